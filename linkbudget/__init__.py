@@ -1,0 +1,131 @@
+"""Throughput and framing of serial links: byte-time budgets, framed codecs, captures replayed.
+
+Every public name is importable from here and loaded when it is first used (PEP 562), so that
+``import linkbudget`` stays cheap.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from linkbudget.bridge import layout_from_construct as layout_from_construct
+    from linkbudget.bridge import layout_to_construct as layout_to_construct
+    from linkbudget.budget.bytetime import ByteBudget as ByteBudget
+    from linkbudget.budget.bytetime import byte_budget as byte_budget
+    from linkbudget.capture.files import load_bytes as load_bytes
+    from linkbudget.capture.files import load_levels as load_levels
+    from linkbudget.capture.files import open_capture as open_capture
+    from linkbudget.capture.files import save_capture as save_capture
+    from linkbudget.check.algorithms import CrcAlgorithm as CrcAlgorithm
+    from linkbudget.check.algorithms import crc_algorithm as crc_algorithm
+    from linkbudget.codec import Codec as Codec
+    from linkbudget.codec import decode_messages as decode_messages
+    from linkbudget.errors import CaptureError as CaptureError
+    from linkbudget.errors import Fault as Fault
+    from linkbudget.errors import FrameError as FrameError
+    from linkbudget.errors import LinkBudgetError as LinkBudgetError
+    from linkbudget.errors import LinkBudgetWarning as LinkBudgetWarning
+    from linkbudget.errors import SettingsError as SettingsError
+    from linkbudget.errors import TargetError as TargetError
+    from linkbudget.frame.bulk import FrameTable as FrameTable
+    from linkbudget.frame.bulk import deframe_all as deframe_all
+    from linkbudget.frame.deframer import Deframer as Deframer
+    from linkbudget.frame.deframer import Frame as Frame
+    from linkbudget.frame.deframer import Reason as Reason
+    from linkbudget.frame.deframer import Rejected as Rejected
+    from linkbudget.frame.delimiting.cobs import cobs_decode as cobs_decode
+    from linkbudget.frame.delimiting.cobs import cobs_encode as cobs_encode
+    from linkbudget.frame.delimiting.cobs import cobs_max_encoded_length as cobs_max_encoded_length
+    from linkbudget.frame.delimiting.hdlc import hdlc_decode as hdlc_decode
+    from linkbudget.frame.delimiting.hdlc import hdlc_encode as hdlc_encode
+    from linkbudget.frame.delimiting.slip import slip_decode as slip_decode
+    from linkbudget.frame.delimiting.slip import slip_encode as slip_encode
+    from linkbudget.frame.format import FrameFormat as FrameFormat
+    from linkbudget.link.model import Link as Link
+    from linkbudget.message.encodings import encoding as encoding
+    from linkbudget.message.fields import Blob as Blob
+    from linkbudget.message.fields import Choice as Choice
+    from linkbudget.message.fields import Counter as Counter
+    from linkbudget.message.fields import Flag as Flag
+    from linkbudget.message.fields import Integer as Integer
+    from linkbudget.message.fields import Label as Label
+    from linkbudget.message.fields import Optional_ as Optional_
+    from linkbudget.message.fields import Real as Real
+    from linkbudget.message.fields import Repeat as Repeat
+    from linkbudget.message.fields import Scaled as Scaled
+    from linkbudget.message.layout import MessageLayout as MessageLayout
+    from linkbudget.replay.result import Replay as Replay
+    from linkbudget.replay.run import replay as replay
+    from linkbudget.traffic.characters import decode_characters as decode_characters
+    from linkbudget.traffic.estimate import LineEstimate as LineEstimate
+    from linkbudget.traffic.estimate import estimate_line as estimate_line
+    from linkbudget.traffic.levels import Edges as Edges
+    from linkbudget.traffic.levels import LevelCapture as LevelCapture
+    from linkbudget.traffic.stream import ByteCapture as ByteCapture
+    from linkbudget.units import SizeRange as SizeRange
+    from linkbudget.wire.uart import UartLine as UartLine
+
+_HOMES = {
+    "bridge": ("layout_from_construct", "layout_to_construct"),
+    "budget.bytetime": ("ByteBudget", "byte_budget"),
+    "capture.files": ("load_bytes", "load_levels", "open_capture", "save_capture"),
+    "check.algorithms": ("CrcAlgorithm", "crc_algorithm"),
+    "codec": ("Codec", "decode_messages"),
+    "errors": (
+        "CaptureError",
+        "Fault",
+        "FrameError",
+        "LinkBudgetError",
+        "LinkBudgetWarning",
+        "SettingsError",
+        "TargetError",
+    ),
+    "frame.bulk": ("FrameTable", "deframe_all"),
+    "frame.deframer": ("Deframer", "Frame", "Reason", "Rejected"),
+    "frame.delimiting.cobs": ("cobs_decode", "cobs_encode", "cobs_max_encoded_length"),
+    "frame.delimiting.hdlc": ("hdlc_decode", "hdlc_encode"),
+    "frame.delimiting.slip": ("slip_decode", "slip_encode"),
+    "frame.format": ("FrameFormat",),
+    "link.model": ("Link",),
+    "message.encodings": ("encoding",),
+    "message.fields": (
+        "Blob",
+        "Choice",
+        "Counter",
+        "Flag",
+        "Integer",
+        "Label",
+        "Optional_",
+        "Real",
+        "Repeat",
+        "Scaled",
+    ),
+    "message.layout": ("MessageLayout",),
+    "replay.result": ("Replay",),
+    "replay.run": ("replay",),
+    "traffic.characters": ("decode_characters",),
+    "traffic.estimate": ("LineEstimate", "estimate_line"),
+    "traffic.levels": ("Edges", "LevelCapture"),
+    "traffic.stream": ("ByteCapture",),
+    "units": ("SizeRange",),
+    "wire.uart": ("UartLine",),
+}
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+
+__version__ = "0.1.0"
+__all__ = ["__version__", *sorted(_HOME_OF)]  # noqa: PLE0604
+
+
+def __getattr__(name: str) -> object:
+    home = _HOME_OF.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{home}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,1 @@
+"""Budgets on paper: byte times, response times."""

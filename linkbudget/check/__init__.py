@@ -1,0 +1,1 @@
+"""Check codes: their table and the engines that compute them."""

@@ -1,0 +1,107 @@
+"""The exceptions and the warning of the library.
+
+Two sides are kept apart: the caller asked for something impossible (`SettingsError`, `TargetError`), or the
+wire or a file delivered something bad (`FrameError`, `CaptureError`). While streaming, a bad frame is an
+event, not an exception; only one-shot decoding raises.
+"""
+
+from __future__ import annotations
+
+import difflib
+import warnings as _warnings
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = [
+    "CaptureError",
+    "Fault",
+    "FrameError",
+    "LinkBudgetError",
+    "LinkBudgetWarning",
+    "SettingsError",
+    "TargetError",
+    "nearest_name",
+    "warn",
+]
+
+
+class LinkBudgetError(Exception):
+    """Base of every error this library raises on purpose."""
+
+
+class LinkBudgetWarning(UserWarning):
+    """Something was assumed or repaired; also listed under ``"warnings"`` in JSON results."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that is wrong with a setting.
+
+    ``path`` is the key path (``loop.period_us``, ``message[0].fields[2].bits``), ``value`` what was found
+    there, ``allowed`` what would have been right, ``nearest`` the known name closest to a misspelt one,
+    ``file`` the file it was read from.
+    """
+
+    path: str
+    value: object = None
+    allowed: str = ""
+    nearest: str | None = None
+    file: str | None = None
+    problem: str = ""
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.path}" if self.file else self.path
+        text = f"{where}: " if where else ""
+        text += self.problem or f"{self.value!r} is not allowed"
+        if self.allowed:
+            text += f"; allowed: {self.allowed}"
+        if self.nearest:
+            text += f"; did you mean {self.nearest!r}?"
+        return text
+
+
+class SettingsError(LinkBudgetError, ValueError):
+    """An impossible line, layout, frame or link file. Carries every fault found in ``.faults``."""
+
+    def __init__(self, faults: str | Fault | Iterable[Fault]) -> None:
+        if isinstance(faults, str):
+            faults = [Fault(path="", problem=faults)]
+        elif isinstance(faults, Fault):
+            faults = [faults]
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class FrameError(LinkBudgetError, ValueError):
+    """Bad bytes given to a one-shot decode: ``.reason`` says what, ``.offset`` the byte where it shows."""
+
+    def __init__(self, reason: str, offset: int = 0, message: str | None = None) -> None:
+        self.reason = reason
+        self.offset = offset
+        super().__init__(message or f"{reason} at byte {offset}")
+
+
+class CaptureError(LinkBudgetError, ValueError):
+    """A bad capture file: ``.path``, ``.where`` (line or byte offset) and what was expected."""
+
+    def __init__(self, path: object, where: str, message: str) -> None:
+        self.path = str(path)
+        self.where = where
+        parts = [self.path, where] if where else [self.path]
+        super().__init__(": ".join([*parts, message]))
+
+
+class TargetError(LinkBudgetError):
+    """A code-generation target cannot express the layout, or a tool is missing."""
+
+
+def nearest_name(name: str, known: Iterable[str]) -> str | None:
+    """Return the known name closest to a misspelt one, or None when nothing is close."""
+    close = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
+    return close[0] if close else None
+
+
+def warn(message: str, stacklevel: int = 3) -> str:
+    """Issue a `LinkBudgetWarning` and return its text, so that results can list it too."""
+    _warnings.warn(message, LinkBudgetWarning, stacklevel=stacklevel)
+    return message

@@ -1,0 +1,1 @@
+"""Frames: delimiting, check and limits; the incremental deframer."""

@@ -1,0 +1,1 @@
+"""Ways to tell where a frame ends, one file each."""

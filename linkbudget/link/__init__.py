@@ -1,0 +1,1 @@
+"""The description of a link, and its file."""

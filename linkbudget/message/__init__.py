@@ -1,0 +1,1 @@
+"""Messages: field kinds, layouts, and the ways to write them."""

@@ -1,0 +1,1 @@
+"""Ways to write the primitives of a layout, one file each."""

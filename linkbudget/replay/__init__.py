@@ -1,0 +1,1 @@
+"""A capture's bytes against the model of the controller."""

@@ -1,0 +1,1 @@
+"""Results for people: terminal text and JSON from the same objects."""

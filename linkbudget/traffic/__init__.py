@@ -1,0 +1,1 @@
+"""What was seen on the wire, as pure data and transformations."""

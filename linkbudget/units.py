@@ -1,0 +1,73 @@
+"""Exact time conversions, size ranges, and the formatting of numbers for people.
+
+Fractions live at the edges, integer nanoseconds inside. A float is read as the decimal number it prints as
+(``0.1`` is one tenth), because that is what its author wrote.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+__all__ = ["SizeRange", "exact", "format_bytes", "format_count", "format_us", "round_half_up", "us_to_ns"]
+
+Number = int | float | Fraction | Decimal
+
+
+def exact(value: Number | str) -> Fraction:
+    """Return ``value`` as an exact fraction; floats are taken as the decimal they print as."""
+    if isinstance(value, float):
+        return Fraction(repr(value))
+    return Fraction(value)
+
+
+def round_half_up(value: Fraction | int) -> int:
+    """Return the nearest integer; exact halves go up (toward plus infinity)."""
+    value = Fraction(value)
+    return (2 * value.numerator + value.denominator) // (2 * value.denominator)
+
+
+def us_to_ns(value: Number | str) -> int:
+    """Return microseconds as whole nanoseconds, rounded half up once."""
+    return round_half_up(exact(value) * 1000)
+
+
+@dataclass(frozen=True)
+class SizeRange:
+    """A size in bytes: the smallest, the typical and the largest. ``maximum`` is attained."""
+
+    minimum: int
+    typical: int
+    maximum: int
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.minimum <= self.typical <= self.maximum:
+            raise ValueError(f"sizes must be ordered: {self.minimum}, {self.typical}, {self.maximum}")
+
+    def to_dict(self) -> dict[str, int]:
+        """Return ``{"minimum", "typical", "maximum"}`` in bytes."""
+        return {"minimum": self.minimum, "typical": self.typical, "maximum": self.maximum}
+
+
+def format_us(us: float) -> str:
+    """Return a time in microseconds as text with a fitting unit: ``850 µs``, ``4.25 ms``, ``1.2 s``."""
+    size = abs(us)
+    if size >= 1e6:
+        return f"{us / 1e6:.3g} s" if size < 1e9 else f"{us / 1e6:.0f} s"
+    if size >= 1e3:
+        return f"{us / 1e3:.3g} ms"
+    if size >= 1 or us == 0:
+        return f"{us:.3g} µs"
+    return f"{us * 1e3:.3g} ns"
+
+
+def format_bytes(count: float) -> str:
+    """Return a byte count as text: ``1 byte``, ``64 bytes``."""
+    text = f"{count:,.0f}" if float(count).is_integer() else f"{count:,.1f}"
+    return f"{text} byte" if text == "1" else f"{text} bytes"
+
+
+def format_count(count: int, noun: str, plural: str | None = None) -> str:
+    """Return a count with its noun in the right number: ``1 pass``, ``2 passes``."""
+    return f"{count:,} {noun if count == 1 else plural or noun + 's'}"

@@ -1,0 +1,1 @@
+"""The wire: line settings, receivers, baud-rate generators."""
