@@ -1,0 +1,267 @@
+"""What each key of the link file may hold: one annotation per key, and all that is made from it.
+
+A section of the link file is a frozen dataclass (`Section`) whose fields are annotated with a `Key`: a
+sentence for people, and the range or the choices. The reader of the link file, the checks of a section built
+in Python and the JSON Schema all read these annotations, so the three cannot drift apart.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import MISSING, dataclass, replace
+from decimal import Decimal
+from fractions import Fraction
+from functools import cache
+from types import UnionType
+from typing import Annotated, Any, ClassVar, Union, get_args, get_origin, get_type_hints
+
+from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.units import Number, exact
+
+__all__ = [
+    "Key",
+    "KeySpec",
+    "NumberOrList",
+    "Section",
+    "describe",
+    "given_keys",
+    "key_specs",
+    "missing",
+    "plain",
+    "value_faults",
+]
+
+NumberOrList = int | float | Fraction | Decimal | tuple[int | float | Fraction | Decimal, ...]
+
+
+@dataclass(frozen=True)
+class Key:
+    """Metadata of one key: what it means, and which values it takes.
+
+    ``minimum`` and ``maximum`` are inclusive, ``above`` is exclusive. For a list they bound each item.
+    ``name`` is the key in the file where it cannot be a Python name. ``suggest`` lists names that are
+    completed and offered when one is misspelt, where more than these may be allowed.
+    """
+
+    doc: str
+    minimum: int | float | None = None
+    maximum: int | float | None = None
+    above: int | float | None = None
+    choices: tuple[str, ...] | None = None
+    suggest: tuple[str, ...] = ()
+    name: str | None = None
+
+
+@dataclass(frozen=True)
+class KeySpec:
+    """One key of a section: ``name`` in the file, ``attribute`` in Python, what it ``holds``."""
+
+    name: str
+    attribute: str
+    holds: str
+    key: Key
+    default: object
+    section: type[Section] | None = None
+
+    @property
+    def required(self) -> bool:
+        """Return whether the section must give this key."""
+        return self.default is MISSING
+
+
+class Section:
+    """Base of the sections: checks every key against its annotation when it is built."""
+
+    SECTION: ClassVar[str] = ""
+
+    def __post_init__(self) -> None:
+        faults = []
+        for spec in key_specs(type(self)).values():
+            value = plain(getattr(self, spec.attribute))
+            object.__setattr__(self, spec.attribute, value)
+            if value is not None or spec.required:
+                faults += value_faults(spec, value, f"{self.SECTION}.{spec.name}")
+        faults = faults or [
+            replace(fault, path=f"{self.SECTION}.{fault.path}") for fault in self.cross_faults()
+        ]
+        if faults:
+            raise SettingsError(faults)
+
+    def cross_faults(self) -> list[Fault]:
+        """Return what is wrong between keys of this section; paths are key names."""
+        return []
+
+
+_HOLDS: dict[frozenset[object], str] = {
+    frozenset({bool}): "flag",
+    frozenset({int}): "integer",
+    frozenset({str}): "text",
+    frozenset({int, str}): "integer or text",
+    frozenset(get_args(Number)): "number",
+    frozenset(get_args(NumberOrList)): "number or list",
+    frozenset({tuple[Number, ...]}): "numbers",
+    frozenset({tuple[str, ...]}): "texts",
+    frozenset({Mapping[str, Number]}): "limits",
+    frozenset({tuple[Mapping[str, Any], ...]}): "fields",
+    frozenset({Mapping[str, Any]}): "field",
+}
+
+
+def key_specs(section: type[Section]) -> dict[str, KeySpec]:
+    """Return the keys of a section by their name in the file, in the order they are declared."""
+    hashable: Any = section
+    return _key_specs(hashable)
+
+
+@cache
+def _key_specs(section: Any) -> dict[str, KeySpec]:
+    hints = get_type_hints(section, include_extras=True)
+    specs = {}
+    for field in dataclasses.fields(section):
+        hint = hints[field.name]
+        assert get_origin(hint) is Annotated, f"{section.__name__}.{field.name} has no Key"
+        inner, key = get_args(hint)[:2]
+        union = get_args(inner) if get_origin(inner) in _UNIONS else (inner,)
+        parts = [part for part in union if part is not type(None)]
+        holds, nested = _held(parts)
+        default = field.default if field.default_factory is MISSING else field.default_factory()
+        name = key.name or field.name
+        specs[name] = KeySpec(name, field.name, holds, key, default, nested)
+    return specs
+
+
+_UNIONS = (UnionType, Union)
+
+
+def _held(parts: list[Any]) -> tuple[str, type[Section] | None]:
+    if len(parts) == 1:
+        part = parts[0]
+        if isinstance(part, type) and issubclass(part, Section):
+            return "section", part
+        items = get_args(part)
+        if get_origin(part) is tuple and isinstance(items[0], type) and issubclass(items[0], Section):
+            return "sections", items[0]
+    return _HOLDS[frozenset(parts)], None
+
+
+def missing(path: str, allowed: str) -> Fault:
+    """Return the fault of a key that has to be given and is not."""
+    return Fault(path, None, allowed, problem="is missing")
+
+
+def given_keys(section: Section) -> list[str]:
+    """Return the keys of a section whose value differs from the default."""
+    specs = key_specs(type(section)).values()
+    return [spec.name for spec in specs if getattr(section, spec.attribute) != spec.default]
+
+
+def plain(value: object) -> object:
+    """Return a read value in its plain type: decimals as floats where nothing is lost, lists as tuples."""
+    if isinstance(value, Decimal):
+        return float(value) if not value.is_finite() or exact(float(value)) == value else value
+    if isinstance(value, list | tuple):
+        return tuple(plain(item) for item in value)
+    if isinstance(value, Mapping):
+        return {name: plain(item) for name, item in value.items()}
+    return value
+
+
+def is_number(value: object) -> bool:
+    """Return whether ``value`` is a number in the sense of the link file (true and false are not)."""
+    return isinstance(value, int | float | Decimal | Fraction) and not isinstance(value, bool)
+
+
+def _range_text(key: Key) -> str:
+    if key.above is not None:
+        low = f" above {key.above}"
+        return f"{low}, up to {key.maximum}" if key.maximum is not None else low
+    if key.minimum is not None and key.maximum is not None:
+        return f" from {key.minimum} to {key.maximum}"
+    if key.minimum is not None:
+        return f" from {key.minimum} up"
+    return f" up to {key.maximum}" if key.maximum is not None else ""
+
+
+_NOUNS = {
+    "flag": "true or false",
+    "integer": "a whole number{}",
+    "text": "a text",
+    "integer or text": "a whole number{} or a text",
+    "number": "a number{}",
+    "number or list": "a number{}, or a list of such numbers",
+    "numbers": "a list of numbers, each{}",
+    "texts": "a list of texts",
+    "limits": "a table of numbers{}",
+    "fields": "a list of field tables",
+    "field": "a field table",
+    "section": "a table",
+    "sections": "a list of tables",
+}
+
+
+def describe(spec: KeySpec) -> str:
+    """Return in words what a key may hold."""
+    if spec.key.choices is not None:
+        text = ", ".join(spec.key.choices)
+        return f"a list of: {text}" if spec.holds == "texts" else f"one of: {text}"
+    text = _NOUNS[spec.holds].format(_range_text(spec.key))
+    return text.removesuffix(", each")
+
+
+def _fits(key: Key, value: Any) -> bool:
+    if isinstance(value, float) and not math.isfinite(value):
+        return False
+    if isinstance(value, Decimal) and not value.is_finite():
+        return False
+    number = exact(value)
+    return not (
+        (key.minimum is not None and number < exact(key.minimum))
+        or (key.maximum is not None and number > exact(key.maximum))
+        or (key.above is not None and number <= exact(key.above))
+    )
+
+
+def _type_fits(holds: str, value: object) -> bool:
+    if holds == "flag":
+        return isinstance(value, bool)
+    if holds in ("section", "sections"):
+        return True  # sections check themselves
+    if holds == "text":
+        return isinstance(value, str)
+    if holds == "integer":
+        return isinstance(value, int) and not isinstance(value, bool)
+    if holds == "integer or text":
+        return _type_fits("integer", value) or isinstance(value, str)
+    if holds == "number":
+        return is_number(value)
+    if holds == "number or list":
+        return is_number(value) or (bool(value) and _type_fits("numbers", value))
+    if holds in ("numbers", "texts", "fields"):
+        item = {"numbers": "number", "texts": "text", "fields": "field"}[holds]
+        return isinstance(value, list | tuple) and all(_type_fits(item, part) for part in value)
+    if holds == "limits":
+        return isinstance(value, Mapping) and all(is_number(part) for part in value.values())
+    return isinstance(value, Mapping)
+
+
+def _scalars(value: object) -> list[object]:
+    if isinstance(value, Mapping):
+        return list(value.values())
+    return list(value) if isinstance(value, list | tuple) else [value]
+
+
+def value_faults(spec: KeySpec, value: object, path: str) -> list[Fault]:
+    """Return what is wrong with one value against its key: type, range or choice."""
+    if not _type_fits(spec.holds, value):
+        return [Fault(path, value, describe(spec))]
+    if spec.holds in ("section", "sections", "fields", "field"):
+        return []
+    for scalar in _scalars(value):
+        if is_number(scalar) and not _fits(spec.key, scalar):
+            return [Fault(path, value, describe(spec))]
+        choices = spec.key.choices
+        if isinstance(scalar, str) and choices is not None and scalar not in choices:
+            return [Fault(path, value, describe(spec), nearest_name(scalar, choices))]
+    return []
