@@ -1,0 +1,169 @@
+"""Levels on wires: edges in the file's own ticks, and captures of several channels.
+
+Times are whole ticks and the tick is an exact fraction of a second, so nothing is rounded on the way in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from linkbudget.errors import Fault, SettingsError
+
+__all__ = ["HIGH", "LOW", "UNKNOWN", "Edges", "LevelCapture", "frozen_array"]
+
+LOW, HIGH, UNKNOWN = 0, 1, 2
+NANOSECOND = Fraction(1, 10**9)
+
+
+def frozen_array(values: npt.ArrayLike, dtype: npt.DTypeLike, path: str) -> npt.NDArray[np.generic]:
+    """Return ``values`` as a read-only, contiguous, one-dimensional array of an integer ``dtype``."""
+    array = np.asarray(values)
+    if array.ndim != 1 or (array.size and array.dtype.kind not in "iub"):
+        found = f"{array.ndim}-dimensional array of {array.dtype}"
+        raise SettingsError(Fault(path, found, "a one-dimensional array of integers"))
+    if array.size and array.dtype != dtype:
+        limits = np.iinfo(np.dtype(dtype).str)
+        smallest, largest = int(array.min()), int(array.max())
+        if smallest < limits.min or largest > limits.max:
+            worst = smallest if smallest < limits.min else largest
+            raise SettingsError(Fault(path, worst, f"{limits.min} to {limits.max}"))
+    view = np.ascontiguousarray(array, dtype=dtype).view()
+    view.setflags(write=False)
+    return view
+
+
+@dataclass(frozen=True, eq=False)
+class Edges:
+    """The changes of one channel.
+
+    ``times`` are strictly increasing ticks of ``tick_s`` seconds. ``initial`` is the level before the first
+    change: 0, 1 or 2 (unknown: x, z, a switched-off dump). ``values`` are the levels from each change on;
+    None means that they alternate, starting with the opposite of ``initial`` (which must then be known).
+    ``start`` and ``end`` are the ticks where the recording begins and ends, None when nothing says so.
+    Arrays are read-only; two `Edges` are compared by identity.
+    """
+
+    times: npt.NDArray[np.int64]
+    initial: int = HIGH
+    values: npt.NDArray[np.uint8] | None = None
+    tick_s: Fraction = NANOSECOND
+    start: int | None = None
+    end: int | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "times", frozen_array(self.times, np.int64, "times"))
+        if self.values is not None:
+            object.__setattr__(self, "values", frozen_array(self.values, np.uint8, "values"))
+        object.__setattr__(self, "tick_s", Fraction(self.tick_s))
+        faults = list(self._faults())
+        if faults:
+            raise SettingsError(faults)
+
+    def _faults(self) -> list[Fault]:
+        faults = []
+        if self.times.size > 1 and not bool(np.all(self.times[1:] > self.times[:-1])):
+            at = int(np.argmax(self.times[1:] <= self.times[:-1])) + 1
+            faults.append(Fault(f"times[{at}]", int(self.times[at]), "strictly increasing ticks"))
+        if self.initial not in (LOW, HIGH, UNKNOWN):
+            faults.append(Fault("initial", self.initial, "0, 1 or 2 (unknown)"))
+        if self.tick_s <= 0:
+            faults.append(Fault("tick_s", str(self.tick_s), "more than 0"))
+        if self.values is None:
+            if self.initial == UNKNOWN and self.times.size:
+                faults.append(Fault("values", None, "levels, because the initial level is unknown"))
+        elif self.values.size != self.times.size:
+            faults.append(Fault("values", self.values.size, f"one level for each of {self.times.size} times"))
+        elif self.values.size and int(self.values.max()) > UNKNOWN:
+            faults.append(Fault("values", int(self.values.max()), "0, 1 or 2 (unknown)"))
+        return faults
+
+    def __len__(self) -> int:
+        return int(self.times.size)
+
+    def levels(self) -> npt.NDArray[np.uint8]:
+        """Return the level from each change on: 0, 1 or 2."""
+        if self.values is not None:
+            return self.values
+        levels = np.empty(self.times.size, dtype=np.uint8)
+        levels[0::2] = 1 - self.initial if self.times.size else 0
+        levels[1::2] = self.initial
+        levels.setflags(write=False)
+        return levels
+
+    def changes(self, idle: int = HIGH) -> tuple[int, npt.NDArray[np.int64]]:
+        """Return the initial level and the times of its alternations, unknown levels read as ``idle``.
+
+        Entries that change nothing after that (unknown to idle) are gone.
+        """
+        initial = idle if self.initial == UNKNOWN else self.initial
+        if self.values is None:
+            return initial, self.times
+        levels = np.where(self.values == UNKNOWN, np.uint8(idle), self.values)
+        before = np.concatenate((np.array([initial], dtype=np.uint8), levels[:-1]))
+        return initial, self.times[levels != before]
+
+
+def _no_taken() -> Mapping[str, str]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True, eq=False)
+class LevelCapture:
+    """The channels of one recording, on one clock.
+
+    ``channels`` maps names to `Edges`, all in ticks of ``tick_s``; names of one and the same signal share one
+    `Edges` object. ``start`` and ``end`` are the first and last tick of the recording. ``warnings`` lists
+    what was assumed or repaired, ``taken`` what was read off the file (delimiter, time unit ...), ``source``
+    the file.
+    """
+
+    tick_s: Fraction
+    channels: Mapping[str, Edges]
+    start: int
+    end: int
+    warnings: tuple[str, ...] = ()
+    taken: Mapping[str, str] = field(default_factory=_no_taken)
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "tick_s", Fraction(self.tick_s))
+        object.__setattr__(self, "channels", MappingProxyType(dict(self.channels)))
+        object.__setattr__(self, "taken", MappingProxyType(dict(self.taken)))
+        faults = [
+            Fault(
+                f"channels[{name!r}].tick_s", str(edges.tick_s), f"the tick of the capture, {self.tick_s} s"
+            )
+            for name, edges in self.channels.items()
+            if edges.tick_s != self.tick_s
+        ]
+        if self.end < self.start:
+            faults.append(Fault("end", self.end, f"not before the start, {self.start}"))
+        if faults:
+            raise SettingsError(faults)
+
+    def active(self) -> list[str]:
+        """Return the names of the channels that change at all; of several names of one signal the first."""
+        seen: set[int] = set()
+        names = []
+        for name, edges in self.channels.items():
+            if len(edges) and id(edges) not in seen:
+                seen.add(id(edges))
+                names.append(name)
+        return names
+
+    def to_dict(self) -> dict[str, object]:
+        """Return what the recording holds: tick, span and the number of changes of each channel."""
+        return {
+            "tick_s": str(self.tick_s),
+            "start": self.start,
+            "end": self.end,
+            "channels": {name: len(edges) for name, edges in self.channels.items()},
+            "taken": dict(self.taken),
+            "warnings": list(self.warnings),
+        }
