@@ -85,7 +85,8 @@ class ByteCapture:
     @property
     def good_mask(self) -> npt.NDArray[np.bool_]:
         """True for each character that carries data: neither a framing error nor a break."""
-        return np.equal(self.flags & np.uint8(FRAMING | BREAK), 0)
+        good: npt.NDArray[np.bool_] = np.equal(self.flags & np.uint8(FRAMING | BREAK), 0)
+        return good
 
     @property
     def start_times_ns(self) -> npt.NDArray[np.int64]:
