@@ -1,0 +1,97 @@
+"""What every check code can do, whether it is a CRC or a simple sum."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+from linkbudget.errors import Fault, SettingsError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["Check", "CheckCode", "buffer_bytes"]
+
+
+class Check(Protocol):
+    """A check code as the frame sees it: a name, a width, a byte order and a function of bytes."""
+
+    @property
+    def name(self) -> str:
+        """The name it is known by."""
+
+    @property
+    def width(self) -> int:
+        """Bits."""
+
+    @property
+    def check_bytes(self) -> int:
+        """Bytes it takes in a frame: the width padded on the left to whole bytes."""
+
+    @property
+    def byte_order(self) -> str:
+        """``"big"`` when its most significant byte goes first, else ``"little"``."""
+
+    def compute(self, data: bytes) -> int:
+        """Return the check value of ``data``."""
+
+
+class CheckCode:
+    """The operations every check code gets from its ``compute``, ``width`` and ``byte_order``."""
+
+    width: int
+
+    @property
+    def check_bytes(self) -> int:
+        """Bytes the check takes in a frame: the width padded on the left to whole bytes."""
+        return (self.width + 7) // 8
+
+    @property
+    def byte_order(self) -> str:
+        """``"big"`` when the most significant byte goes first on the wire, else ``"little"``."""
+        return "big"
+
+    def compute(self, data: bytes) -> int:
+        """Return the check value of ``data``."""
+        raise NotImplementedError
+
+    def append(self, data: bytes) -> bytes:
+        """Return ``data`` followed by its check, in the byte order of the code."""
+        data = bytes(data)
+        order = "big" if self.byte_order == "big" else "little"
+        return data + self.compute(data).to_bytes(self.check_bytes, order)
+
+    def verify(self, data: bytes) -> bool:
+        """Return whether ``data`` ends with the check of the bytes before it; False when it is too short."""
+        data = bytes(data)
+        payload = data[: -self.check_bytes]
+        return len(data) >= self.check_bytes and self.append(payload) == data
+
+    def compute_many(self, buffer: bytes, offsets: ArrayLike) -> NDArray[np.uint64]:
+        """Return the check of each piece ``buffer[offsets[i]:offsets[i + 1]]`` as a uint64 array.
+
+        ``offsets`` has one entry more than there are pieces and never falls.
+        """
+        import numpy as np
+
+        data = buffer_bytes(buffer)
+        bounds = np.asarray(offsets, dtype=np.int64)
+        if bounds.ndim != 1 or len(bounds) < 1:
+            raise SettingsError(Fault("offsets", bounds.shape, "one dimension, one entry more than pieces"))
+        if bounds[0] < 0 or bounds[-1] > len(data) or (np.diff(bounds) < 0).any():
+            raise SettingsError(
+                Fault("offsets", offsets, f"rising offsets from 0 to {len(data)}, the length of the buffer")
+            )
+        edges = bounds.tolist()
+        values = [self.compute(data[a:b]) for a, b in zip(edges, edges[1:], strict=False)]
+        return np.array(values, dtype=np.uint64)
+
+
+def buffer_bytes(buffer: object) -> bytes:
+    """Return the bytes of any one-byte-a-cell buffer; `TypeError` for wider cells or no buffer."""
+    if isinstance(buffer, bytes):
+        return buffer
+    view = memoryview(buffer)  # type: ignore[arg-type]
+    if view.itemsize != 1:
+        raise TypeError(f"a buffer of single bytes is needed, not cells of {view.itemsize} bytes")
+    return view.tobytes()
