@@ -1,0 +1,33 @@
+"""``linkbudget budget``: bytes and wire time of every message of a link file, before anything is recorded."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from linkbudget.cli.capture_input import INPUT_FILE, json_option, requirement_option
+from linkbudget.cli.output import Notes, emit_document, emit_page
+from linkbudget.cli.requirements import exit_code
+
+__all__ = ["command"]
+
+
+@click.command("budget")
+@click.argument("link", type=INPUT_FILE)
+@requirement_option
+@json_option
+@click.pass_obj
+def command(notes: Notes, link: Path, require: bool, as_json: bool) -> int:
+    """Work out bytes, wire time and utilisation of the link described in LINK."""
+    from linkbudget.budget.bytetime import byte_budget
+    from linkbudget.link.model import Link
+
+    document = byte_budget(Link.load(link)).to_dict()
+    if as_json:
+        emit_document(document, notes)
+    else:
+        from linkbudget.report.terminal import budget_page
+
+        emit_page(budget_page(document))
+    return exit_code(document, require)

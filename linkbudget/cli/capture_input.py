@@ -1,0 +1,153 @@
+"""The options with which every command reads a capture, and the reading itself."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from linkbudget.errors import CaptureError, LinkBudgetWarning
+
+if TYPE_CHECKING:
+    from linkbudget.traffic.stream import ByteCapture
+    from linkbudget.wire.uart import UartLine
+
+__all__ = [
+    "INPUT_FILE",
+    "CaptureInput",
+    "capture_options",
+    "json_option",
+    "read_capture",
+    "requirement_option",
+    "wrong_rate",
+]
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+INPUT_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
+def number(text: str) -> int | float:
+    """Return text as a number above zero; whole numbers stay whole, because a baud rate is exact."""
+    try:
+        value: int | float = float(text) if "." in text or "e" in text.lower() else int(text)
+    except ValueError:
+        raise click.BadParameter(f"{text!r} is not a number") from None
+    if not 0 < value < math.inf:
+        raise click.BadParameter(f"{text} is not a number above zero")
+    return value
+
+
+@dataclass(frozen=True)
+class CaptureInput:
+    """How a capture is to be read, as the command line says it; None where it says nothing."""
+
+    channel: str | None = None
+    baudrate: int | float | None = None
+    format: str | None = None
+    invert: bool = False
+    sample_rate: int | float | None = None
+    time_unit: str | None = None
+    time_column: str | None = None
+
+    def line(self, otherwise: UartLine | None = None) -> UartLine | None:
+        """Return the line asked for, 8N1 when only a baud rate is given, ``otherwise`` when nothing is."""
+        from linkbudget.wire.uart import UartLine
+
+        if self.baudrate is not None:
+            return UartLine.from_format(self.baudrate, self.format or "8N1")
+        if self.format is not None and otherwise is not None:
+            return UartLine.from_format(otherwise.baudrate, self.format)
+        return otherwise
+
+
+def capture_options(function: Function) -> Function:
+    """Add the options of `CaptureInput` to a command, which gets them as its argument ``given``."""
+
+    def command(*arguments: Any, **options: Any) -> Any:
+        own = {name: options.pop(name) for name in CaptureInput.__dataclass_fields__}
+        return function(*arguments, given=CaptureInput(**own), **options)
+
+    command.__doc__ = function.__doc__
+    command.__name__ = function.__name__
+    # The parameters that click has gathered so far hang on the function.
+    command.__dict__.update(function.__dict__)
+    for option in reversed(OPTIONS):
+        command = option(command)
+    return command  # type: ignore[return-value]
+
+
+OPTIONS: tuple[Callable[[Any], Any], ...] = (
+    click.option("--channel", metavar="NAME", help="Channel, when the capture holds several."),
+    click.option("--baudrate", type=number, metavar="RATE", help="Baud rate; estimated when not given."),
+    click.option("--format", metavar="8N1", help="Data bits 5-9, parity N E O M S, stop bits 1 1.5 2."),
+    click.option("--invert", is_flag=True, help="The line is low when idle."),
+    click.option("--sample-rate", type=number, metavar="HZ", help="Rows or samples a second."),
+    click.option("--time-unit", type=click.Choice(["s", "ms", "us", "ns"]), help="Unit of a table's times."),
+    click.option("--time-column", metavar="NAME", help="Column of a table that holds the time."),
+)
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Write one JSON document, not a page.")
+requirement_option = click.option(
+    "--require", "require", is_flag=True, help="Exit with 1 when a requirement of the link is not met."
+)
+
+
+def read_capture(path: Path, given: CaptureInput, line: UartLine | None = None) -> ByteCapture:
+    """Return the characters of a capture, read with ``line`` unless the command line says otherwise.
+
+    When neither says anything, the line is estimated from the edges.
+    """
+    wanted = given.line(line)
+    if wanted is None and given.format is not None:
+        guess = load(path, given, None)
+        return replace(load(path, given, given.line(guess.line)), estimated=guess.estimated)
+    return load(path, given, wanted)
+
+
+def load(path: Path, given: CaptureInput, line: UartLine | None) -> ByteCapture:
+    """Return the characters of a capture read with these settings."""
+    from linkbudget.capture.files import load_bytes
+
+    return load_bytes(
+        path,
+        line,
+        channel=given.channel,
+        invert=given.invert,
+        sample_rate=given.sample_rate,
+        time_unit=given.time_unit,
+        time_column=given.time_column,
+    )
+
+
+def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture) -> str | None:
+    """Return what to say when a capture was read at a baud rate that is not its own, else None.
+
+    It is not its own when more than half of the characters had framing errors (or were breaks) and the line
+    that the edges suggest reads more than half of its characters without any.
+    """
+    if capture.estimated or 2 * errored(capture) <= len(capture.data):
+        return None
+    try:
+        with warnings.catch_warnings():
+            # What this second reading assumes is no part of the result.
+            warnings.simplefilter("ignore", LinkBudgetWarning)
+            suggested = load(path, given, None)
+    except CaptureError:
+        return None  # nothing to suggest; the errors themselves are in the result
+    if not suggested.estimated or 2 * errored(suggested) >= len(suggested.data):
+        return None
+    return (
+        f"most characters ({errored(capture)} of {len(capture.data)}) had framing errors at"
+        f" {capture.line.baudrate} baud; the capture suggests {suggested.line}"
+    )
+
+
+def errored(capture: ByteCapture) -> int:
+    """Return how many characters had a framing error or were breaks."""
+    return len(capture.data) - int(capture.good_mask.sum())

@@ -1,0 +1,137 @@
+"""``linkbudget decode``: characters of a capture, its frames when a frame format is known, its messages."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linkbudget.cli.capture_input import (
+    INPUT_FILE,
+    CaptureInput,
+    capture_options,
+    json_option,
+    read_capture,
+    wrong_rate,
+)
+from linkbudget.cli.output import Notes, emit_document, emit_page
+from linkbudget.errors import CaptureError
+
+if TYPE_CHECKING:
+    from linkbudget.codec import Codec
+    from linkbudget.frame.bulk import FrameTable
+    from linkbudget.frame.format import FrameFormat
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["command", "decoded"]
+
+
+@click.command("decode")
+@click.argument("capture", type=INPUT_FILE)
+@capture_options
+@click.option("--link", type=INPUT_FILE, help="Link file: line, frame format and messages are taken from it.")
+@click.option(
+    "--direction",
+    type=click.Choice(["to-controller", "to-module"]),
+    default="to-controller",
+    help="Which way the traffic of --link went.",
+)
+@click.option("--delimiting", metavar="NAME", help="How frames are told apart: cobs, newline ...")
+@click.option("--crc", metavar="NAME", help="Check code of a frame, such as CRC-16/IBM-3740, or none.")
+@click.option("--times", is_flag=True, help="Also write the end of every character in nanoseconds.")
+@json_option
+@click.pass_obj
+def command(
+    notes: Notes,
+    capture: Path,
+    given: CaptureInput,
+    link: Path | None,
+    direction: str,
+    delimiting: str | None,
+    crc: str | None,
+    times: bool,
+    as_json: bool,
+) -> None:
+    """Read characters, frames and messages from CAPTURE.
+
+    Without --baudrate (and without --link) the line settings are estimated from the edges.
+    """
+    from linkbudget.link.model import Link
+
+    described = Link.load(link) if link else None
+    characters = read_capture(capture, given, described.line if described else None)
+    fmt = frame_format(described.frames.get(direction) if described else None, delimiting, crc)
+    codec = described.codec(direction) if described and delimiting is None and crc is None else None
+    document = decoded(characters, fmt, codec, times=times)
+    if not len(characters):
+        notes.add("no character found: the line never falls from idle long enough to be a start bit")
+    if as_json:
+        emit_document(document, notes)
+    else:
+        from linkbudget.report.terminal import decode_page
+
+        emit_page(decode_page(document))
+    refuse_nonsense(capture, given, characters, document)
+
+
+def frame_format(known: FrameFormat | None, delimiting: str | None, crc: str | None) -> FrameFormat | None:
+    """Return the frame format asked for: the link's own, with what the command line says instead."""
+    from dataclasses import replace
+
+    from linkbudget.frame.format import FrameFormat
+
+    own = {key: value for key, value in {"delimiting": delimiting, "crc": crc}.items() if value is not None}
+    if known is not None:
+        return replace(known, **own)
+    if not own:
+        return None
+    if delimiting is None:
+        raise click.UsageError("--crc needs --delimiting or --link: a check belongs to a frame")
+    # No limit of a link is known here, so the largest payload is not the reason to refuse a frame.
+    return FrameFormat(delimiting=delimiting, crc=crc or "none", max_payload=65535)
+
+
+def decoded(
+    capture: ByteCapture, fmt: FrameFormat | None, codec: Codec | None, times: bool = False
+) -> dict[str, object]:
+    """Return the JSON document of ``decode``."""
+    document = capture.to_dict(times=times)
+    if fmt is not None:
+        from linkbudget.frame.bulk import deframe_all
+
+        table = deframe_all(fmt, capture.payload_bytes())
+        document["frames"] = table.to_dict()
+        if codec is not None:
+            document["messages"] = messages_in(table, codec)
+    return document
+
+
+def messages_in(table: FrameTable, codec: Codec) -> dict[str, int]:
+    """Return how many intact frames hold each message, and under ``unreadable`` those that hold none."""
+    from linkbudget.errors import FrameError
+
+    counts = {message.name: 0 for message in codec.messages}
+    unreadable = 0
+    for payload in table.payloads():
+        try:
+            name, _ = codec.decode_payload(payload)
+        except FrameError:
+            unreadable += 1
+        else:
+            counts[name] += 1
+    return {**counts, "unreadable": unreadable}
+
+
+def refuse_nonsense(
+    path: Path, given: CaptureInput, capture: ByteCapture, document: dict[str, object]
+) -> None:
+    """Raise when what was decoded cannot be what was sent: a wrong baud rate, or no complete frame."""
+    told = wrong_rate(path, given, capture)
+    if told:
+        raise CaptureError(path, "", told)
+    frames = document.get("frames")
+    if isinstance(frames, dict) and not frames["intact"] and set(frames["reasons"]) <= {"truncated"}:
+        raise CaptureError(
+            path, "", f"no complete frame in {len(capture.data)} characters; is this the link's frame format?"
+        )

@@ -1,0 +1,107 @@
+"""What a command writes: one document or one page on standard output, notes on standard error."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from linkbudget.errors import LinkBudgetWarning
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+__all__ = ["Notes", "emit", "emit_document", "emit_page", "progress_bar", "say"]
+
+
+class Notes:
+    """The warnings of this library that came up during a command, each text once, in order."""
+
+    def __init__(self) -> None:
+        self.texts: list[str] = []
+
+    @contextmanager
+    def collected(self) -> Iterator[None]:
+        """Collect our warnings while the block runs; those of others are left to Python's own filters."""
+        with warnings.catch_warnings():
+            others = warnings.showwarning
+
+            def show(message: Warning | str, category: type[Warning], *rest: object) -> None:
+                if issubclass(category, LinkBudgetWarning):
+                    self.add(str(message))
+                else:
+                    others(message, category, *rest)  # type: ignore[arg-type]
+
+            warnings.showwarning = show  # type: ignore[assignment]
+            warnings.simplefilter("always", LinkBudgetWarning)
+            yield
+
+    def add(self, text: str) -> None:
+        """Note a text unless it is noted already."""
+        if text not in self.texts:
+            self.texts.append(text)
+
+    def tell(self) -> None:
+        """Write the notes as short lines on standard error."""
+        for text in self.texts:
+            say(f"warning: {text}")
+
+
+def say(line: str) -> None:
+    """Write one line on standard error."""
+    print(f"linkbudget: {line}", file=sys.stderr)
+
+
+def emit(text: str) -> None:
+    """Write text on standard output; a reader that stopped reading does not change the exit code.
+
+    Characters that the output's encoding lacks (µ in plain ASCII) are replaced.
+    """
+    encoding = sys.stdout.encoding or "utf-8"
+    try:
+        sys.stdout.write(text.encode(encoding, "replace").decode(encoding))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # What is still buffered would raise again when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def emit_document(document: Mapping[str, object], notes: Notes) -> None:
+    """Write a result as one JSON document, with the warnings of the command under ``"warnings"``."""
+    from linkbudget.report.document import json_text
+
+    listed = document.get("warnings", [])
+    for text in listed if isinstance(listed, (list, tuple)) else []:
+        notes.add(str(text))
+    emit(json_text({**document, "warnings": notes.texts}))
+
+
+def emit_page(parts: Iterable[RenderableType]) -> None:
+    """Write a page for people: as wide as the terminal; 80 columns and no colours into a file or pipe."""
+    from linkbudget.report.terminal import page_text
+
+    terminal = sys.stdout.isatty()
+    width = min(shutil.get_terminal_size().columns, 100) if terminal else 80
+    emit(page_text(parts, width=width, colour=terminal))
+
+
+@contextmanager
+def progress_bar(what: str) -> Iterator[Callable[[int, int], None] | None]:
+    """Give a function ``(done, total)`` that moves a bar on standard error; None when that is no terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+
+        def move(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield move

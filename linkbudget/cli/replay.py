@@ -1,0 +1,96 @@
+"""``linkbudget replay``: what the bytes of a capture do to the control loop of a link."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linkbudget.cli.capture_input import (
+    INPUT_FILE,
+    CaptureInput,
+    capture_options,
+    json_option,
+    read_capture,
+    requirement_option,
+    wrong_rate,
+)
+from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
+from linkbudget.cli.requirements import exit_code
+from linkbudget.errors import CaptureError
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
+    from linkbudget.replay.result import Replay
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["command", "replayed"]
+
+
+@click.command("replay")
+@click.argument("link", type=INPUT_FILE)
+@click.argument("capture", type=INPUT_FILE)
+@capture_options
+@click.option("--delimiting", metavar="NAME", help="How frames are told apart, instead of the link's way.")
+@click.option("--crc", metavar="NAME", help="Check code of a frame instead of the link's, or none.")
+@click.option(
+    "--phases",
+    type=click.IntRange(1, 10_000),
+    default=16,
+    show_default=True,
+    help="How many placements of the loop against the traffic are tried.",
+)
+@requirement_option
+@json_option
+@click.pass_obj
+def command(
+    notes: Notes,
+    link: Path,
+    capture: Path,
+    given: CaptureInput,
+    delimiting: str | None,
+    crc: str | None,
+    phases: int,
+    require: bool,
+    as_json: bool,
+) -> int:
+    """Replay CAPTURE against the controller described in LINK.
+
+    The line settings are those of LINK unless --baudrate says otherwise.
+    """
+    from linkbudget.link.model import Link
+
+    described = Link.load(link)
+    own = {"frame.delimiting": delimiting, "frame.crc": crc}
+    changes = {key: value for key, value in own.items() if value is not None}
+    if changes:
+        described = described.replace(**changes)
+    characters = read_capture(capture, given, described.line)
+    told = wrong_rate(capture, given, characters)
+    if told:
+        raise CaptureError(capture, "", told)
+    result = replayed(described, characters, capture, phases)
+    document = result.to_dict()
+    if as_json:
+        emit_document(document, notes)
+    else:
+        from linkbudget.report.terminal import replay_page
+
+        emit_page(replay_page(document, described.resolve()))
+    return exit_code(document, require)
+
+
+def replayed(link: Link, characters: ByteCapture, path: Path, phases: int) -> Replay:
+    """Return the replay of these characters, with a bar while it runs; refused when they hold no frame."""
+    from linkbudget.frame.bulk import deframe_all
+    from linkbudget.replay.run import replay
+
+    if not deframe_all(link.frames["to-controller"], characters.payload_bytes()).payloads():
+        raise CaptureError(
+            path,
+            "",
+            f"no complete frame in {len(characters.data)} characters; is this the link's frame format?",
+        )
+    with progress_bar("replaying") as progress:
+        return replay(link, characters, phases=phases, progress=progress)

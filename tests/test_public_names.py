@@ -1,0 +1,47 @@
+"""The lazy public names: the block for editors, the table of homes and `__all__` say the same."""
+
+from __future__ import annotations
+
+import ast
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+import linkbudget
+
+HOMES = {name: module for module, names in linkbudget._HOMES.items() for name in names}
+
+
+def names_for_editors() -> dict[str, str]:
+    tree = ast.parse(Path(linkbudget.__file__).read_text(encoding="utf-8"))
+    block = next(node for node in tree.body if isinstance(node, ast.If))
+    assert ast.unparse(block.test) == "TYPE_CHECKING"
+    found = {}
+    for node in block.body:
+        assert isinstance(node, ast.ImportFrom)
+        for alias in node.names:
+            assert alias.asname == alias.name, f"{alias.name} is not re-exported for type checkers"
+            found[alias.name] = str(node.module).removeprefix("linkbudget.")
+    return found
+
+
+def test_editors_see_the_same_names_as_the_interpreter():
+    assert names_for_editors() == HOMES
+
+
+def test_all_lists_every_name_once():
+    assert linkbudget.__all__ == ["__version__", *sorted(HOMES)]
+    assert len(set(linkbudget.__all__)) == len(linkbudget.__all__)
+
+
+@pytest.mark.parametrize("name", sorted(HOMES))
+def test_name_is_importable_and_lives_where_the_table_says(name):
+    value = getattr(linkbudget, name)
+    assert value is getattr(import_module(f"linkbudget.{HOMES[name]}"), name)
+    assert name in dir(linkbudget)
+
+
+def test_unknown_name_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="no attribute 'Linc'"):
+        _ = linkbudget.Linc
