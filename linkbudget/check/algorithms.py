@@ -11,7 +11,7 @@ from functools import cached_property
 from types import MappingProxyType
 
 from linkbudget.check.catalogue import ALIASES, ROWS
-from linkbudget.check.code import Check, CheckCode
+from linkbudget.check.code import ByteOrder, Check, CheckCode
 from linkbudget.check.crc import bitwise_crc, crc_function
 from linkbudget.check.sums import SUMS, SimpleSum
 from linkbudget.errors import Fault, SettingsError, nearest_name
@@ -52,7 +52,7 @@ class CrcAlgorithm(CheckCode):
         return {field.name: getattr(self, field.name) for field in fields(self)}
 
     @property
-    def byte_order(self) -> str:
+    def byte_order(self) -> ByteOrder:
         """``"little"`` when refout is true, else ``"big"``."""
         return "little" if self.refout else "big"
 
@@ -93,7 +93,9 @@ def _faults(row: CrcAlgorithm) -> list[Fault]:
         xorout=row.xorout,
     )
     if found != row.check:
-        faults.append(Fault("check", f"{row.check:#x}", f"{found:#x}, the CRC of 123456789 with these parameters"))
+        faults.append(
+            Fault("check", f"{row.check:#x}", f"{found:#x}, the CRC of 123456789 with these parameters")
+        )
     return faults
 
 
@@ -112,7 +114,9 @@ def crc_algorithm(name: str | CrcAlgorithm) -> CrcAlgorithm:
     if row is None:
         known = [*ALGORITHMS, *ALIASES]
         raise SettingsError(
-            Fault("crc", name, "a name of the CRC catalogue, as in CRC-16/IBM-3740", nearest_name(wanted, known))
+            Fault(
+                "crc", name, "a name of the CRC catalogue, as in CRC-16/IBM-3740", nearest_name(wanted, known)
+            )
         )
     return row
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from itertools import pairwise
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from linkbudget.errors import Fault, SettingsError
 
 if TYPE_CHECKING:
     import numpy as np
+    from _typeshed import ReadableBuffer
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Check", "CheckCode", "buffer_bytes"]
+__all__ = ["ByteOrder", "Check", "CheckCode", "buffer_bytes"]
+
+ByteOrder = Literal["big", "little"]
 
 
 class Check(Protocol):
@@ -29,7 +33,7 @@ class Check(Protocol):
         """Bytes it takes in a frame: the width padded on the left to whole bytes."""
 
     @property
-    def byte_order(self) -> str:
+    def byte_order(self) -> ByteOrder:
         """``"big"`` when its most significant byte goes first, else ``"little"``."""
 
     def compute(self, data: bytes) -> int:
@@ -47,7 +51,7 @@ class CheckCode:
         return (self.width + 7) // 8
 
     @property
-    def byte_order(self) -> str:
+    def byte_order(self) -> ByteOrder:
         """``"big"`` when the most significant byte goes first on the wire, else ``"little"``."""
         return "big"
 
@@ -58,8 +62,7 @@ class CheckCode:
     def append(self, data: bytes) -> bytes:
         """Return ``data`` followed by its check, in the byte order of the code."""
         data = bytes(data)
-        order = "big" if self.byte_order == "big" else "little"
-        return data + self.compute(data).to_bytes(self.check_bytes, order)
+        return data + self.compute(data).to_bytes(self.check_bytes, self.byte_order)
 
     def verify(self, data: bytes) -> bool:
         """Return whether ``data`` ends with the check of the bytes before it; False when it is too short."""
@@ -67,7 +70,7 @@ class CheckCode:
         payload = data[: -self.check_bytes]
         return len(data) >= self.check_bytes and self.append(payload) == data
 
-    def compute_many(self, buffer: bytes, offsets: ArrayLike) -> NDArray[np.uint64]:
+    def compute_many(self, buffer: ReadableBuffer, offsets: ArrayLike) -> NDArray[np.uint64]:
         """Return the check of each piece ``buffer[offsets[i]:offsets[i + 1]]`` as a uint64 array.
 
         ``offsets`` has one entry more than there are pieces and never falls.
@@ -83,15 +86,15 @@ class CheckCode:
                 Fault("offsets", offsets, f"rising offsets from 0 to {len(data)}, the length of the buffer")
             )
         edges = bounds.tolist()
-        values = [self.compute(data[a:b]) for a, b in zip(edges, edges[1:], strict=False)]
+        values = [self.compute(data[a:b]) for a, b in pairwise(edges)]
         return np.array(values, dtype=np.uint64)
 
 
-def buffer_bytes(buffer: object) -> bytes:
+def buffer_bytes(buffer: ReadableBuffer) -> bytes:
     """Return the bytes of any one-byte-a-cell buffer; `TypeError` for wider cells or no buffer."""
     if isinstance(buffer, bytes):
         return buffer
-    view = memoryview(buffer)  # type: ignore[arg-type]
+    view = memoryview(buffer)
     if view.itemsize != 1:
         raise TypeError(f"a buffer of single bytes is needed, not cells of {view.itemsize} bytes")
     return view.tobytes()

@@ -45,14 +45,14 @@ def crc_function(
         return _crcmod_function(width, poly, init, refin, xorout)
 
     def compute(data: bytes) -> int:
-        return bitwise_crc(
-            data, width=width, poly=poly, init=init, refin=refin, refout=refout, xorout=xorout
-        )
+        return bitwise_crc(data, width=width, poly=poly, init=init, refin=refin, refout=refout, xorout=xorout)
 
     return compute
 
 
-def _crcmod_function(width: int, poly: int, init: int, reflected: bool, xorout: int) -> Callable[[bytes], int]:
+def _crcmod_function(
+    width: int, poly: int, init: int, reflected: bool, xorout: int
+) -> Callable[[bytes], int]:
     # crcmod takes poly with its top bit, init as the register holds it (reflected when the register is) and
     # already combined with xorout.
     from crcmod import mkCrcFun

@@ -57,7 +57,9 @@ class UartLine:
         if match is None:
             raise SettingsError(Fault("line", text, 'a baud rate and a format, as in "115200 8N1"'))
         baudrate = match["baudrate"]
-        return cls.from_format(float(baudrate) if "." in baudrate else int(baudrate), match["format"] or "8N1")
+        return cls.from_format(
+            float(baudrate) if "." in baudrate else int(baudrate), match["format"] or "8N1"
+        )
 
     @classmethod
     def from_format(cls, baudrate: int | float, format: str) -> UartLine:
@@ -65,7 +67,9 @@ class UartLine:
         match = _FORMAT.fullmatch(format.strip()) if isinstance(format, str) else None
         if match is None:
             raise SettingsError(
-                Fault("format", format, 'data bits 5 to 9, parity N E O M S, stop bits 1, 1.5 or 2, as in "8N1"')
+                Fault(
+                    "format", format, 'data bits 5 to 9, parity N E O M S, stop bits 1, 1.5 or 2, as in "8N1"'
+                )
             )
         stopbits = float(match["stopbits"])
         return cls(baudrate, int(match["bytesize"]), match["parity"].upper(), stopbits)

@@ -1,0 +1,191 @@
+"""A frame format: how frames are delimited, how they are checked, and how long they may be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import cached_property
+from typing import Any, Literal
+
+from linkbudget.check.algorithms import check_code
+from linkbudget.check.code import Check
+from linkbudget.errors import Fault, FrameError, SettingsError
+from linkbudget.frame.delimiting.protocol import Delimiting, Options
+from linkbudget.frame.delimiting.table import DELIMITINGS
+from linkbudget.frame.envelope import Envelope
+from linkbudget.frame.events import Reason
+from linkbudget.frame.settings import format_faults, normalise, table_of
+from linkbudget.units import SizeRange
+
+__all__ = ["FrameFormat"]
+
+
+@dataclass(frozen=True)
+class FrameFormat:
+    r"""How payloads travel on the wire. Raises `SettingsError` with every fault.
+
+    Frame = delimiting of ([sequence] [layout_id] payload [check]); the check covers what stands before it.
+
+    ``delimiting``: ``cobs slip hdlc newline counted none``. ``crc``: a name of the CRC catalogue, a
+    `CrcAlgorithm`, ``sum8 xor8 fletcher16``, or None for no check. ``max_payload``: bytes, 1 to 1048576.
+    ``crc_order``: ``"big"`` or ``"little"`` instead of the order of the check. ``check_form``: ``"binary"``
+    or ``"hex"`` (two upper case digits a byte; the only form that fits into newline). ``sequence``: one byte
+    that counts the frames. ``layout_id``: one byte (0 to 255) both ends must agree on.
+
+    For cobs, slip, hdlc: ``leading_delimiter`` puts one in front of each frame too, which ends line noise and
+    boot text (default: hdlc only). For hdlc: ``async_map``, bit *k* set to escape octet *k* below 20 hex. For
+    newline: ``terminator``, one character or two different ones. For counted: ``sync`` bytes (up to 8),
+    ``length_bytes`` (1 to 4) in ``length_order``, ``length_counts`` ``"payload"``, ``"payload-and-check"`` or
+    ``"frame"``, ``header_check`` over the length field.
+
+    The default check starts at FFFF: with one that starts at 0 and has no final xor, frames that run together
+    because a delimiter was lost pass the check.
+    """
+
+    delimiting: str = "cobs"
+    crc: str | Check | None = "CRC-16/IBM-3740"
+    max_payload: int = 64
+    crc_order: str | None = None
+    check_form: str = "binary"
+    sync: bytes = b""
+    length_bytes: int = 1
+    length_counts: str = "payload"
+    header_check: str | Check | None = None
+    async_map: int = 0
+    terminator: str = "\n"
+    sequence: bool = False
+    layout_id: int | None = None
+    length_order: str = "big"
+    leading_delimiter: bool | None = None
+
+    def __post_init__(self) -> None:
+        normalise(self)
+        faults = format_faults(self)
+        if faults:
+            raise SettingsError(faults)
+
+    def __getstate__(self) -> dict[str, object]:
+        # What is cached is derived from the fields and holds functions that cannot be pickled.
+        return {field.name: getattr(self, field.name) for field in fields(self)}
+
+    @classmethod
+    def from_dict(cls, table: Mapping[str, Any]) -> FrameFormat:
+        """Return the format that a ``[frame]`` table describes; unknown keys are faults."""
+        return cls(**table_of(cls, table))
+
+    def to_dict(self) -> dict[str, object]:
+        """Return delimiting, crc and max_payload, and what else differs from its default, in plain types."""
+        table: dict[str, object] = {}
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name in {"delimiting", "crc", "max_payload"} or value != field.default:
+                table[field.name] = _plain(field.name, value)
+        return table
+
+    @cached_property
+    def check(self) -> Check | None:
+        """The check code, or None."""
+        return check_code(self.crc)
+
+    @cached_property
+    def envelope(self) -> Envelope:
+        """What is delimited: lead bytes, payload, check."""
+        check = self.check
+        order: Literal["big", "little"] = "big"
+        if (self.crc_order or (check.byte_order if check is not None else "big")) == "little":
+            order = "little"
+        return Envelope(
+            check, order, self.check_form == "hex", self.sequence, self.layout_id, self.max_payload
+        )
+
+    @cached_property
+    def delimiter(self) -> Delimiting:
+        """The delimiting, built with these settings."""
+        return DELIMITINGS[self.delimiting].build(
+            Options(
+                min_body=self.overhead_bytes,
+                max_body=self.overhead_bytes + self.max_payload,
+                check_bytes=self.check_bytes,
+                leading_delimiter=self.leading_delimiter,
+                async_map=self.async_map,
+                terminator=self.terminator.encode("latin-1"),
+                sync=self.sync,
+                length_bytes=self.length_bytes,
+                length_order="little" if self.length_order == "little" else "big",
+                length_counts=self.length_counts,
+                header_check=check_code(self.header_check),
+            )
+        )
+
+    @property
+    def check_bytes(self) -> int:
+        """Bytes of the check as written."""
+        return self.envelope.check_bytes
+
+    @property
+    def overhead_bytes(self) -> int:
+        """Bytes added to the payload before it is delimited: sequence, layout and check."""
+        return self.envelope.lead_bytes + self.envelope.check_bytes
+
+    @property
+    def forbidden(self) -> bytes:
+        """The byte values a payload must not hold; empty when any payload can be carried."""
+        return self.delimiter.forbidden
+
+    @property
+    def max_frame_bytes(self) -> int:
+        """Bytes on the wire of the longest frame."""
+        return self.size(self.max_payload).maximum
+
+    def encode(self, payload: bytes, sequence: int = 0) -> bytes:
+        """Return the whole frame on the wire, delimiter included.
+
+        ``sequence`` is used modulo 256 and only by formats that have it. Raises `SettingsError` when the
+        payload is too long or holds a byte the delimiting cannot carry.
+
+        >>> FrameFormat().encode(b"123456789").hex()
+        '0c31323334353637383929b100'
+        """
+        payload = bytes(payload)
+        if len(payload) > self.max_payload:
+            raise SettingsError(
+                Fault("payload", f"{len(payload)} bytes", f"at most {self.max_payload} bytes")
+            )
+        for byte in self.forbidden:
+            at = payload.find(byte)
+            if at >= 0:
+                problem = f"byte {byte:#04x} at {at} cannot be carried by {self.delimiting}"
+                raise SettingsError(Fault("payload", problem=problem))
+        return self.delimiter.encode(self.envelope.wrap(payload, sequence))
+
+    def decode(self, frame: bytes) -> bytes:
+        """Return the payload of one frame, with or without the delimiters at its ends.
+
+        Raises `FrameError` with the reason and the byte where it shows.
+        """
+        frame = bytes(frame)
+        try:
+            payload, _ = self.envelope.open(self.delimiter.decode(frame))
+        except FrameError as error:
+            offset = len(frame) if error.reason == Reason.CHECK else error.offset
+            raise FrameError(error.reason, offset, f"{error.reason}: {error}") from None
+        return payload
+
+    def size(self, payload_bytes: int) -> SizeRange:
+        """Return the bytes on the wire, delimiter included, for payloads of exactly this length.
+
+        Typical is the mean over random bytes, rounded.
+        """
+        if not 0 <= payload_bytes <= self.max_payload:
+            raise SettingsError(Fault("payload_bytes", payload_bytes, f"0 to {self.max_payload}"))
+        return self.delimiter.size(self.overhead_bytes + payload_bytes)
+
+
+def _plain(name: str, value: object) -> object:
+    if isinstance(value, bytes):
+        return value.hex(" ")
+    if name in {"crc", "header_check"} and value is None:
+        return "none"
+    if isinstance(value, str | int | float | None):
+        return value
+    return {field.name: getattr(value, field.name) for field in fields(value)}  # type: ignore[arg-type]

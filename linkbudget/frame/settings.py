@@ -1,0 +1,161 @@
+"""What a frame format may be: the faults of its settings, and its table in a link file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, fields
+from typing import TYPE_CHECKING, Any
+
+from linkbudget.check.algorithms import CrcAlgorithm, check_code
+from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.frame.delimiting.counted import LENGTH_COUNTS
+from linkbudget.frame.delimiting.table import DELIMITINGS
+
+if TYPE_CHECKING:
+    from linkbudget.frame.format import FrameFormat
+
+__all__ = ["MAX_PAYLOAD", "format_faults", "normalise", "table_of"]
+
+MAX_PAYLOAD = 1 << 20
+"""More than any serial frame in use; keeps a mistyped limit from becoming a buffer of that size."""
+MAX_SYNC = 8
+HEX_DIGITS = b"0123456789ABCDEF"
+
+
+def normalise(fmt: FrameFormat) -> None:
+    """Bring the spellings that mean the same to one: check names, hex text for sync bytes."""
+    for name in ("crc", "header_check"):
+        value = getattr(fmt, name)
+        try:
+            code = check_code(value)
+        except SettingsError:
+            continue  # format_faults reports it with the others
+        if isinstance(value, str):
+            object.__setattr__(fmt, name, None if code is None else code.name)
+    sync: object = fmt.sync
+    if isinstance(sync, str):
+        try:
+            object.__setattr__(fmt, "sync", bytes.fromhex(sync))
+        except ValueError:
+            return  # format_faults reports it with the others
+    elif isinstance(sync, bytearray | memoryview):
+        object.__setattr__(fmt, "sync", bytes(sync))
+
+
+def format_faults(fmt: FrameFormat) -> list[Fault]:
+    """Return everything that is wrong with these settings."""
+    faults = [*_value_faults(fmt), *_check_faults(fmt)]
+    if fmt.delimiting in DELIMITINGS:
+        faults += _foreign_settings(fmt)
+        wrong = {fault.path for fault in faults}
+        faults += [fault for fault in _together(_repaired(fmt, wrong)) if fault.path not in wrong]
+    return faults
+
+
+def _repaired(fmt: FrameFormat, wrong: set[str]) -> FrameFormat:
+    """Return the format with defaults for the wrong settings, so that the others can still be judged."""
+    probe = object.__new__(type(fmt))
+    for field in fields(fmt):
+        value = field.default if field.name in wrong else getattr(fmt, field.name)
+        object.__setattr__(probe, field.name, value)
+    return probe
+
+
+def _is_int(value: object, lowest: int, highest: int) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and lowest <= value <= highest
+
+
+def _value_faults(fmt: FrameFormat) -> Iterator[Fault]:
+    words: dict[str, tuple[object, ...]] = {
+        "delimiting": tuple(DELIMITINGS),
+        "crc_order": (None, "big", "little"),
+        "check_form": ("binary", "hex"),
+        "length_order": ("big", "little"),
+        "length_counts": LENGTH_COUNTS,
+        "sequence": (False, True),
+        "leading_delimiter": (None, False, True),
+    }
+    for name, allowed in words.items():
+        value = getattr(fmt, name)
+        if not any(value is word or (isinstance(word, str) and value == word) for word in allowed):
+            known = [word for word in allowed if isinstance(word, str)]
+            yield Fault(name, value, ", ".join(map(str, allowed)), nearest_name(str(value), known))
+    numbers = {"max_payload": (1, MAX_PAYLOAD), "length_bytes": (1, 4), "async_map": (0, 0xFFFFFFFF)}
+    for name, (lowest, highest) in numbers.items():
+        if not _is_int(getattr(fmt, name), lowest, highest):
+            yield Fault(name, getattr(fmt, name), f"a whole number from {lowest} to {highest}")
+    if fmt.layout_id is not None and not _is_int(fmt.layout_id, 0, 255):
+        yield Fault("layout_id", fmt.layout_id, "a whole number from 0 to 255")
+    if not isinstance(fmt.sync, bytes) or len(fmt.sync) > MAX_SYNC:
+        yield Fault("sync", fmt.sync, f"up to {MAX_SYNC} bytes, in a file as hex digits")
+    if not _good_terminator(fmt.terminator):
+        yield Fault("terminator", fmt.terminator, "one ASCII character, or two different ones")
+
+
+def _good_terminator(text: object) -> bool:
+    return isinstance(text, str) and text.isascii() and len(text) in {1, 2} and len(set(text)) == len(text)
+
+
+def _check_faults(fmt: FrameFormat) -> Iterator[Fault]:
+    for name in ("crc", "header_check"):
+        try:
+            check_code(getattr(fmt, name))
+        except SettingsError as error:
+            for fault in error.faults:
+                yield Fault(name, fault.value, fault.allowed, fault.nearest)
+
+
+def _foreign_settings(fmt: FrameFormat) -> Iterator[Fault]:
+    """Settings that were given but concern another delimiting only."""
+    owners: dict[str, list[str]] = {}
+    for delimiting, kind in DELIMITINGS.items():
+        for name in kind.settings:
+            owners.setdefault(name, []).append(delimiting)
+    for field in fields(fmt):
+        value = getattr(fmt, field.name)
+        owned_by = owners.get(field.name)
+        if owned_by and fmt.delimiting not in owned_by and value != field.default and value is not False:
+            yield Fault(
+                field.name, value, f"left out: it concerns {', '.join(owned_by)}, not {fmt.delimiting}"
+            )
+
+
+def _together(fmt: FrameFormat) -> Iterator[Fault]:
+    """Settings that are right alone and impossible together."""
+    forbidden = fmt.delimiter.forbidden
+    if forbidden and fmt.check is not None:
+        if fmt.check_form != "hex":
+            yield Fault(
+                "check_form", fmt.check_form, f"hex, because a check byte may be one {fmt.delimiting} forbids"
+            )
+        elif any(byte in HEX_DIGITS for byte in forbidden):
+            yield Fault("terminator", fmt.terminator, "no hex digit, because the check is written in them")
+    for name, given in (("sequence", fmt.sequence), ("layout_id", fmt.layout_id is not None)):
+        if forbidden and given:
+            yield Fault(name, getattr(fmt, name), f"left out: the byte may be one {fmt.delimiting} forbids")
+    if fmt.delimiting == "counted":
+        room = (1 << 8 * fmt.length_bytes) - 1
+        over = fmt.delimiter.largest_length - room  # type: ignore[attr-defined]
+        if over > 0:
+            yield Fault(
+                "max_payload",
+                fmt.max_payload,
+                f"at most {fmt.max_payload - over}, so that the length fits {fmt.length_bytes} byte(s)",
+            )
+
+
+def table_of(cls: type[FrameFormat], table: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the arguments of a format from its table in a file; `SettingsError` for unknown keys."""
+    known = {field.name for field in fields(cls) if field.default is not MISSING}
+    faults = [
+        Fault(key, table[key], "a key of a frame format", nearest_name(key, known), problem="is no key here")
+        for key in table
+        if key not in known
+    ]
+    if faults:
+        raise SettingsError(faults)
+    arguments = dict(table)
+    for name in ("crc", "header_check"):
+        if isinstance(arguments.get(name), Mapping):
+            arguments[name] = CrcAlgorithm(**arguments[name])
+    return arguments
