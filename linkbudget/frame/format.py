@@ -7,14 +7,16 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any, Literal
 
-from linkbudget.check.algorithms import check_code
-from linkbudget.check.code import Check
+from linkbudget.check.algorithms import ALGORITHMS, CrcAlgorithm, check_code
+from linkbudget.check.code import Check, buffer_bytes
+from linkbudget.check.sums import SimpleSum
 from linkbudget.errors import Fault, FrameError, SettingsError
 from linkbudget.frame.delimiting.protocol import Delimiting, Options
 from linkbudget.frame.delimiting.table import DELIMITINGS
 from linkbudget.frame.envelope import Envelope
 from linkbudget.frame.events import Reason
-from linkbudget.frame.settings import format_faults, normalise, table_of
+from linkbudget.frame.extremes import frame_size, largest, smallest
+from linkbudget.frame.settings import catalogue_name, format_faults, sync_bytes, table_of
 from linkbudget.units import SizeRange
 
 __all__ = ["FrameFormat"]
@@ -59,10 +61,12 @@ class FrameFormat:
     leading_delimiter: bool | None = None
 
     def __post_init__(self) -> None:
-        normalise(self)
+        object.__setattr__(self, "sync", sync_bytes(self.sync))
         faults = format_faults(self)
         if faults:
             raise SettingsError(faults)
+        for name in ("crc", "header_check"):
+            object.__setattr__(self, name, catalogue_name(getattr(self, name)))
 
     def __getstate__(self) -> dict[str, object]:
         # What is cached is derived from the fields and holds functions that cannot be pickled.
@@ -146,7 +150,7 @@ class FrameFormat:
         >>> FrameFormat().encode(b"123456789").hex()
         '0c31323334353637383929b100'
         """
-        payload = bytes(payload)
+        payload = buffer_bytes(payload)
         if len(payload) > self.max_payload:
             raise SettingsError(
                 Fault("payload", f"{len(payload)} bytes", f"at most {self.max_payload} bytes")
@@ -163,29 +167,49 @@ class FrameFormat:
 
         Raises `FrameError` with the reason and the byte where it shows.
         """
-        frame = bytes(frame)
+        return self.decode_numbered(frame)[0]
+
+    def decode_numbered(self, frame: bytes) -> tuple[bytes, int | None]:
+        """Return payload and sequence number (None without one) of one frame; errors as `decode`."""
+        frame = buffer_bytes(frame)
         try:
-            payload, _ = self.envelope.open(self.delimiter.decode(frame))
+            return self.envelope.open(self.delimiter.decode(frame))
         except FrameError as error:
             offset = len(frame) if error.reason == Reason.CHECK else error.offset
             raise FrameError(error.reason, offset, f"{error.reason}: {error}") from None
-        return payload
 
     def size(self, payload_bytes: int) -> SizeRange:
         """Return the bytes on the wire, delimiter included, for payloads of exactly this length.
 
-        Typical is the mean over random bytes, rounded.
+        Minimum and maximum are attained (see `attain`), the maximum with two exceptions where it may be as
+        many bytes too high as the check has: sums with an escaping delimiting, and escaping by an
+        ``async_map`` with the shortest payloads. Typical is the mean over random bytes, rounded.
         """
         if not 0 <= payload_bytes <= self.max_payload:
             raise SettingsError(Fault("payload_bytes", payload_bytes, f"0 to {self.max_payload}"))
-        return self.delimiter.size(self.overhead_bytes + payload_bytes)
+        return frame_size(self, payload_bytes)
+
+    def attain(self, payload_bytes: int, which: str) -> tuple[bytes, int]:
+        """Return a payload of this length and a sequence number with the ``"minimum"`` or ``"maximum"`` frame."""
+        self.size(payload_bytes)
+        find = {"minimum": smallest, "maximum": largest}.get(which)
+        if find is None:
+            raise SettingsError(Fault("which", which, "minimum, maximum"))
+        found = find(self, payload_bytes)
+        return found.payload, found.sequence
 
 
 def _plain(name: str, value: object) -> object:
+    """A setting as a file can hold it; a check of one's own becomes a table."""
     if isinstance(value, bytes):
         return value.hex(" ")
     if name in {"crc", "header_check"} and value is None:
         return "none"
-    if isinstance(value, str | int | float | None):
-        return value
-    return {field.name: getattr(value, field.name) for field in fields(value)}  # type: ignore[arg-type]
+    if isinstance(value, CrcAlgorithm):
+        table = {field.name: getattr(value, field.name) for field in fields(value)}
+        return (
+            value.name
+            if ALGORITHMS.get(value.name) == value
+            else {k: v for k, v in table.items() if v is not None}
+        )
+    return value.name if isinstance(value, SimpleSum) else value

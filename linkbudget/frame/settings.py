@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, fields
 from typing import TYPE_CHECKING, Any
 
 from linkbudget.check.algorithms import CrcAlgorithm, check_code
+from linkbudget.check.code import Check
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.frame.delimiting.counted import LENGTH_COUNTS
 from linkbudget.frame.delimiting.table import DELIMITINGS
@@ -14,32 +16,26 @@ from linkbudget.frame.delimiting.table import DELIMITINGS
 if TYPE_CHECKING:
     from linkbudget.frame.format import FrameFormat
 
-__all__ = ["MAX_PAYLOAD", "format_faults", "normalise", "table_of"]
+__all__ = ["MAX_PAYLOAD", "catalogue_name", "format_faults", "sync_bytes", "table_of"]
 
 MAX_PAYLOAD = 1 << 20
 """More than any serial frame in use; keeps a mistyped limit from becoming a buffer of that size."""
 MAX_SYNC = 8
 HEX_DIGITS = b"0123456789ABCDEF"
+_HEX_BYTES = re.compile(r"(?:[0-9A-Fa-f]{2}\s?)*")
 
 
-def normalise(fmt: FrameFormat) -> None:
-    """Bring the spellings that mean the same to one: check names, hex text for sync bytes."""
-    for name in ("crc", "header_check"):
-        value = getattr(fmt, name)
-        try:
-            code = check_code(value)
-        except SettingsError:
-            continue  # format_faults reports it with the others
-        if isinstance(value, str):
-            object.__setattr__(fmt, name, None if code is None else code.name)
-    sync: object = fmt.sync
-    if isinstance(sync, str):
-        try:
-            object.__setattr__(fmt, "sync", bytes.fromhex(sync))
-        except ValueError:
-            return  # format_faults reports it with the others
-    elif isinstance(sync, bytearray | memoryview):
-        object.__setattr__(fmt, "sync", bytes(sync))
+def catalogue_name(value: str | Check | None) -> str | Check | None:
+    """Return the one spelling of a check: its catalogue name, None for none; a code of one's own as it is."""
+    code = check_code(value)
+    return code.name if isinstance(value, str) and code is not None else code
+
+
+def sync_bytes(value: object) -> object:
+    """Return sync bytes given as hex digits (as in a file) as bytes; anything else as it is."""
+    if isinstance(value, str) and _HEX_BYTES.fullmatch(value):
+        return bytes.fromhex(value)
+    return bytes(value) if isinstance(value, bytearray | memoryview) else value
 
 
 def format_faults(fmt: FrameFormat) -> list[Fault]:

@@ -84,6 +84,7 @@ class Cobs:
     """Frames that end in a zero byte; with ``leading_delimiter`` they also begin with one."""
 
     forbidden = b""
+    escaped = b""
     delimiter = 0
 
     def __init__(self, options: Options) -> None:

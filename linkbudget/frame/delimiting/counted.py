@@ -24,6 +24,7 @@ class Counted:
     """Frames that begin with their length; any body can be carried."""
 
     forbidden = b""
+    escaped = b""
 
     def __init__(self, options: Options) -> None:
         self._options = options

@@ -9,7 +9,7 @@ from __future__ import annotations
 from fractions import Fraction
 from functools import lru_cache, partial
 
-from linkbudget.errors import FrameError
+from linkbudget.errors import Fault, FrameError, SettingsError
 from linkbudget.frame.delimiting.protocol import OpenBody, Options
 from linkbudget.frame.delimiting.stretch import StretchReceiver, strip_delimiters
 from linkbudget.frame.events import Reason
@@ -27,6 +27,8 @@ _ESCAPES = b"\x7d"
 @lru_cache(maxsize=16)
 def escaped_octets(async_map: int) -> bytes:
     """Return the octets that are sent escaped under this map, in rising order."""
+    if isinstance(async_map, bool) or not isinstance(async_map, int) or not 0 <= async_map <= 0xFFFFFFFF:
+        raise SettingsError(Fault("async_map", async_map, "a map of 32 bits, 0 to 0xFFFFFFFF"))
     return bytes(k for k in range(32) if async_map >> k & 1) + bytes([ESCAPE, FLAG])
 
 
@@ -56,8 +58,7 @@ def hdlc_decode(data: bytes, async_map: int = 0) -> bytes:
     flag = data.find(_FLAGS)
     if flag >= 0:
         raise FrameError(Reason.BAD_STUFFING, flag, f"a flag (7E) inside the frame, at byte {flag}")
-    if async_map:
-        data = data.translate(None, escaped_octets(async_map)[:-2])
+    data = data.translate(None, escaped_octets(async_map)[:-2])
     first, *rest = data.split(_ESCAPES)
     out = bytearray(first)
     at = len(first)
@@ -81,6 +82,11 @@ class Hdlc:
         self._async_map = options.async_map
         # A sender may escape more than it must.
         self._limit = 2 * options.max_body
+
+    @property
+    def escaped(self) -> bytes:
+        """The octets of the map, 7D and 7E."""
+        return escaped_octets(self._async_map)
 
     def encode(self, body: bytes) -> bytes:
         """Return the whole frame, flags included."""

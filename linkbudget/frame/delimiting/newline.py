@@ -32,6 +32,11 @@ class Newline:
         """The bytes of the terminator."""
         return self._terminator
 
+    @property
+    def escaped(self) -> bytes:
+        """Nothing: what cannot be carried is forbidden."""
+        return b""
+
     def encode(self, body: bytes) -> bytes:
         """Return the line with its terminator."""
         return body + self._terminator

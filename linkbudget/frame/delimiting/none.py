@@ -19,6 +19,7 @@ class Undelimited:
     """Bodies as they are."""
 
     forbidden = b""
+    escaped = b""
 
     def __init__(self, options: Options) -> None:
         self._body_bytes = options.max_body

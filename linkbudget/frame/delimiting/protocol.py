@@ -64,6 +64,10 @@ class Delimiting(Protocol):
     def forbidden(self) -> bytes:
         """The byte values a body must not hold; empty when any body can be carried."""
 
+    @property
+    def escaped(self) -> bytes:
+        """The byte values sent as two bytes wherever they stand; the pair that always is comes last."""
+
     def encode(self, body: bytes) -> bytes:
         """Return the whole frame on the wire, delimiter included."""
 

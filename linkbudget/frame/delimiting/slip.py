@@ -55,6 +55,7 @@ class Slip:
     """Frames that end in END; with ``leading_delimiter`` they also begin with one (P. Karn's suggestion)."""
 
     forbidden = b""
+    escaped = b"\xc0\xdb"
     delimiter = END
 
     def __init__(self, options: Options) -> None:

@@ -1,0 +1,192 @@
+"""The smallest and largest frame for payloads of one length, with a payload that has each.
+
+Without a check, a body can be all escaped bytes or none. A check takes part of that freedom away: its bytes
+follow from the payload, and for the shortest payloads no choice makes all of them escaped. CRCs (and the
+exclusive or) are linear over bits, so whether a choice exists is a system of linear equations: each byte picks
+one of two escaped values, which is one unknown bit, and each bit of the check is one equation. Where that has
+no solution, one byte more is left free, and so on; the first solution found is the largest frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations, islice
+from typing import TYPE_CHECKING
+
+from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.check.sums import SUMS
+from linkbudget.units import SizeRange
+
+if TYPE_CHECKING:
+    from linkbudget.frame.format import FrameFormat
+
+__all__ = ["Extreme", "frame_size", "largest", "smallest"]
+
+MAX_SYSTEMS = 2000
+"""Systems of equations tried before the plain bound is taken; only checks of more than 32 bits get there."""
+MAX_TRIES = 4096
+
+
+@dataclass(frozen=True)
+class Extreme:
+    """A payload and sequence number with an extreme size; ``exact`` unless a more extreme one may exist."""
+
+    payload: bytes
+    sequence: int
+    exact: bool = True
+
+
+@lru_cache(maxsize=4096)
+def frame_size(fmt: FrameFormat, payload_bytes: int) -> SizeRange:
+    """Return the bytes on the wire for payloads of this length; typical is the mean over random bytes."""
+    rough = fmt.delimiter.size(fmt.overhead_bytes + payload_bytes)
+    if rough.minimum == rough.maximum:
+        return rough
+    low, high = smallest(fmt, payload_bytes), largest(fmt, payload_bytes)
+    minimum = len(fmt.encode(low.payload, low.sequence))
+    maximum = len(fmt.encode(high.payload, high.sequence)) if high.exact else rough.maximum
+    return SizeRange(minimum, min(maximum, max(minimum, rough.typical)), maximum)
+
+
+def smallest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
+    """Return a payload with the smallest frame: no byte of its body costs more than itself."""
+    costly = fmt.delimiter.escaped
+    fill = _harmless(fmt) if costly or fmt.forbidden else 0x00
+    return min(_variations(fmt, payload_bytes, fill, costly), key=lambda found: _length(fmt, found))
+
+
+def largest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
+    """Return a payload with the largest frame."""
+    escaped = fmt.delimiter.escaped
+    if not escaped:
+        # COBS: the longest runs without a zero. For the others every payload is as long.
+        return max(
+            _variations(fmt, payload_bytes, _harmless(fmt), b"\0"), key=lambda found: _length(fmt, found)
+        )
+    fill = escaped[-1]
+    plain = Extreme(bytes([fill]) * payload_bytes, fill)
+    if fmt.check is None or fmt.check_form == "hex":
+        return plain
+    if isinstance(fmt.check, CrcAlgorithm) or fmt.check == SUMS["xor8"]:
+        return _solve(fmt, payload_bytes)
+    return Extreme(plain.payload, plain.sequence, exact=False)
+
+
+def _harmless(fmt: FrameFormat) -> int:
+    """A byte every delimiting sends as it is, unless its terminator forbids it."""
+    return next(byte for byte in b"0AZ" if byte not in fmt.forbidden)
+
+
+def _length(fmt: FrameFormat, found: Extreme) -> int:
+    return len(fmt.encode(found.payload, found.sequence))
+
+
+def _variations(fmt: FrameFormat, payload_bytes: int, fill: int, avoid: bytes) -> Iterator[Extreme]:
+    """Payloads of ``fill`` with other last bytes, up to the first whose check holds no byte to avoid."""
+    values = [fill, *(byte for byte in range(256) if byte not in avoid + fmt.forbidden and byte != fill)]
+    free = min(2, payload_bytes + fmt.sequence)
+    places = (
+        [(byte, other) for other in values for byte in values] if free == 2 else [(b, fill) for b in values]
+    )
+    for last, other in islice(places, MAX_TRIES if free else 1):
+        tail = bytes([other, last])[2 - min(2, payload_bytes) :] if payload_bytes else b""
+        payload = bytes([fill]) * (payload_bytes - len(tail)) + tail
+        sequence = other if payload_bytes == 1 else last if payload_bytes == 0 else fill
+        yield Extreme(payload, sequence)
+        body = fmt.envelope.wrap(payload, sequence)
+        if not any(byte in avoid for byte in body[len(body) - fmt.check_bytes :]):
+            return
+
+
+def _solve(fmt: FrameFormat, payload_bytes: int) -> Extreme:
+    """Return the payload with the most escaped bytes in payload and linear check together."""
+    system = _System(fmt, payload_bytes)
+    tried = 0
+    for free_count in range(system.check_bytes + 1):
+        for free in combinations(system.positions, free_count):
+            covered = system.solve(frozenset(free))
+            if covered is not None:
+                exact = free_count == 0 or (system.pair and (system.whole or free_count == 1))
+                sequence = covered[0] if fmt.sequence else 0
+                return Extreme(covered[fmt.envelope.lead_bytes :], sequence, exact)
+            tried += 1
+            if tried == MAX_SYSTEMS:
+                return Extreme(system.fill[fmt.envelope.lead_bytes :], system.fill[0], exact=False)
+    raise AssertionError("a check whose bytes are all free has a solution")
+
+
+class _System:
+    """The equations for one format and payload length.
+
+    A position is the index of a byte in covered bytes + check. A choice at a position flips bits there; at
+    a covered position that flips bits of the check too, and the check bytes must come out as wanted.
+    """
+
+    def __init__(self, fmt: FrameFormat, payload_bytes: int) -> None:
+        check = fmt.check
+        assert check is not None
+        self._check = check
+        self._order = fmt.envelope.order
+        self.check_bytes = check.check_bytes
+        escaped = fmt.delimiter.escaped
+        self._flip = escaped[-1] ^ escaped[-2]
+        self._wanted = int.from_bytes(escaped[-1:] * self.check_bytes, "big")
+        whole = fmt.envelope.wrap(escaped[-1:] * payload_bytes, escaped[-1])
+        self.fill = whole[: len(whole) - self.check_bytes]
+        self._found = int.from_bytes(whole[len(self.fill) :], "big")
+        choosable = [at for at in range(len(self.fill)) if at != self._layout_at(fmt)]
+        # What positions further left can do, the last ones can: a shift register of w bits goes through no
+        # more than w independent states.
+        window = choosable[-8 * self.check_bytes :]
+        self.positions = window + [len(self.fill) + k for k in range(self.check_bytes)]
+        self.pair = len(escaped) == 2
+        self.whole = len(window) == len(choosable)
+
+    @staticmethod
+    def _layout_at(fmt: FrameFormat) -> int | None:
+        return None if fmt.layout_id is None else int(fmt.sequence)
+
+    def solve(self, free: frozenset[int]) -> bytes | None:
+        """Return covered bytes for which every byte not in ``free`` is escaped, or None."""
+        choices = [
+            (at, flip)
+            for at in self.positions
+            for flip in ([1 << bit for bit in range(8)] if at in free else [self._flip])
+        ]
+        chosen = _combination([self._effect(at, flip) for at, flip in choices], self._found ^ self._wanted)
+        if chosen is None:
+            return None
+        covered = bytearray(self.fill)
+        for index, (at, flip) in enumerate(choices):
+            if chosen >> index & 1 and at < len(covered):
+                covered[at] ^= flip
+        return bytes(covered)
+
+    def _effect(self, at: int, flip: int) -> int:
+        """What flipping these bits at a position changes in (check found) xor (check wanted)."""
+        if at >= len(self.fill):
+            return flip << 8 * (len(self.fill) + self.check_bytes - 1 - at)
+        tail = bytes(len(self.fill) - 1 - at)
+        change = self._check.compute(bytes([flip]) + tail) ^ self._check.compute(b"\0" + tail)
+        return int.from_bytes(change.to_bytes(self.check_bytes, self._order), "big")
+
+
+def _combination(columns: list[int], target: int) -> int | None:
+    """Return which columns xor to the target, as a bit mask; None when no choice does."""
+    basis: dict[int, tuple[int, int]] = {}
+    for index, column in enumerate(columns):
+        value, mask = _reduce(basis, column, 1 << index)
+        if value:
+            basis[value.bit_length()] = (value, mask)
+    rest, mask = _reduce(basis, target, 0)
+    return None if rest else mask
+
+
+def _reduce(basis: dict[int, tuple[int, int]], value: int, mask: int) -> tuple[int, int]:
+    while value and value.bit_length() in basis:
+        other, other_mask = basis[value.bit_length()]
+        value ^= other
+        mask ^= other_mask
+    return value, mask
