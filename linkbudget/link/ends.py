@@ -12,6 +12,7 @@ from typing import Annotated, ClassVar
 
 from linkbudget.link.keys import Key, Section
 from linkbudget.units import Number
+from linkbudget.wire.receivers import ENVIRONMENTS, UARTS
 
 __all__ = [
     "Errored",
@@ -21,26 +22,6 @@ __all__ = [
 ]
 
 SOURCE = 'Where these numbers come from; measured ones begin with "measured".'
-UARTS = (
-    "pl011",
-    "pl011-16",
-    "16550",
-    "stm32",
-    "stm32-fifo",
-    "esp32",
-    "nrf51",
-    "nrf52",
-    "samd21",
-    "avr",
-)
-ENVIRONMENTS = (
-    "arduino-avr",
-    "micropython-rp2",
-    "micropython-rp2-2025",
-    "micropython-esp32",
-    "micropython-esp8266",
-    "circuitpython",
-)
 KEEP_OR_DROP = ("keep", "drop")
 
 
@@ -82,12 +63,15 @@ class Receiver(Section):
     """The controller's UART and driver. ``uart`` and ``environment`` are presets; numbers given here win."""
 
     SECTION: ClassVar[str] = "receiver"
-    uart: Annotated[str | None, Key("Preset for the hardware: FIFO, trigger, time-out.", choices=UARTS)] = (
-        None
-    )
+    uart: Annotated[
+        str | None, Key("Preset for the hardware: FIFO, trigger, time-out.", choices=tuple(UARTS))
+    ] = None
     environment: Annotated[
         str | None,
-        Key("Preset for the driver: software buffer and what happens when it is full.", choices=ENVIRONMENTS),
+        Key(
+            "Preset for the driver: software buffer and what happens when it is full.",
+            choices=tuple(ENVIRONMENTS),
+        ),
     ] = None
     mode: Annotated[
         str | None,

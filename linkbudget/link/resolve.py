@@ -1,7 +1,6 @@
 """The link as the receiver model needs it: presets applied, every time in whole nanoseconds.
 
-Each configured time is rounded half up to nanoseconds once, here. Numbers written in the link file win over
-those of ``receiver.environment``, those over ``receiver.uart``, those over the defaults below.
+Each configured time is rounded half up to nanoseconds once, here.
 """
 
 from __future__ import annotations
@@ -9,15 +8,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.link.ends import Receiver
 from linkbudget.link.loop import Loop, Parser, Reading
+from linkbudget.link.presets import receiver_numbers
 from linkbudget.units import exact, round_half_up, us_to_ns
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
+    from linkbudget.wire.uart import UartLine
 
 __all__ = [
     "BusyNs",
@@ -28,23 +29,8 @@ __all__ = [
     "Resolved",
     "SenderNs",
     "TransmitNs",
-    "receiver_numbers",
     "resolve",
 ]
-
-# What holds where neither the file nor a preset says anything: the plainest UART there is, with an
-# interrupt per byte and a buffer of 256 bytes.
-DEFAULTS: dict[str, Any] = {
-    "mode": "interrupt",
-    "fifo_bytes": 1,
-    "trigger_bytes": 1,
-    "idle_bits": 0,
-    "on_fifo_full": "drop",
-    "buffer_bytes": 256,
-    "overflow": "drop-new",
-    "reads_drain_fifo": False,
-    "visible": "at-once",
-}
 
 
 @dataclass(frozen=True)
@@ -150,48 +136,13 @@ class Resolved:
     act_by_ns: Mapping[str, int]
 
 
-def preset_numbers(receiver: Receiver, bits_per_character: Fraction) -> dict[str, Any]:
-    """Return what the rows named by ``uart`` and ``environment`` say, the environment's word first."""
-    from linkbudget.wire.receivers import ENVIRONMENTS, UARTS
-
-    found: dict[str, Any] = {}
-    for rows, name in ((UARTS, receiver.uart), (ENVIRONMENTS, receiver.environment)):
-        if name is None:
-            continue
-        row: Any = rows[name]
-        found |= {key: value for key in DEFAULTS if (value := getattr(row, key, None)) is not None}
-    return found
-
-
-def receiver_numbers(
-    receiver: Receiver, bits_per_character: Fraction
-) -> tuple[dict[str, Any], dict[str, str]]:
-    """Return the receiver's numbers, and for each whether it was ``given``, a ``preset`` or the ``default``.
-
-    Where nothing names the mode, a software buffer of 0 bytes means ``polled`` and any other ``interrupt``.
-    With ``polled`` there is no software buffer, so its size reads 0 unless it was given.
-    """
-    preset = preset_numbers(receiver, bits_per_character)
-    given = {key: value for key in DEFAULTS if (value := getattr(receiver, key)) is not None}
-    numbers = DEFAULTS | preset | given
-    origins = {key: "given" if key in given else "preset" if key in preset else "default" for key in DEFAULTS}
-    if origins["mode"] == "default" and numbers["buffer_bytes"] == 0:
-        numbers["mode"] = "polled"
-    if numbers["mode"] == "polled" and origins["buffer_bytes"] != "given":
-        numbers["buffer_bytes"] = 0
-    if origins["trigger_bytes"] != "given":
-        # A preset's trigger level cannot exceed a FIFO that was overridden to be smaller.
-        numbers["trigger_bytes"] = min(numbers["trigger_bytes"], numbers["fifo_bytes"])
-    return numbers, origins
-
-
-def _receiver_ns(receiver: Receiver, bits_per_character: Fraction, bit_time_s: Fraction) -> ReceiverNs:
-    numbers, _ = receiver_numbers(receiver, bits_per_character)
+def _receiver_ns(receiver: Receiver, line: UartLine) -> ReceiverNs:
+    numbers, _ = receiver_numbers(receiver, line)
     numbers["idle_bits"] = exact(numbers["idle_bits"])
     errored = receiver.errored
     return ReceiverNs(
         **numbers,
-        idle_ns=round_half_up(numbers["idle_bits"] * bit_time_s * 10**9),
+        idle_ns=round_half_up(numbers["idle_bits"] * line.bit_time * 10**9),
         latency_ns=us_to_ns(receiver.latency_us),
         interrupt_entry_ns=us_to_ns(receiver.interrupt_entry_us),
         interrupt_byte_ns=us_to_ns(receiver.interrupt_byte_us),
@@ -247,14 +198,13 @@ def resolve(link: Link) -> Resolved:
     Raises `SettingsError` when there is no loop, or a parser that has yet to be measured.
     """
     line, sender, transmit = link.line, link.sender, link.transmit
-    bit_time_s = 1 / exact(line.baudrate)
     return Resolved(
-        bit_time_s=bit_time_s,
+        bit_time_s=line.bit_time,
         character_time_s=line.character_time,
         sender=SenderNs(
             us_to_ns(sender.capture_to_send_us), us_to_ns(sender.gap_us), us_to_ns(sender.jitter_us)
         ),
-        receiver=_receiver_ns(link.receiver, line.bits_per_character, bit_time_s),
+        receiver=_receiver_ns(link.receiver, line),
         loop=_loop_ns(link.loop),
         reading=_reading_ns(link.reading),
         parser=_parser_ns(link.parser),
