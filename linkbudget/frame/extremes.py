@@ -2,9 +2,9 @@
 
 Without a check, a body can be all escaped bytes or none. A check takes part of that freedom away: its bytes
 follow from the payload, and for the shortest payloads no choice makes all of them escaped. CRCs (and the
-exclusive or) are linear over bits, so whether a choice exists is a system of linear equations: each byte picks
-one of two escaped values, which is one unknown bit, and each bit of the check is one equation. Where that has
-no solution, one byte more is left free, and so on; the first solution found is the largest frame.
+exclusive or) are linear over bits, so whether a choice exists is a system of linear equations: each byte
+picks one of two escaped values, which is one unknown bit, and each bit of the check is one equation. Where
+that has no solution, one byte more is left free, and so on; the first solution found is the largest frame.
 """
 
 from __future__ import annotations

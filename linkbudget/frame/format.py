@@ -190,7 +190,10 @@ class FrameFormat:
         return frame_size(self, payload_bytes)
 
     def attain(self, payload_bytes: int, which: str) -> tuple[bytes, int]:
-        """Return a payload of this length and a sequence number with the ``"minimum"`` or ``"maximum"`` frame."""
+        """Return a payload of this length and a sequence number with the smallest or largest frame.
+
+        ``which`` is ``"minimum"`` or ``"maximum"``.
+        """
         self.size(payload_bytes)
         find = {"minimum": smallest, "maximum": largest}.get(which)
         if find is None:

@@ -29,6 +29,7 @@ class StretchReceiver:
         "_delimiter",
         "_dropped",
         "_empty_is_frame",
+        "_lead",
         "_leading",
         "_limit",
         "_open_body",
@@ -55,7 +56,9 @@ class StretchReceiver:
         self._leading = leading
         self._raw = bytearray()
         self._dropped = 0
+        # Where the stretch starts, and the delimiters in front of it that belong to its frame (0 or 1).
         self._start = 0
+        self._lead = 0
 
     @property
     def held_bytes(self) -> int:
@@ -87,7 +90,9 @@ class StretchReceiver:
     def close(self) -> list[Event]:
         """End the stream; a stretch without its delimiter is truncated."""
         end = self._start + len(self._raw) + self._dropped
-        events: list[Event] = [Rejected(Reason.TRUNCATED, self._start, end)] if self._raw else []
+        events: list[Event] = []
+        if self._raw:
+            events.append(Rejected(Reason.TRUNCATED, self._start - self._lead, end))
         self._begin_stretch(end)
         return events
 
@@ -104,6 +109,7 @@ class StretchReceiver:
         other._raw = self._raw[:]
         other._dropped = self._dropped
         other._start = self._start
+        other._lead = self._lead
         return other
 
     def _collect(self, piece: bytes) -> None:
@@ -116,14 +122,15 @@ class StretchReceiver:
         self._raw.clear()
         self._dropped = 0
         self._start = start
+        self._lead = 0
 
     def _end_stretch(self) -> list[Event]:
-        start = self._start
+        start = self._start - self._lead
         raw = bytes(self._raw)
-        end = start + len(raw) + self._dropped + 1
+        end = self._start + len(raw) + self._dropped + 1
         self._begin_stretch(end)
         if not raw and not self._empty_is_frame:
-            self._start = end - self._leading
+            self._lead = int(self._leading)
             return []
         if len(raw) > self._limit:
             return [Rejected(Reason.TOO_LONG, start, end)]
