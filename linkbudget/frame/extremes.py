@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import combinations, islice
+from itertools import combinations, islice, product
 from typing import TYPE_CHECKING
 
 from linkbudget.check.algorithms import CrcAlgorithm
@@ -67,7 +67,7 @@ def largest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
         )
     fill = escaped[-1]
     plain = Extreme(bytes([fill]) * payload_bytes, fill)
-    if fmt.check is None or fmt.check_form == "hex":
+    if fmt.check is None or fmt.check_form == "hex" or payload_bytes + fmt.sequence == 0:
         return plain
     if isinstance(fmt.check, CrcAlgorithm) or fmt.check == SUMS["xor8"]:
         return _solve(fmt, payload_bytes)
@@ -86,11 +86,9 @@ def _length(fmt: FrameFormat, found: Extreme) -> int:
 def _variations(fmt: FrameFormat, payload_bytes: int, fill: int, avoid: bytes) -> Iterator[Extreme]:
     """Payloads of ``fill`` with other last bytes, up to the first whose check holds no byte to avoid."""
     values = [fill, *(byte for byte in range(256) if byte not in avoid + fmt.forbidden and byte != fill)]
-    free = min(2, payload_bytes + fmt.sequence)
-    places = (
-        [(byte, other) for other in values for byte in values] if free == 2 else [(b, fill) for b in values]
-    )
-    for last, other in islice(places, MAX_TRIES if free else 1):
+    free = payload_bytes + fmt.sequence
+    others = values if free >= 2 else [fill]
+    for other, last in islice(product(others, values), MAX_TRIES if free else 1):
         tail = bytes([other, last])[2 - min(2, payload_bytes) :] if payload_bytes else b""
         payload = bytes([fill]) * (payload_bytes - len(tail)) + tail
         sequence = other if payload_bytes == 1 else last if payload_bytes == 0 else fill

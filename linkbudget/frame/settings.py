@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import MISSING, fields
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import MISSING, fields, replace
 from typing import TYPE_CHECKING, Any
 
 from linkbudget.check.algorithms import CrcAlgorithm, check_code
@@ -140,18 +140,34 @@ def _together(fmt: FrameFormat) -> Iterator[Fault]:
             )
 
 
+def _unknown(path: str, value: object, known: Iterable[str]) -> Fault:
+    return Fault(path, value, nearest=nearest_name(path.rpartition(".")[2], known), problem="no such key")
+
+
 def table_of(cls: type[FrameFormat], table: Mapping[str, Any]) -> dict[str, Any]:
     """Return the arguments of a format from its table in a file; `SettingsError` for unknown keys."""
     known = {field.name for field in fields(cls) if field.default is not MISSING}
-    faults = [
-        Fault(key, table[key], "a key of a frame format", nearest_name(key, known), problem="is no key here")
-        for key in table
-        if key not in known
-    ]
+    faults = [_unknown(key, table[key], known) for key in table if key not in known]
     if faults:
         raise SettingsError(faults)
     arguments = dict(table)
     for name in ("crc", "header_check"):
         if isinstance(arguments.get(name), Mapping):
-            arguments[name] = CrcAlgorithm(**arguments[name])
+            arguments[name] = _own_check(name, arguments[name])
     return arguments
+
+
+def _own_check(path: str, table: Mapping[str, Any]) -> CrcAlgorithm:
+    """Return the algorithm that a table spells out; faults say where in the table."""
+    known = [field.name for field in fields(CrcAlgorithm)]
+    faults = [_unknown(f"{path}.{key}", table[key], known) for key in table if key not in known]
+    missing = [
+        field.name for field in fields(CrcAlgorithm) if field.default is MISSING and field.name not in table
+    ]
+    faults += [Fault(f"{path}.{key}", problem="is missing") for key in missing]
+    if faults:
+        raise SettingsError(faults)
+    try:
+        return CrcAlgorithm(**table)
+    except SettingsError as error:
+        raise SettingsError(replace(fault, path=f"{path}.{fault.path}") for fault in error.faults) from error
