@@ -119,9 +119,9 @@ class SearchReceiver:
         held = bytes(self._held)
         if self._skip_to_sync(held):
             return
-        need = self._need(held)
         if len(held) >= len(self._sync):
             self._report_junk(events)
+        need = self._need(held)
         if need > len(held):
             self._need_now = need
             return
