@@ -53,7 +53,7 @@ def below(rng: random.Random, limit: int) -> int:
 
 
 def set_points(rng: random.Random) -> Iterator[int]:
-    """The states of one lane, report by report: held for a while, then moved by a third of the way or more."""
+    """The states of one lane, report by report: held a while, then moved by at least a third of the way."""
     state = below(rng, LANE_STATES)
     shortest, longest = HOLD_REPORTS
     while True:
@@ -104,7 +104,7 @@ def as_payload(report: Report) -> bytes:
 
 
 def as_frame(report: Report) -> bytes:
-    """The payload and its CRC-16/IBM-3740 (``crc_hqx`` started at FFFF, high byte first) in COBS, ended by 0."""
+    """The payload and its CRC-16/IBM-3740 (``crc_hqx`` from FFFF, high byte first), in COBS with its zero."""
     payload = as_payload(report)
     check = binascii.crc_hqx(payload, 0xFFFF).to_bytes(2, "big")
     return bytes(cobs.encode(payload + check)) + b"\0"

@@ -4,8 +4,8 @@ Run in ``tests/``: ``python -m make_captures.record [FILE]`` (without one: the s
 
 A process of its own writes to the master side, a few characters at a time, each piece when its last character
 would have left a line of 115200 baud. The reader opens the terminal with pyserial and looks about twice in a
-millisecond. What a look finds is stamped as it returns; its last character may have come at any time since the
-look before began, and that is its ``window_ns``. Times are counted from the start of the recording.
+millisecond. What a look finds is stamped as it returns; its last character may have come at any time since
+the look before began, and that is its ``window_ns``. Times are counted from the start of the recording.
 """
 
 from __future__ import annotations
