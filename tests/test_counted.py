@@ -113,6 +113,15 @@ def test_without_sync_bytes_a_stretch_of_damage_is_reported_once():
     assert events[1] == Frame(b"bean", 27, 36)
 
 
+def test_a_good_frame_ends_the_stretch_of_damage():
+    bad = bytearray(BARE.encode(b"bean"))
+    bad[2] ^= 1
+    events = Deframer(BARE).feed((bytes(bad) + BARE.encode(b"seed")) * 2)
+    assert [type(event) for event in events] == [Rejected, Frame, Rejected, Frame]
+    noisy = Deframer(SYNC).feed((b"noise" + SYNC.encode(b"seed")) * 2)
+    assert [type(event) for event in noisy] == [Rejected, Frame, Rejected, Frame]
+
+
 def test_frames_of_known_length_follow_each_other():
     stream = FIXED.encode(b"bean") + FIXED.encode(b"seed")
     assert Deframer(FIXED).feed(stream) == [Frame(b"bean", 0, 6), Frame(b"seed", 6, 12)]

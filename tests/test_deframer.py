@@ -82,7 +82,7 @@ def damaged(fmt, sent, changes):
 
 def intact(fmt, sent, origin):
     at_place = {index: at for at, (_, index) in enumerate(origin) if index is not None}
-    delimiter = getattr(fmt.delimiter, "delimiter", None)
+    delimiter = fmt.delimiter
     leading = delimiter is not None and len(fmt.encode(b"")) > 1 and fmt.encode(b"")[0] == delimiter
     found, first = [], 0
     for payload in sent:
@@ -182,7 +182,7 @@ def test_memory_is_bounded(name):
     bound = (
         fmt.max_frame_bytes + 1 if name not in DELIMITED else 2 * (fmt.max_payload + fmt.overhead_bytes) + 1
     )
-    quiet = bytes(byte for byte in rng.randbytes(20_000) if byte != getattr(fmt.delimiter, "delimiter", None))
+    quiet = bytes(byte for byte in rng.randbytes(20_000) if byte != fmt.delimiter)
     for stream in (rng.randbytes(20_000), quiet, b"\xaa" * 5000, b"\xaa\x55" * 2500, bytes(5000)):
         deframer = Deframer(fmt)
         for chunk in cut(stream, [7, 5000]):
@@ -241,7 +241,7 @@ def test_a_tail_is_truncated_and_later_bytes_start_afresh(name):
 @pytest.mark.parametrize("name", ["cobs", "slip", "hdlc"])
 def test_delimiters_between_frames_are_no_event(name):
     fmt = FORMATS[name]
-    delimiter = bytes([fmt.delimiter.delimiter])
+    delimiter = bytes([fmt.delimiter])
     assert events_of(fmt, [delimiter * 5]) == []
     events = events_of(fmt, [delimiter * 3 + fmt.encode(b"bean") + delimiter * 2])
     assert [event.payload for event in events] == [b"bean"]

@@ -338,6 +338,11 @@ def test_the_default_check_starts_at_all_ones():
     assert FrameFormat().check.init == 0xFFFF
 
 
+def test_the_delimiter_is_the_byte_that_ends_a_frame():
+    ends = {name: fmt.delimiter for name, fmt in FORMATS.items() if "-" not in name}
+    assert ends == {"cobs": 0, "slip": 0xC0, "hdlc": 0x7E, "newline": 0x0A, "counted": None, "none": None}
+
+
 @every_format
 def test_the_forbidden_bytes_are_those_encode_refuses(name):
     fmt = FORMATS[name]

@@ -67,6 +67,13 @@ def test_time_to_fill_a_buffer(count, baudrate, milliseconds):
     assert agrees(UartLine(baudrate).transmit_time(count) * 1000, milliseconds)
 
 
+@pytest.mark.parametrize(
+    ("format", "bits"), [("8M1", 11), ("8S1", 11), ("9N1", 11), ("5N1.5", Fraction(15, 2))]
+)
+def test_mark_space_nine_bits_and_half_stop_bits_count_too(format, bits):
+    assert UartLine.from_format(9600, format).bits_per_character == bits
+
+
 def test_times_are_exact_fractions():
     line = UartLine(115200)
     assert line.character_time == Fraction(10, 115200)

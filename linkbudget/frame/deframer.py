@@ -41,7 +41,7 @@ class Deframer:
     push: Callable[[int], list[Event]]
 
     def __init__(self, fmt: FrameFormat) -> None:
-        self._use(fmt, fmt.delimiter.receiver(fmt.envelope.open))
+        self._use(fmt, fmt.framing.receiver(fmt.envelope.open))
 
     def feed(self, chunk: ReadableBuffer) -> list[Event]:
         """Take any number of bytes and return the events they complete, in order."""

@@ -41,7 +41,7 @@ class Extreme:
 @lru_cache(maxsize=4096)
 def frame_size(fmt: FrameFormat, payload_bytes: int) -> SizeRange:
     """Return the bytes on the wire for payloads of this length; typical is the mean over random bytes."""
-    rough = fmt.delimiter.size(fmt.overhead_bytes + payload_bytes)
+    rough = fmt.framing.size(fmt.overhead_bytes + payload_bytes)
     if rough.minimum == rough.maximum:
         return rough
     low, high = smallest(fmt, payload_bytes), largest(fmt, payload_bytes)
@@ -52,14 +52,14 @@ def frame_size(fmt: FrameFormat, payload_bytes: int) -> SizeRange:
 
 def smallest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
     """Return a payload with the smallest frame: no byte of its body costs more than itself."""
-    costly = fmt.delimiter.escaped
+    costly = fmt.framing.escaped
     fill = _harmless(fmt) if costly or fmt.forbidden else 0x00
     return min(_variations(fmt, payload_bytes, fill, costly), key=lambda found: _length(fmt, found))
 
 
 def largest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
     """Return a payload with the largest frame."""
-    escaped = fmt.delimiter.escaped
+    escaped = fmt.framing.escaped
     if not escaped:
         # COBS: the longest runs without a zero. For the others every payload is as long.
         return max(
@@ -128,7 +128,7 @@ class _System:
         self._check = check
         self._order = fmt.envelope.order
         self.check_bytes = check.check_bytes
-        escaped = fmt.delimiter.escaped
+        escaped = fmt.framing.escaped
         self._flip = escaped[-1] ^ escaped[-2]
         self._wanted = int.from_bytes(escaped[-1:] * self.check_bytes, "big")
         whole = fmt.envelope.wrap(escaped[-1:] * payload_bytes, escaped[-1])

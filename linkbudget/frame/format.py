@@ -103,7 +103,7 @@ class FrameFormat:
         )
 
     @cached_property
-    def delimiter(self) -> Delimiting:
+    def framing(self) -> Delimiting:
         """The delimiting, built with these settings."""
         return DELIMITINGS[self.delimiting].build(
             Options(
@@ -132,9 +132,14 @@ class FrameFormat:
         return self.envelope.lead_bytes + self.envelope.check_bytes
 
     @property
+    def delimiter(self) -> int | None:
+        """The byte that ends a frame; None when a length tells."""
+        return self.framing.delimiter
+
+    @property
     def forbidden(self) -> bytes:
         """The byte values a payload must not hold; empty when any payload can be carried."""
-        return self.delimiter.forbidden
+        return self.framing.forbidden
 
     @property
     def max_frame_bytes(self) -> int:
@@ -160,7 +165,7 @@ class FrameFormat:
             if at >= 0:
                 problem = f"byte {byte:#04x} at {at} cannot be carried by {self.delimiting}"
                 raise SettingsError(Fault("payload", problem=problem))
-        return self.delimiter.encode(self.envelope.wrap(payload, sequence))
+        return self.framing.encode(self.envelope.wrap(payload, sequence))
 
     def decode(self, frame: bytes) -> bytes:
         """Return the payload of one frame, with or without the delimiters at its ends.
@@ -173,7 +178,7 @@ class FrameFormat:
         """Return payload and sequence number (None without one) of one frame; errors as `decode`."""
         frame = buffer_bytes(frame)
         try:
-            return self.envelope.open(self.delimiter.decode(frame))
+            return self.envelope.open(self.framing.decode(frame))
         except FrameError as error:
             offset = len(frame) if error.reason == Reason.CHECK else error.offset
             raise FrameError(error.reason, offset, f"{error.reason}: {error}") from None

@@ -118,7 +118,7 @@ def _foreign_settings(fmt: FrameFormat) -> Iterator[Fault]:
 
 def _together(fmt: FrameFormat) -> Iterator[Fault]:
     """Settings that are right alone and impossible together."""
-    forbidden = fmt.delimiter.forbidden
+    forbidden = fmt.framing.forbidden
     if forbidden and fmt.check is not None:
         if fmt.check_form != "hex":
             yield Fault(
@@ -131,7 +131,7 @@ def _together(fmt: FrameFormat) -> Iterator[Fault]:
             yield Fault(name, getattr(fmt, name), f"left out: the byte may be one {fmt.delimiting} forbids")
     if fmt.delimiting == "counted":
         room = (1 << 8 * fmt.length_bytes) - 1
-        over = fmt.delimiter.largest_length - room  # type: ignore[attr-defined]
+        over = fmt.framing.largest_length - room  # type: ignore[attr-defined]
         if over > 0:
             yield Fault(
                 "max_payload",

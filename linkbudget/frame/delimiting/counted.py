@@ -23,6 +23,7 @@ the same with the check, or the whole frame from its first byte to its last."""
 class Counted:
     """Frames that begin with their length; any body can be carried."""
 
+    delimiter = None
     forbidden = b""
     escaped = b""
 

@@ -18,6 +18,7 @@ __all__ = ["Undelimited"]
 class Undelimited:
     """Bodies as they are."""
 
+    delimiter = None
     forbidden = b""
     escaped = b""
 

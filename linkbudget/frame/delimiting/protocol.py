@@ -61,6 +61,10 @@ class Delimiting(Protocol):
     """One way to tell where a frame ends."""
 
     @property
+    def delimiter(self) -> int | None:
+        """The byte that ends a frame and is nowhere else in it; None when a length tells."""
+
+    @property
     def forbidden(self) -> bytes:
         """The byte values a body must not hold; empty when any body can be carried."""
 
