@@ -1,0 +1,124 @@
+"""A second, slow and obvious simulation of a joint that follows set points, from the model's text alone.
+
+Position is kept as a list of corners between which the joint moves evenly; every figure is read off that
+list. Times are seconds as floats: motion is a matter of floats in the model, too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import ceil, copysign, pi, sin, sqrt
+from typing import Any
+
+NS = 1e-9
+
+
+@dataclass
+class Use:
+    """One set point taken over: by which pass, the field's value, and when the camera saw it (ns)."""
+
+    number: int
+    value: float
+    captured_ns: int
+
+
+@dataclass
+class Path:
+    """Where a joint was: ``corners`` (s, position), and for each use its target and where the joint was."""
+
+    corners: list[tuple[float, float]] = field(default_factory=list)
+    targets: list[tuple[float, float, float]] = field(default_factory=list)  # instant, target, position then
+    speeds: list[float] = field(default_factory=list)  # what holds from the start of each pass's work
+
+    def at(self, time: float) -> float:
+        """The position at an instant; level outside the corners."""
+        before = [corner for corner in self.corners if corner[0] <= time]
+        after = [corner for corner in self.corners if corner[0] > time]
+        if not before or not after:
+            return (before[-1] if before else self.corners[0])[1]
+        (t0, p0), (t1, p1) = before[-1], after[0]
+        return p0 + (p1 - p0) * (time - t0) / (t1 - t0)
+
+
+def track_at(track: Any, time_ns: float) -> float:
+    """Where the thing that the camera follows is."""
+    time_us = time_ns / 1000
+    if track.kind == "sine":
+        return float(track.offset) + float(track.amplitude) * sin(
+            2 * pi * (time_us - float(track.phase_us)) / float(track.period_us)
+        )
+    times = [float(time) for time in track.times_us]
+    places = [float(place) for place in track.positions]
+    later = [number for number, time in enumerate(times) if time > time_us]
+    number = later[0] if later else len(times)
+    if number == 0:
+        return places[0]
+    if track.kind == "steps" or number == len(times):
+        return places[number - 1]
+    share = (time_us - times[number - 1]) / (times[number] - times[number - 1])
+    return places[number - 1] + share * (places[number] - places[number - 1])
+
+
+def follow(joint: Any, starts_ns: Sequence[int], uses: Sequence[Use], period_ns: int, until_ns: int) -> Path:
+    """Move one joint: ``starts_ns`` are the starts of work, ``until_ns`` where the path ends."""
+    path = Path(corners=[(min([0, *starts_ns]) * NS, float(joint.start))])
+    target = float(joint.start)
+    wanted = moving = 0.0  # the controller's speed, and the one the actuator has taken over
+    pulse: tuple[float, float] | None = None  # when the actuator takes which speed
+    before: float | None = None
+    for number, start_ns in enumerate([*starts_ns, until_ns]):
+        now = start_ns * NS
+        if pulse is not None and pulse[0] <= now:
+            path.corners.append((pulse[0], path.corners[-1][1] + moving * (pulse[0] - path.corners[-1][0])))
+            moving, pulse = pulse[1], None
+        here = path.corners[-1][1] + moving * (now - path.corners[-1][0])
+        path.corners.append((now, here))
+        if number == len(starts_ns):
+            break
+        for use in uses:
+            if use.number == number:
+                target = wanted_target(joint, use, path)
+                path.targets.append((now, target, here))
+        step = period_ns * NS if joint.dt == "period" or before is None else now - before
+        before = now
+        error = target - here
+        if step > 0:
+            limit = min(float(joint.v_max), sqrt(2 * float(joint.a_max) * abs(error)), abs(error) / step)
+            goal = copysign(limit, error) if error else 0.0
+            change = float(joint.a_max) * step
+            wanted += max(-change, min(change, goal - wanted))
+        if joint.actuator == "pulse":
+            every = round(float(joint.pulse_period_us) * 1000)
+            pulse = (ceil(start_ns / every) * every * NS, wanted)
+            if pulse[0] <= now:
+                moving, pulse = wanted, None
+        else:
+            moving = wanted
+        path.speeds.append(moving)
+    return path
+
+
+def wanted_target(joint: Any, use: Use, path: Path) -> float:
+    """The target a set point asks for; seen by a camera on the joint, it is where the thing was then."""
+    if joint.reference == "at-capture":
+        return track_at(joint.track, use.captured_ns)
+    return float(joint.scale) * use.value + float(joint.offset)
+
+
+def overshoots(path: Path) -> list[float]:
+    """For each target how far the joint went past it before the next one came."""
+    found = []
+    for number, (since, target, origin) in enumerate(path.targets):
+        later = path.targets[number + 1 :]
+        until = later[0][0] if later else path.corners[-1][0]
+        side = copysign(1.0, target - origin) if target != origin else 0.0
+        places = [place for time, place in path.corners if since <= time <= until]
+        found.append(max([0.0, *(side * (place - target) for place in places)]))
+    return found
+
+
+def rms_difference(path: Path, ideal: Path, releases_ns: Sequence[int]) -> float:
+    """Root of the mean square difference of two followers at the releases."""
+    squares = [(path.at(release * NS) - ideal.at(release * NS)) ** 2 for release in releases_ns]
+    return sqrt(sum(squares) / len(squares)) if squares else 0.0
