@@ -109,11 +109,11 @@ def rests_low(edges: Edges) -> bool:
     return (initial if longest % 2 == 0 else 1 - initial) == LOW
 
 
-def choose_reading(edges: Edges) -> list[Reading]:
+def choose_reading(edges: Edges, levels: tuple[bool, ...]) -> list[Reading]:
     """Return the readings, by width, of the bit time and idle level that fit best; may be empty."""
     low_rest = rests_low(edges)
     ranked = []
-    for inverted in (False, True):
+    for inverted in levels:
         changes = idle_changes(edges, inverted)[:CHOOSING_EDGES]
         if len(changes) < 4:
             continue
@@ -183,15 +183,15 @@ def rate_of(bit: float, tick_s: Fraction) -> tuple[float, float, bool]:
     return measured, float(round(measured)) if measured >= 1000 else round(measured, 2), False
 
 
-def estimate_line(edges: Edges) -> LineEstimate:
-    """Return the line settings that ``edges`` most plausibly carry.
+def estimate_line(edges: Edges, *, inverted: bool | None = None) -> LineEstimate:
+    """Return the line settings that ``edges`` most plausibly carry; ``inverted`` says whether idle is low.
 
     With fewer than four changes, or when every reading has faults in a quarter of its characters, ``line`` is
     None, ``confidence`` 0 and ``reason`` says why: nothing is guessed that the edges do not show.
     """
     if len(edges) < 4:
         return LineEstimate(None, reason=f"only {len(edges)} changes, too few to measure a bit")
-    readings = choose_reading(edges)
+    readings = choose_reading(edges, (False, True) if inverted is None else (inverted,))
     if not readings:
         return LineEstimate(None, reason="too few changes to measure a bit")
     rough = choose_width(readings)

@@ -1,0 +1,249 @@
+r"""Logged bytes: JSON Lines with times, read and written, and plain byte files.
+
+One line is ``{"t_ns": 1500000, "hex": "0bff"}``: ``t_ns`` is the end of its last character, and the
+characters before it are laid back to back before it, each instant computed from the exact character time and
+rounded half up once, but never before the end of the line above. ``window_ns``, when present, says how much
+earlier the characters of the line may have come. ``hex`` has two digits a character, three when bytesize is
+9.
+
+A first line may hold the settings: ``baudrate`` and ``format`` or ``bytesize``, ``parity``, ``stopbits``.
+Lines that this module writes carry two keys more where they are needed: ``flag`` (``framing``, ``parity`` or
+``break``) and ``start_ns`` (the exact start edge); other keys are passed over.
+"""
+
+from __future__ import annotations
+
+import binascii
+import json
+from array import array
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from linkbudget.capture.source import FilePath, Source, open_for_writing
+from linkbudget.errors import CaptureError, SettingsError, warn
+from linkbudget.traffic.stream import KINDS, ByteCapture
+from linkbudget.units import round_half_up
+from linkbudget.wire.uart import UartLine
+
+__all__ = ["is_log", "load_log", "load_plain_bytes", "save_log"]
+
+SETTINGS = {"baudrate", "line"}
+FLAGS = {"": 0, **{kind: flag for flag, kind in KINDS.items()}}
+INT64_MAX = (1 << 63) - 1
+
+
+def parse_line(text: bytes) -> dict[str, Any] | None:
+    """Return the object on a line, None when it is not one."""
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def is_log(head: bytes) -> bool:
+    """Return whether the first line is one of a log: settings, or a time and bytes."""
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    first = parse_line(text.split(b"\n", 1)[0]) if text.startswith(b"{") else None
+    return first is not None and bool(SETTINGS & first.keys() or {"t_ns", "hex"} <= first.keys())
+
+
+def settings_line(found: dict[str, Any]) -> UartLine:
+    """Return the line that a settings object describes; `SettingsError` when it does not."""
+    inner = found.get("line", found)
+    if isinstance(inner, str):
+        return UartLine.parse(inner)
+    if not isinstance(inner, dict) or "baudrate" not in inner:
+        raise SettingsError("settings without a baudrate")
+    if "format" in inner:
+        return UartLine.from_format(inner["baudrate"], inner["format"])
+    return UartLine(
+        inner["baudrate"], inner.get("bytesize", 8), inner.get("parity", "N"), inner.get("stopbits", 1)
+    )
+
+
+@dataclass
+class Log:
+    """What the lines of a log add up to."""
+
+    path: FilePath
+    line: UartLine
+    times: array[int] = field(default_factory=lambda: array("q"))
+    data: array[int] = field(default_factory=lambda: array("H"))
+    flags: bytearray = field(default_factory=bytearray)
+    windows: array[int] = field(default_factory=lambda: array("q"))
+    starts: array[int] = field(default_factory=lambda: array("q"))
+    windowed: bool = False
+
+    def __post_init__(self) -> None:
+        self.character_ns = self.line.character_time * 10**9
+        self.digits = 3 if self.line.bytesize == 9 else 2
+        self.limit = 1 << self.line.bytesize
+        self.back = [0]
+
+    def fault(self, number: int, message: str) -> CaptureError:
+        return CaptureError(self.path, f"line {number}", message)
+
+    def whole(self, found: dict[str, Any], key: str, number: int, least: int) -> int:
+        """Return a whole number from a line."""
+        value = found.get(key)
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= INT64_MAX:
+            expected = "a whole number of nanoseconds" + ("" if least < 0 else f", {least} or more")
+            raise self.fault(number, f"{key} {value!r}; expected {expected}")
+        return value
+
+    def characters(self, found: dict[str, Any], number: int) -> list[int]:
+        """Return the characters of a line."""
+        text = found.get("hex")
+        expected = f"{self.digits} hexadecimal digits a character"
+        if (
+            not isinstance(text, str)
+            or len(text) % self.digits
+            or not text.isascii()
+            or (not text.isalnum() and text)
+        ):
+            raise self.fault(number, f"hex {text!r:.60}; expected {expected}")
+        try:
+            if self.digits == 2:
+                values = list(binascii.unhexlify(text))
+            else:
+                triples = (text[at : at + 3] for at in range(0, len(text), 3))
+                values = [int.from_bytes(binascii.unhexlify("0" + triple)) for triple in triples]
+        except ValueError:
+            raise self.fault(number, f"hex {text!r:.60}; expected {expected}") from None
+        if values and max(values) >= self.limit:
+            raise self.fault(
+                number, f"character {max(values)}; expected 0 to {self.limit - 1} for {self.line}"
+            )
+        return values
+
+    def add(self, found: dict[str, Any], number: int) -> None:
+        """Add the characters of one line."""
+        values = self.characters(found, number)
+        last = self.whole(found, "t_ns", number, -INT64_MAX)
+        window = self.whole(found, "window_ns", number, 0) if "window_ns" in found else 0
+        flag = found.get("flag", "")
+        if not isinstance(flag, str) or flag not in FLAGS:
+            raise self.fault(number, f"flag {flag!r}; expected one of {', '.join(KINDS.values())}")
+        earliest = self.times[-1] if self.times else -INT64_MAX
+        if last < earliest:
+            raise self.fault(number, f"t_ns {last} after {earliest}; expected times that do not decrease")
+        while len(self.back) < len(values):
+            self.back.append(round_half_up(-len(self.back) * self.character_ns))
+        self.times.extend(max(earliest, last + back) for back in reversed(self.back[: len(values)]))
+        self.data.extend(values)
+        self.flags.extend([FLAGS[flag]] * len(values))
+        self.windows.extend([window] * len(values))
+        self.windowed |= "window_ns" in found
+        if "start_ns" in found and len(values) == 1:
+            self.starts.append(self.whole(found, "start_ns", number, -INT64_MAX))
+
+
+def load_log(path: FilePath, line: UartLine | None = None) -> ByteCapture:
+    """Return the bytes of a JSON Lines log, read with ``line``, else with the settings in its first line.
+
+    A last line that was cut off is left out with a warning; any other fault is a `CaptureError` that names
+    its line.
+    """
+    source = Source(path)
+    text = source.read_all().removeprefix(b"\xef\xbb\xbf")
+    rows = [(number, row) for number, row in enumerate(text.split(b"\n"), 1) if row.strip()]
+    warnings = list(source.warnings)
+    settings: dict[str, Any] = {}
+    first = parse_line(rows[0][1]) if rows else None
+    if first is not None and SETTINGS & first.keys():
+        settings = first
+        del rows[0]
+    if line is None:
+        line = line_from(settings, path)
+    log = Log(path, line)
+    for number, row in rows:
+        found = parse_line(row)
+        if found is None and (number, row) == rows[-1] and not text.endswith(b"\n"):
+            warnings.append(warn(f"{path}: the last line, {number}, was cut off and is left out"))
+            break
+        if found is None:
+            raise log.fault(
+                number, f'{row[:40]!r}; expected an object like {{"t_ns": 1500000, "hex": "0bff"}}'
+            )
+        log.add(found, number)
+    return ByteCapture(
+        np.array(log.times, dtype=np.int64),
+        np.array(log.data, dtype=np.uint16),
+        np.frombuffer(bytes(log.flags), dtype=np.uint8),
+        line,
+        starts_ns=np.array(log.starts, dtype=np.int64)
+        if log.starts and len(log.starts) == len(log.times)
+        else None,
+        window_ns=np.array(log.windows, dtype=np.int64) if log.windowed else None,
+        inverted=settings.get("inverted") is True,
+        estimated=settings.get("estimated") is True,
+        source=str(path),
+        warnings=tuple(warnings),
+    )
+
+
+def line_from(settings: dict[str, Any], path: FilePath) -> UartLine:
+    """Return the line of the settings object of a log; `CaptureError` when there is none or it is wrong."""
+    if not settings:
+        raise CaptureError(
+            path, "line 1", 'no line settings; expected {"baudrate": ...} first, or a baud rate given'
+        )
+    try:
+        return settings_line(settings)
+    except SettingsError as error:
+        raise CaptureError(path, "line 1", f"settings: {error}") from error
+
+
+def load_plain_bytes(path: FilePath, line: UartLine | None) -> ByteCapture:
+    """Return a file as the characters it holds, laid back to back from time 0, with a warning that says so.
+
+    On a 9-bit line two bytes make a character, least significant first.
+    """
+    if line is None:
+        shapes = "a VCD, a table or a log; to read it as plain bytes without times, give a baud rate"
+        raise CaptureError(path, "byte 0", f"no capture recognised; expected {shapes}")
+    source = Source(path)
+    content = source.read_all()
+    data = np.frombuffer(content, dtype=np.uint8)
+    if line.bytesize == 9:
+        data = np.frombuffer(content[: len(content) // 2 * 2], dtype="<u2").astype(np.uint16)
+    if data.size and int(data.max()) >= 1 << line.bytesize:
+        at = int(np.argmax(data >= 1 << line.bytesize))
+        raise CaptureError(
+            path, f"character {at}", f"{int(data[at])}; expected 0 to {(1 << line.bytesize) - 1}"
+        )
+    text = f"{path}: no times in the file; its {data.size} bytes are laid out back to back at {line}"
+    character_ns = line.character_time * 10**9
+    times = [round_half_up(character_ns * (count + 1)) for count in range(data.size)]
+    return ByteCapture(
+        np.array(times, dtype=np.int64),
+        data.astype(np.uint16),
+        np.zeros(data.size, dtype=np.uint8),
+        line,
+        source=str(path),
+        warnings=(*source.warnings, warn(text)),
+    )
+
+
+def save_log(capture: ByteCapture, path: FilePath) -> None:
+    """Write a settings line and one line a character, so that nothing is lost when it is read again."""
+    settings: dict[str, Any] = dict(capture.line.to_dict())
+    settings |= {key: True for key in ("inverted", "estimated") if getattr(capture, key)}
+    digits = 3 if capture.line.bytesize == 9 else 2
+    starts = capture.starts_ns.tolist() if capture.starts_ns is not None else None
+    windows = capture.window_ns.tolist() if capture.window_ns is not None else None
+    with open_for_writing(path) as file:
+        file.write(json.dumps(settings).encode() + b"\n")
+        rows = zip(capture.times_ns.tolist(), capture.data.tolist(), capture.flags.tolist(), strict=True)
+        for at, (time, value, flag) in enumerate(rows):
+            row: dict[str, Any] = {"t_ns": time, "hex": f"{value:0{digits}x}"}
+            if windows is not None:
+                row["window_ns"] = windows[at]
+            if flag:
+                row["flag"] = KINDS[flag]
+            if starts is not None:
+                row["start_ns"] = starts[at]
+            file.write(json.dumps(row, separators=(",", ":")).encode() + b"\n")

@@ -1,0 +1,202 @@
+"""The shapes a capture file can have, and a reader for each.
+
+The shape is seen from the content first (a VCD begins with a declaration command, a log with an object that
+holds a time and bytes or settings, a table is text of equal columns); the name decides where content cannot.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from linkbudget.capture.bytetable import holds_bytes, load_byte_table
+from linkbudget.capture.delimited import Delimited, parse_delimited
+from linkbudget.capture.log import is_log, load_log, load_plain_bytes
+from linkbudget.capture.samples import load_samples
+from linkbudget.capture.source import FilePath, Source, decode_text
+from linkbudget.capture.table import Threshold, load_table
+from linkbudget.capture.vcd import load_vcd
+from linkbudget.capture.vcd_header import COMMANDS
+from linkbudget.errors import CaptureError, Fault, LinkBudgetWarning, SettingsError
+from linkbudget.traffic.levels import LevelCapture
+from linkbudget.traffic.stream import ByteCapture
+from linkbudget.wire.uart import UartLine
+
+__all__ = ["READERS", "Options", "Reader", "identify", "suffix_of"]
+
+RAW_SUFFIXES = {".bin", ".raw", ".dat"}
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a file is to be read, as far as it cannot be read off the file; see `load_levels`."""
+
+    channel: str | int | None = None
+    time_unit: str | None = None
+    time_column: str | int | None = None
+    sample_rate: float | None = None
+    sample_bytes: int = 1
+    threshold: float | None = None
+    hysteresis: float = 0.0
+    line: UartLine | None = None
+
+
+class Reader(Protocol):
+    """One shape of capture: `sniff` says whether a file has it, `open` reads it."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return whether a file that begins with ``head`` has this shape."""
+        ...
+
+    def open(self, path: FilePath, options: Options) -> LevelCapture | ByteCapture:
+        """Return the content of the file."""
+        ...
+
+
+class VcdReader:
+    """Value change dumps."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return whether the first word is a declaration command; of a file named .vcd also a part of one."""
+        words = head.removeprefix(b"\xef\xbb\xbf").split(None, 1)
+        first = words[0].decode("latin-1") if words else ""
+        return first in COMMANDS or suffix == ".vcd"
+
+    def open(self, path: FilePath, options: Options) -> LevelCapture:
+        """Return the channels."""
+        return load_vcd(path, channel=None if options.channel is None else str(options.channel))
+
+
+class LogReader:
+    """JSON Lines of bytes."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return whether the first line is a settings line or a line of bytes."""
+        return is_log(head) or suffix == ".jsonl"
+
+    def open(self, path: FilePath, options: Options) -> ByteCapture:
+        """Return the bytes."""
+        return load_log(path, options.line)
+
+
+def table_in(head: bytes, suffix: str) -> Delimited | None:
+    """Return the table at the beginning of a file, None when it is none."""
+    text, _ = decode_text(head)
+    if suffix in RAW_SUFFIXES or any(sign < " " and sign not in "\t\r\n" for sign in text):
+        return None
+    try:
+        # Whole lines only: the head may end inside one.
+        return parse_delimited(head[: head.rfind(b"\n") + 1] or head, Path())
+    except CaptureError:
+        return None
+
+
+def is_table(head: bytes, suffix: str, options: Options) -> bool:
+    """Return whether ``head`` is text in equal columns that begin with numbers or levels."""
+    table = table_in(head, suffix)
+    if table is None or suffix in {".csv", ".tsv"}:
+        return suffix in {".csv", ".tsv"}
+    least = 1 if options.sample_rate is not None or options.threshold is not None else 2
+    first = [row[0].strip() for row in table.rows]
+    return (
+        bool(first)
+        and len(table.columns) >= least
+        and all(cell[:1] in "+-.,0123456789xzXZ" for cell in first)
+    )
+
+
+class TableReader:
+    """Tables of levels."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return whether the file is a table."""
+        return is_table(head, suffix, options)
+
+    def open(self, path: FilePath, options: Options) -> LevelCapture:
+        """Return the channels."""
+        threshold = None if options.threshold is None else Threshold(options.threshold, options.hysteresis)
+        return load_table(
+            path,
+            channel=options.channel,
+            time_unit=options.time_unit,
+            time_column=options.time_column,
+            sample_rate=options.sample_rate,
+            threshold=threshold,
+        )
+
+
+class ByteTableReader:
+    """Tables of time and byte."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return whether the file is a table with one column of values that are no levels."""
+        if options.sample_rate is not None or options.threshold is not None:
+            return False
+        table = table_in(head, suffix) if is_table(head, suffix, options) else None
+        if table is None or (options.time_column is not None and not table.has(options.time_column)):
+            return False  # the reader of level tables says what is wrong with it
+        return holds_bytes(table, options.time_column)
+
+    def open(self, path: FilePath, options: Options) -> ByteCapture:
+        """Return the bytes."""
+        return load_byte_table(
+            path, options.line, time_unit=options.time_unit, time_column=options.time_column
+        )
+
+
+class SamplesReader:
+    """Raw sample dumps."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return whether a sample rate is given; nothing in the file could tell."""
+        return options.sample_rate is not None
+
+    def open(self, path: FilePath, options: Options) -> LevelCapture:
+        """Return the bits as channels."""
+        if options.sample_rate is None:
+            raise SettingsError(Fault("sample_rate", None, "a number of samples a second, for a raw dump"))
+        return load_samples(
+            path, sample_rate=options.sample_rate, sample_bytes=options.sample_bytes, channel=options.channel
+        )
+
+
+class PlainReader:
+    """Plain byte files."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return True: any file holds bytes."""
+        return True
+
+    def open(self, path: FilePath, options: Options) -> ByteCapture:
+        """Return the bytes, laid out back to back."""
+        return load_plain_bytes(path, options.line)
+
+
+# In this order: the first reader that knows a file reads it.
+READERS: dict[str, Reader] = {
+    "vcd": VcdReader(),
+    "log": LogReader(),
+    "byte table": ByteTableReader(),
+    "table": TableReader(),
+    "samples": SamplesReader(),
+    "bytes": PlainReader(),
+}
+
+
+def suffix_of(path: FilePath) -> str:
+    """Return the suffix that says what a file holds, that of a compression left out."""
+    suffixes = [suffix.lower() for suffix in Path(path).suffixes]
+    while suffixes and suffixes[-1] in {".gz", ".zst"}:
+        suffixes.pop()
+    return suffixes[-1] if suffixes else ""
+
+
+def identify(path: FilePath, options: Options) -> str:
+    """Return the name of the first reader that knows the file."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", LinkBudgetWarning)  # what is repaired is said by the reader itself
+        head = Source(path).head()
+        suffix = suffix_of(path)
+        return next(name for name, reader in READERS.items() if reader.sniff(head, suffix, options))
