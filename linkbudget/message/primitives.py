@@ -1,0 +1,457 @@
+"""The few primitives that every field is lowered to; encodings see nothing else.
+
+A *state* is a value in the form an encoding writes: the index of a ranged integer, a float, bytes, a tuple
+of states, or None for something optional that is absent. `state` turns a Python value into it and refuses
+what is no value of the field, `value` turns it back.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Mapping
+from collections.abc import Sequence as Items
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from functools import cached_property
+from numbers import Integral
+from numbers import Real as RealNumber
+from typing import Any, TypeAlias
+
+from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.units import exact, round_half_up
+
+__all__ = [
+    "BadValue",
+    "Bytes",
+    "Float",
+    "Group",
+    "Member",
+    "NamedState",
+    "Optional",
+    "Primitive",
+    "RangedInteger",
+    "Sequence",
+    "State",
+    "Stepped",
+    "Truth",
+    "as_number",
+    "decimal_places",
+    "decimal_text",
+    "round_to_bits",
+]
+
+State: TypeAlias = Any
+
+
+class BadValue(SettingsError):
+    """A value that a field cannot have; ``reason`` says in what way, the fault names the field path."""
+
+    def __init__(self, reason: str, path: str, value: object, allowed: str, **more: Any) -> None:
+        self.reason = reason
+        super().__init__(Fault(path, value, allowed, **more))
+
+
+def decimal_places(value: Fraction) -> int | None:
+    """Return how many digits after the point ``value`` needs; None when no number of digits is enough."""
+    twos = fives = 0
+    rest = value.denominator
+    while rest % 2 == 0:
+        rest, twos = rest // 2, twos + 1
+    while rest % 5 == 0:
+        rest, fives = rest // 5, fives + 1
+    return max(twos, fives) if rest == 1 else None
+
+
+def decimal_text(units: int, places: int) -> str:
+    """Return ``units`` / 10^places as the shortest exact decimal: no exponent, no zeros at the end."""
+    sign = "-" if units < 0 else ""
+    whole, part = divmod(abs(units), 10**places)
+    digits = str(part).rjust(places, "0").rstrip("0") if part else ""
+    return f"{sign}{whole}.{digits}" if digits else f"{sign}{whole}"
+
+
+def shown(value: Fraction) -> str:
+    """A bound as people write it."""
+    places = decimal_places(value)
+    return str(float(value)) if places is None else decimal_text(int(value * 10**places), places)
+
+
+def as_number(value: object) -> int | float | Fraction | Decimal | None:
+    """Return a finite number in a type of the standard library; None for anything else, truth values too."""
+    if isinstance(value, bool) or not isinstance(value, RealNumber | Decimal):
+        return None
+    if isinstance(value, Integral):
+        return int(value)
+    if isinstance(value, Fraction):
+        return value
+    if isinstance(value, Decimal):
+        return value if value.is_finite() else None
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def round_to_bits(value: float, bits: int) -> float:
+    """Return the nearest IEEE 754 number of 32 or 64 bits; infinity when there is none."""
+    if bits == 64:
+        return value
+    try:
+        rounded: float = struct.unpack(">f", struct.pack(">f", value))[0]
+    except OverflowError:
+        return math.copysign(math.inf, value)
+    return rounded
+
+
+@dataclass(frozen=True)
+class RangedInteger:
+    """States 0 to ``count`` - 1, which stand for the integers from ``base`` on, or for those in ``codes``.
+
+    ``bits`` is a storage width that somebody else's format prescribes; ``order`` its byte order. With
+    ``bits`` or ``codes`` packed forms write the integer itself (two's complement when ``base`` is negative),
+    else the state.
+    """
+
+    count: int
+    base: int = 0
+    typical: int = 0
+    unit: str = ""
+    bits: int | None = None
+    order: str | None = None
+    codes: tuple[int, ...] = ()
+
+    @property
+    def plain(self) -> bool:
+        """Whether packed forms write the integer itself, not the state."""
+        return self.bits is not None or bool(self.codes)
+
+    @property
+    def signed(self) -> bool:
+        """Whether negative integers occur."""
+        return self.base < 0
+
+    @property
+    def largest(self) -> int:
+        """The largest integer a state stands for."""
+        return max(self.codes) if self.codes else self.base + self.count - 1
+
+    @cached_property
+    def number_bits(self) -> int:
+        """Bits of the integer itself: two's complement when signed, at least ``bits``."""
+        needed = max(self.largest.bit_length(), (-self.base - 1).bit_length() if self.signed else 0)
+        return max(needed + self.signed, self.bits or 0)
+
+    @cached_property
+    def width(self) -> int:
+        """Bits in a packed form."""
+        return self.number_bits if self.plain else (self.count - 1).bit_length()
+
+    def number(self, state: int) -> int:
+        """Return the integer a state stands for."""
+        return self.codes[state] if self.codes else self.base + state
+
+    def state_of_number(self, number: int) -> int | None:
+        """Return the state that stands for an integer, None when none does."""
+        if self.codes:
+            return self.codes.index(number) if number in self.codes else None
+        return number - self.base if self.base <= number <= self.largest else None
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values, in words."""
+        unit = f" {self.unit}" if self.unit else ""
+        return f"whole numbers {self.base} to {self.largest}{unit}"
+
+    def state(self, value: object, path: str) -> State:
+        """Return the state of a value; `BadValue` when it has none."""
+        if isinstance(value, bool) or not isinstance(value, Integral):
+            raise BadValue("wrong type", path, value, self.allowed)
+        state = self.state_of_number(int(value))
+        if state is None:
+            raise BadValue("out of range", path, value, self.allowed)
+        return state
+
+    def value(self, state: State) -> object:
+        """Return the Python value of a state."""
+        return self.number(state)
+
+
+@dataclass(frozen=True)
+class Stepped(RangedInteger):
+    """A number in steps: state *k* is ``minimum`` + *k* · ``step``, exactly.
+
+    A value up to ``maximum``, or to the last step where that lies above it, goes to the nearest step, halves
+    up.
+    """
+
+    minimum: Fraction = Fraction(0)
+    maximum: Fraction = Fraction(0)
+    step: Fraction = Fraction(1)
+
+    @cached_property
+    def places(self) -> int | None:
+        """Decimal places that write every step exactly; None when there is no such number."""
+        needed = [decimal_places(self.minimum), decimal_places(self.step)]
+        return None if None in needed else max(places for places in needed if places is not None)
+
+    @cached_property
+    def units(self) -> tuple[int, int]:
+        """Minimum and step in units of the last decimal place."""
+        assert self.places is not None, "steps without exact decimals have no decimal units"
+        return int(self.minimum * 10**self.places), int(self.step * 10**self.places)
+
+    @cached_property
+    def top(self) -> Fraction:
+        """The largest value accepted."""
+        return max(self.maximum, self.exact_value(self.count - 1))
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values, in words."""
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{shown(self.minimum)} to {shown(self.top)}{unit}"
+
+    def exact_value(self, state: int) -> Fraction:
+        """Return the value of a state as a fraction."""
+        return self.minimum + state * self.step
+
+    def text(self, state: int) -> str:
+        """Return the value of a state as the shortest exact decimal."""
+        lowest, step = self.units
+        return decimal_text(lowest + state * step, self.places or 0)
+
+    def state(self, value: object, path: str) -> State:
+        """Return the state nearest to a number; `BadValue` outside the range."""
+        number = as_number(value)
+        if number is None:
+            reason = "out of range" if isinstance(value, float) else "wrong type"
+            raise BadValue(reason, path, value, self.allowed)
+        given = exact(number)
+        if not self.minimum <= given <= self.top:
+            raise BadValue("out of range", path, value, self.allowed)
+        return min(round_half_up((given - self.minimum) / self.step), self.count - 1)
+
+    def value(self, state: State) -> object:
+        """Return the value of a state as a float."""
+        return float(self.exact_value(state))
+
+
+@dataclass(frozen=True)
+class NamedState(RangedInteger):
+    """One of several words."""
+
+    options: tuple[str, ...] = ()
+
+    @property
+    def allowed(self) -> str:
+        """The words."""
+        return ", ".join(self.options)
+
+    def state(self, value: object, path: str) -> State:
+        """Return the place of a word among the options."""
+        if not isinstance(value, str):
+            raise BadValue("wrong type", path, value, self.allowed)
+        if value not in self.options:
+            nearest = nearest_name(value, self.options)
+            raise BadValue("out of range", path, value, self.allowed, nearest=nearest)
+        return self.options.index(value)
+
+    def value(self, state: State) -> object:
+        """Return the word."""
+        return self.options[state]
+
+
+@dataclass(frozen=True)
+class Truth(RangedInteger):
+    """False (0) or true (1)."""
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values, in words."""
+        return "true or false"
+
+    def state(self, value: object, path: str) -> State:
+        """Return 0 or 1; truth values of numpy are taken too, numbers are not."""
+        if not isinstance(value, bool) and type(value).__name__ not in {"bool", "bool_"}:
+            raise BadValue("wrong type", path, value, self.allowed)
+        return 1 if value else 0
+
+    def value(self, state: State) -> object:
+        """Return False or True."""
+        return bool(state)
+
+
+@dataclass(frozen=True)
+class Float:
+    """An IEEE 754 number of 32 or 64 bits between two of them, both inclusive. Never NaN or infinite."""
+
+    bits: int
+    minimum: float
+    maximum: float
+    typical: float = 0.0
+    order: str | None = None
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values, in words."""
+        return f"{self.minimum!r} to {self.maximum!r}"
+
+    def state(self, value: object, path: str) -> State:
+        """Return the nearest number of these bits; `BadValue` for others, NaN and infinities."""
+        number = as_number(value)
+        if number is None:
+            raise BadValue(
+                "out of range" if isinstance(value, float) else "wrong type", path, value, self.allowed
+            )
+        try:
+            rounded = round_to_bits(float(number), self.bits)
+        except OverflowError:  # an integer or fraction beyond every float
+            rounded = math.inf
+        if not self.minimum <= rounded <= self.maximum:
+            raise BadValue("out of range", path, value, self.allowed)
+        # A range that starts at zero has no use for the negative one.
+        return rounded + 0.0 if self.minimum == 0 else rounded
+
+    def value(self, state: State) -> object:
+        """Return the float."""
+        return state
+
+
+@dataclass(frozen=True)
+class Bytes:
+    """Bytes, or a text as its UTF-8 bytes; lengths in bytes."""
+
+    minimum: int
+    maximum: int
+    text: bool = False
+    typical: int = 0
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values, in words."""
+        what = "a text of" if self.text else "bytes:"
+        lengths = f"{self.minimum}" if self.minimum == self.maximum else f"{self.minimum} to {self.maximum}"
+        return f"{what} {lengths}{' bytes of UTF-8' if self.text else ''}"
+
+    def state(self, value: object, path: str) -> State:
+        """Return the bytes; `BadValue` for a wrong length or a text that UTF-8 cannot write."""
+        if not isinstance(value, str if self.text else bytes | bytearray | memoryview):
+            raise BadValue("wrong type", path, value, self.allowed)
+        try:
+            data = value.encode() if isinstance(value, str) else bytes(value)
+        except UnicodeEncodeError:  # half a surrogate pair
+            raise BadValue("not UTF-8", path, value, self.allowed) from None
+        if not self.minimum <= len(data) <= self.maximum:
+            raise BadValue("out of range", path, value, self.allowed)
+        return data
+
+    def value(self, state: State) -> object:
+        """Return the bytes or the text."""
+        return state.decode() if self.text else state
+
+
+@dataclass(frozen=True)
+class Optional:
+    """Something that may be absent (None)."""
+
+    item: Primitive
+
+    def state(self, value: object, path: str) -> State:
+        """Return None or the state of what is there."""
+        return None if value is None else self.item.state(value, path)
+
+    def value(self, state: State) -> object:
+        """Return None or the value."""
+        return None if state is None else self.item.value(state)
+
+
+@dataclass(frozen=True)
+class Sequence:
+    """From ``minimum`` to ``maximum`` of the same."""
+
+    item: Primitive
+    minimum: int
+    maximum: int
+    typical: int = 0
+
+    @property
+    def allowed(self) -> str:
+        """The allowed counts, in words."""
+        return f"a list of {self.minimum} to {self.maximum}"
+
+    def state(self, value: object, path: str) -> State:
+        """Return the states of a list's elements."""
+        if isinstance(value, str | bytes | Mapping) or (
+            not isinstance(value, Items) and not hasattr(value, "tolist")
+        ):
+            raise BadValue("wrong type", path, value, self.allowed)
+        items: Items[object] = value if isinstance(value, Items) else value.tolist()
+        if not self.minimum <= len(items) <= self.maximum:
+            problem = f"{len(items)} elements are not allowed"
+            raise BadValue("out of range", path, len(items), self.allowed, problem=problem)
+        return tuple(self.item.state(item, f"{path}[{index}]") for index, item in enumerate(items))
+
+    def value(self, state: State) -> object:
+        """Return the list of values."""
+        return [self.item.value(item) for item in state]
+
+
+@dataclass(frozen=True)
+class Member:
+    """A primitive with the name of its field."""
+
+    name: str
+    primitive: Primitive
+
+
+@dataclass(frozen=True)
+class Group:
+    """Named members in order; the state is a tuple, the value a dict without those that are absent."""
+
+    members: tuple[Member, ...]
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """The names of the members."""
+        return tuple(member.name for member in self.members)
+
+    def state(self, value: object, path: str) -> State:
+        """Return the states of a mapping's values; a member with one possible value may be left out."""
+        if not isinstance(value, Mapping):
+            raise BadValue("wrong type", path, value, f"a mapping with {', '.join(self.names)}")
+        inside = f"{path}." if path else ""
+        states = tuple(self._member(member, value, inside + member.name) for member in self.members)
+        for name in value:
+            if name not in self.names:
+                raise BadValue(
+                    "unknown field",
+                    f"{inside}{name}",
+                    value[name],
+                    ", ".join(self.names),
+                    nearest=nearest_name(str(name), self.names),
+                    problem="there is no such field",
+                )
+        return states
+
+    def value(self, state: State) -> dict[str, object]:
+        """Return the values by name; what is absent is left out."""
+        return {
+            member.name: member.primitive.value(part)
+            for member, part in zip(self.members, state, strict=True)
+            if part is not None
+        }
+
+    @staticmethod
+    def _member(member: Member, value: Mapping[object, object], path: str) -> State:
+        primitive = member.primitive
+        if member.name in value:
+            return primitive.state(value[member.name], path)
+        if isinstance(primitive, Optional):
+            return None
+        if isinstance(primitive, RangedInteger) and primitive.count == 1:
+            return 0
+        allowed = "" if isinstance(primitive, Group) else primitive.allowed
+        raise BadValue("missing field", path, None, allowed, problem="is missing")
+
+
+Primitive: TypeAlias = RangedInteger | Float | Bytes | Optional | Sequence | Group
