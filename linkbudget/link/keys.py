@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, replace
 from decimal import Decimal
@@ -41,8 +42,9 @@ class Key:
     """Metadata of one key: what it means, and which values it takes.
 
     ``minimum`` and ``maximum`` are inclusive, ``above`` is exclusive. For a list they bound each item.
-    ``name`` is the key in the file where it cannot be a Python name. ``suggest`` lists names that are
-    completed and offered when one is misspelt, where more than these may be allowed.
+    ``pattern`` is a regular expression the whole text matches, with an ``example``. ``suggest`` lists the
+    names the schema offers where the object that is made of them judges them (it may know other spellings).
+    ``name`` is the key in the file where it cannot be a Python name.
     """
 
     doc: str
@@ -51,6 +53,8 @@ class Key:
     above: int | float | None = None
     choices: tuple[str, ...] | None = None
     suggest: tuple[str, ...] = ()
+    pattern: str | None = None
+    example: str = ""
     name: str | None = None
 
 
@@ -99,9 +103,11 @@ _HOLDS: dict[frozenset[object], str] = {
     frozenset({int}): "integer",
     frozenset({str}): "text",
     frozenset({int, str}): "integer or text",
+    frozenset({str, Mapping[str, Any]}): "text or table",
     frozenset(get_args(Number)): "number",
     frozenset(get_args(NumberOrList)): "number or list",
     frozenset({tuple[Number, ...]}): "numbers",
+    frozenset({tuple[int, ...]}): "integers",
     frozenset({tuple[str, ...]}): "texts",
     frozenset({Mapping[str, Number]}): "limits",
     frozenset({tuple[Mapping[str, Any], ...]}): "fields",
@@ -136,10 +142,11 @@ _UNIONS = (UnionType, Union)
 
 
 def _held(parts: list[Any]) -> tuple[str, type[Section] | None]:
+    sections = [part for part in parts if isinstance(part, type) and issubclass(part, Section)]
+    if sections:
+        return ("section" if len(parts) == 1 else "text or section"), sections[0]
     if len(parts) == 1:
         part = parts[0]
-        if isinstance(part, type) and issubclass(part, Section):
-            return "section", part
         items = get_args(part)
         if get_origin(part) is tuple and isinstance(items[0], type) and issubclass(items[0], Section):
             return "sections", items[0]
@@ -160,7 +167,9 @@ def given_keys(section: Section) -> list[str]:
 def plain(value: object) -> object:
     """Return a read value in its plain type: decimals as floats where nothing is lost, lists as tuples."""
     if isinstance(value, Decimal):
-        return float(value) if not value.is_finite() or exact(float(value)) == value else value
+        # The exact fraction of 1e999999999 would fill the memory; as a float it is infinite, and refused.
+        huge = not value.is_finite() or abs(value.adjusted()) > 400
+        return float(value) if huge or exact(float(value)) == value else value
     if isinstance(value, list | tuple):
         return tuple(plain(item) for item in value)
     if isinstance(value, Mapping):
@@ -192,11 +201,14 @@ _NOUNS = {
     "number": "a number{}",
     "number or list": "a number{}, or a list of such numbers",
     "numbers": "a list of numbers, each{}",
+    "integers": "a list of whole numbers, each{}",
     "texts": "a list of texts",
     "limits": "a table of numbers{}",
     "fields": "a list of field tables",
     "field": "a field table",
     "section": "a table",
+    "text or section": "a name or a table",
+    "text or table": "a name, or a table with a name",
     "sections": "a list of tables",
 }
 
@@ -206,8 +218,8 @@ def describe(spec: KeySpec) -> str:
     if spec.key.choices is not None:
         text = ", ".join(spec.key.choices)
         return f"a list of: {text}" if spec.holds == "texts" else f"one of: {text}"
-    text = _NOUNS[spec.holds].format(_range_text(spec.key))
-    return text.removesuffix(", each")
+    text = _NOUNS[spec.holds].format(_range_text(spec.key)).removesuffix(", each")
+    return f'{text} such as "{spec.key.example}"' if spec.key.example else text
 
 
 def _fits(key: Key, value: Any) -> bool:
@@ -228,25 +240,31 @@ def _type_fits(holds: str, value: object) -> bool:
         return isinstance(value, bool)
     if holds in ("section", "sections"):
         return True  # sections check themselves
+    if holds == "text or section":
+        return isinstance(value, str | Section)
     if holds == "text":
         return isinstance(value, str)
     if holds == "integer":
         return isinstance(value, int) and not isinstance(value, bool)
+    if holds == "text or table":
+        return isinstance(value, str) or (isinstance(value, Mapping) and isinstance(value.get("name"), str))
     if holds == "integer or text":
         return _type_fits("integer", value) or isinstance(value, str)
     if holds == "number":
         return is_number(value)
     if holds == "number or list":
         return is_number(value) or (bool(value) and _type_fits("numbers", value))
-    if holds in ("numbers", "texts", "fields"):
-        item = {"numbers": "number", "texts": "text", "fields": "field"}[holds]
+    if holds in ("numbers", "integers", "texts", "fields"):
+        item = holds.removesuffix("s")
         return isinstance(value, list | tuple) and all(_type_fits(item, part) for part in value)
     if holds == "limits":
         return isinstance(value, Mapping) and all(is_number(part) for part in value.values())
     return isinstance(value, Mapping)
 
 
-def _scalars(value: object) -> list[object]:
+def _scalars(holds: str, value: object) -> list[object]:
+    if holds == "text or table":
+        return [value["name"]] if isinstance(value, Mapping) else [value]
     if isinstance(value, Mapping):
         return list(value.values())
     return list(value) if isinstance(value, list | tuple) else [value]
@@ -256,12 +274,15 @@ def value_faults(spec: KeySpec, value: object, path: str) -> list[Fault]:
     """Return what is wrong with one value against its key: type, range or choice."""
     if not _type_fits(spec.holds, value):
         return [Fault(path, value, describe(spec))]
-    if spec.holds in ("section", "sections", "fields", "field"):
+    if spec.holds in ("section", "sections", "fields", "field") or isinstance(value, Section):
         return []
-    for scalar in _scalars(value):
+    for scalar in _scalars(spec.holds, value):
         if is_number(scalar) and not _fits(spec.key, scalar):
             return [Fault(path, value, describe(spec))]
         choices = spec.key.choices
         if isinstance(scalar, str) and choices is not None and scalar not in choices:
             return [Fault(path, value, describe(spec), nearest_name(scalar, choices))]
+        pattern = spec.key.pattern
+        if isinstance(scalar, str) and pattern is not None and not re.search(pattern, scalar):
+            return [Fault(path, value, describe(spec))]
     return []

@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
+from linkbudget.errors import Fault, SettingsError
+from linkbudget.frame.format import FrameFormat
 from linkbudget.link.ends import Errored, Receiver, Sender, Transmit
 from linkbudget.link.joints import Joint, Markers, Track
+from linkbudget.link.keys import key_specs, plain, value_faults
 from linkbudget.link.loop import Busy, Loop, Parser, Reading
+from linkbudget.link.origins import numbers_from
 from linkbudget.link.resolve import Resolved, resolve
+from linkbudget.link.tables import DIRECTIONS, LineKeys, LinkKeys, MessageKeys
+from linkbudget.link.writer import edited, link_table, link_toml, plain_table
+from linkbudget.message.encodings import encoding
 from linkbudget.units import Number
 
 if TYPE_CHECKING:
     from linkbudget.codec import Codec
-    from linkbudget.frame.format import FrameFormat
     from linkbudget.message.layout import MessageLayout
     from linkbudget.wire.uart import UartLine
 
@@ -37,7 +43,7 @@ __all__ = [
     "Transmit",
 ]
 
-DIRECTIONS = ("to-controller", "to-module")
+MESSAGE_SETTINGS = ("direction", "encoding", "rate_hz", "on_request", "use", "act_by_us")
 
 
 @dataclass(frozen=True)
@@ -50,11 +56,24 @@ class Message:
 
     layout: MessageLayout
     direction: str = "to-controller"
-    encoding: str = "packed-bits"
+    encoding: str | Mapping[str, Any] = "packed-bits"
     rate_hz: Number | None = None
     on_request: str | None = None
     use: str = "newest"
     act_by_us: Number | None = None
+
+    def __post_init__(self) -> None:
+        faults = []
+        specs = key_specs(MessageKeys)
+        for name in MESSAGE_SETTINGS:
+            value = plain(getattr(self, name))
+            object.__setattr__(self, name, value)
+            if value is not None or specs[name].default is not None:
+                faults += value_faults(specs[name], value, name)
+        if not faults:
+            faults += _encoding_faults(self.encoding)
+        if faults:
+            raise SettingsError(faults)
 
     @property
     def name(self) -> str:
@@ -62,23 +81,32 @@ class Message:
         return self.layout.name
 
 
-def _default_frames() -> Mapping[str, FrameFormat]:
-    from linkbudget.frame.format import FrameFormat
+def _encoding_faults(name: str | Mapping[str, Any]) -> list[Fault]:
+    try:
+        encoding(name)
+    except SettingsError as error:
+        return [replace(fault, path=f"encoding.{fault.path}") for fault in error.faults]
+    return []
 
-    return {direction: FrameFormat() for direction in DIRECTIONS}
+
+def _both_frames(frames: Mapping[str, FrameFormat]) -> dict[str, FrameFormat]:
+    """Return a format for each direction; one that is not given takes the other's."""
+    spare = next(iter(frames.values()), None) or FrameFormat()
+    return {**dict.fromkeys(DIRECTIONS, spare), **frames}
 
 
 @dataclass(frozen=True)
 class Link:
     """The description of a link, as its file holds it; checked as a whole when it is built.
 
-    ``frames`` maps each direction to its frame format. ``shared`` says that both directions use one pair,
-    with ``turnaround_us`` between them. ``require`` maps a requirement to its upper limit.
+    ``frames`` maps each direction to its frame format; one that is left out has the other's. ``shared`` says
+    that both directions use one pair, with ``turnaround_us`` between them. ``require`` maps a requirement to
+    its upper limit.
     """
 
     line: UartLine
     messages: tuple[Message, ...]
-    frames: Mapping[str, FrameFormat] = field(default_factory=_default_frames)
+    frames: Mapping[str, FrameFormat] = field(default_factory=dict)
     sender: Sender = field(default_factory=Sender)
     receiver: Receiver = field(default_factory=Receiver)
     loop: Loop = field(default_factory=Loop)
@@ -93,6 +121,33 @@ class Link:
     turnaround_us: Number = 0
     bit_error_rate: Number = 0
     path: str | None = field(default=None, compare=False)
+
+    def __post_init__(self) -> None:
+        from linkbudget.link.checks import link_faults
+
+        for name, value in (
+            ("messages", tuple(self.messages)),
+            ("frames", _both_frames(self.frames)),
+            ("busy", tuple(self.busy)),
+            ("joints", tuple(self.joints)),
+            ("require", plain(dict(self.require))),
+        ):
+            object.__setattr__(self, name, value)
+        faults = self._setting_faults()
+        faults += link_faults(self)
+        if faults:
+            raise SettingsError(faults)
+
+    def _setting_faults(self) -> list[Fault]:
+        faults = [
+            Fault(f"frame.{name}", None, ", ".join(DIRECTIONS), problem="is no direction")
+            for name in self.frames
+            if name not in DIRECTIONS
+        ]
+        for name in ("shared", "turnaround_us", "bit_error_rate"):
+            faults += value_faults(key_specs(LineKeys)[name], getattr(self, name), f"line.{name}")
+        faults += value_faults(key_specs(LinkKeys)["require"], self.require, "require")
+        return faults
 
     @classmethod
     def load(cls, path: str | PathLike[str]) -> Link:
@@ -117,8 +172,31 @@ class Link:
         from linkbudget.codec import Codec, CodecMessage
 
         messages = [CodecMessage(message.layout, message.encoding) for message in self.messages_of(direction)]
-        return Codec(self.frames[direction], messages)
+        return Codec(self.frames[direction], tuple(messages))
 
     def resolve(self) -> Resolved:
         """Return what the receiver model needs: presets applied, times in whole nanoseconds."""
         return resolve(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the tables of the link file, with what differs from the defaults; `from_dict` reads them."""
+        table: dict[str, Any] = plain_table(link_table(self))
+        return table
+
+    def to_toml(self) -> str:
+        """Return the text of a link file that describes this link."""
+        return link_toml(self)
+
+    def replace(self, **edits: Any) -> Link:
+        """Return the link with keys of its file changed, as in ``replace(**{"loop.work_us": 100})``.
+
+        A key path is that of a fault (``message[0].rate_hz``); a message or joint may be named instead
+        (``message.beans.rate_hz``). None takes a key out of the file, so that its default holds again.
+        """
+        from linkbudget.link.file import link_from_dict
+
+        return link_from_dict(edited(link_table(self), edits), self.path)
+
+    def numbers_from(self) -> dict[str, str]:
+        """Return ``measured``, ``preset`` or ``assumed`` for the key path of every cost."""
+        return numbers_from(self)

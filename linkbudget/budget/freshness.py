@@ -1,0 +1,200 @@
+"""How old the data are when they are used, and how long bytes wait to be read.
+
+Age at use runs from the moment the data describe to the start of the work of the pass that uses them: the
+sender's time before the first start bit, the wire, handing over to the software, waiting for a reading step,
+and waiting for the next work. With the reading step last, what one pass reads the next pass uses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from linkbudget.budget.arrivals import Arrivals
+from linkbudget.budget.longest_pass import (
+    PassBound,
+    between_looks,
+    between_starts,
+    delivery_delay,
+    handler_time,
+    longest_pass,
+    reading_cost,
+    start_delay,
+)
+from linkbudget.link.model import Resolved
+from linkbudget.units import SizeRange
+
+__all__ = ["Age", "age_at_use", "mean_age", "passes_to_read", "peak_age", "stall_bytes", "unread_bytes"]
+
+MAX_PASSES = 10_000
+CEILING_NS = 10 * 10**9
+
+
+@dataclass(frozen=True)
+class Age:
+    """Age at use in nanoseconds; None where there is no bound, or no usual value."""
+
+    minimum: Fraction
+    typical: Fraction | None
+    maximum: Fraction | None
+
+
+def mean_age(period: float, delay: float, loss: float = 0) -> float:
+    """Return the mean age over time of updates every ``period``, each ``delay`` old when it arrives.
+
+    D + T (1 + p) / (2 (1 - p)), *p* the share of updates lost at random, 0 up to below 1 (derived, and
+    confirmed by simulation). Same unit for all times.
+    """
+    return delay + period * (1 + loss) / (2 * (1 - loss))
+
+
+def peak_age(period: float, delay: float, loss: float = 0) -> float:
+    """Return the mean age just before an update arrives: D + T / (1 - p). See `mean_age`."""
+    return delay + period / (1 - loss)
+
+
+def unread_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound | None) -> int | None:
+    """Return the most bytes that wait to be read at once; None when there is no bound.
+
+    The longest stall is the longest time from the first look of one pass to the last of the next: period and
+    longest pass, busy windows and handlers included. A strategy that leaves bytes behind needs room for those
+    of earlier passes, too, until the traffic lets it catch up.
+    """
+    if resolved.reading.context == "own-core":
+        return _unread_own_core(resolved, traffic)
+    if bound is None:
+        return None
+    passes = passes_to_read(resolved, traffic, bound)
+    if passes is None:
+        return None
+    most = 0
+    for steps, window in zip(range(passes), _looks(resolved, traffic, bound), strict=False):
+        arrived = traffic.bytes_in(window)
+        most = max(most, arrived - _served_bytes(resolved, traffic, steps, window, arrived))
+    return most
+
+
+def stall_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int:
+    """Return the most bytes that arrive in one longest stall."""
+    return traffic.bytes_in(next(_looks(resolved, traffic, bound)))
+
+
+def _looks(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> Iterator[int]:
+    """Yield the longest time from a moment with nothing to read to the reading steps that follow.
+
+    The first may come after the longest stall. While a backlog is left, a step finds what it wants and does
+    not wait.
+    """
+    # Bytes taken one by one wait until their turn comes.
+    window = between_looks(resolved, bound.total_ns)
+    window += bound.total_ns if resolved.reading.take == "per-byte" else 0
+    busy = longest_pass(resolved, traffic, waits=False)
+    spacing = between_starts(resolved, bound.total_ns if busy is None else busy.total_ns + bound.sending_ns)
+    for index in range(MAX_PASSES):
+        yield window + index * spacing
+
+
+def _served_bytes(resolved: Resolved, traffic: Arrivals, steps: int, window: int, arrived: int) -> int:
+    """Return how many of the bytes that arrived were taken for sure by so many reading steps."""
+    if resolved.reading.strategy == "at-most":
+        return steps * resolved.reading.limit_bytes
+    if resolved.reading.strategy == "whole-message":
+        waiting = (traffic.messages_in(window) - steps) * traffic.longest
+        return max(arrived - waiting, 0)
+    return 0
+
+
+def passes_to_read(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int | None:
+    """Return in how many passes everything that has arrived is read; None when the backlog has no bound."""
+    strategy = resolved.reading.strategy
+    if strategy not in ("at-most", "whole-message"):
+        return 1
+    if strategy == "whole-message" and not _reads_in_time(resolved, traffic):
+        return None
+    for steps, window in enumerate(_looks(resolved, traffic, bound), start=1):
+        if strategy == "at-most" and traffic.bytes_in(window) <= steps * resolved.reading.limit_bytes:
+            return steps
+        if strategy == "whole-message" and traffic.messages_in(window) <= steps:
+            return steps
+    return None
+
+
+def _reads_in_time(resolved: Resolved, traffic: Arrivals) -> bool:
+    """Return whether a whole message that is there is read before the time-out."""
+    count = traffic.longest
+    return reading_cost(resolved, traffic, count, count) <= resolved.reading.timeout_ns
+
+
+def _unread_own_core(resolved: Resolved, traffic: Arrivals) -> int | None:
+    busy = reading_busy_period(resolved, traffic)
+    return None if busy is None else traffic.bytes_in(busy)
+
+
+def reading_busy_period(resolved: Resolved, traffic: Arrivals) -> int | None:
+    """Return the longest time a core of its own reads without a break; None when it cannot keep up."""
+    length = 0
+    for _ in range(MAX_PASSES):
+        count = traffic.bytes_in(length)
+        demand = reading_cost(resolved, traffic, count, count)
+        demand += handler_time(resolved, traffic, length, count)
+        if demand <= length:
+            return length
+        if demand > CEILING_NS:
+            return None
+        length = demand
+    return None
+
+
+def age_at_use(resolved: Resolved, traffic: Arrivals, size: SizeRange, bound: PassBound | None) -> Age:
+    """Return the age at use of one message with ``size`` bytes on the wire.
+
+    The maximum holds for passes that keep their deadline; when they need not, or bytes may wait without
+    bound, there is none. The typical one is for typical sizes that arrive anywhere in the period.
+    """
+    sent = resolved.sender.capture_to_send_ns
+    minimum = sent + _wire_ns(resolved, size.minimum)
+    if bound is None or not on_time(resolved, bound):
+        return Age(minimum, None, None)
+    period = resolved.loop.period_ns if resolved.loop.when_late != "free" else bound.total_ns
+    work = resolved.loop.work_ns
+    if resolved.reading.context == "last":
+        minimum += max(0, period - bound.total_ns)
+        waiting = Fraction(3 * period, 2) - Fraction(sum(work), len(work))
+    else:
+        waiting = Fraction(period, 2)
+    typical = sent + _wire_ns(resolved, size.typical) + waiting
+    longest = _longest_wait(resolved, traffic, bound, period)
+    maximum = None if longest is None else sent + _wire_ns(resolved, size.maximum) + longest
+    return Age(minimum, typical, maximum)
+
+
+def _wire_ns(resolved: Resolved, count: int) -> Fraction:
+    gaps = max(count - 1, 0) * resolved.sender.gap_ns
+    return count * resolved.character_time_s * 10**9 + gaps
+
+
+def on_time(resolved: Resolved, bound: PassBound) -> bool:
+    """Return whether a pass of that length ends by its deadline, and by the next release."""
+    loop = resolved.loop
+    return bound.total_ns <= loop.deadline_ns and (
+        loop.when_late == "free" or bound.total_ns <= loop.period_ns
+    )
+
+
+def _longest_wait(resolved: Resolved, traffic: Arrivals, bound: PassBound, period: int) -> int | None:
+    """Return the longest time from the last byte's arrival to the work that uses its message."""
+    delivery = delivery_delay(resolved, traffic)
+    delay = start_delay(resolved, traffic)
+    if delivery is None or delay is None:
+        return None
+    if resolved.reading.context == "own-core":
+        reading = reading_busy_period(resolved, traffic)
+        return None if reading is None else delivery + reading + period + delay
+    passes = passes_to_read(resolved, traffic, bound)
+    if passes is None:
+        return None
+    if resolved.reading.context == "first":
+        # It just missed one reading step; the last of the next ones is followed by the work that uses it.
+        return delivery + passes * period + bound.total_ns
+    return delivery + (passes + 1) * period + delay - min(resolved.loop.work_ns)

@@ -1,0 +1,257 @@
+"""A safe upper bound for the length of a pass, from the link alone.
+
+The pass is the lowest-priority task on its core: its work, what it sends and its reading step are its cost;
+handlers and busy windows take their time out of it, as in response-time analysis (see
+`linkbudget.budget.schedule`). What the reading step costs depends on how much has arrived, that on how long
+passes are, so the length is the least fixed point of the sum; where there is none, passes have no bound.
+
+The bound is never below what a replay shows for traffic the `Arrivals` allow, as long as nothing is lost: a
+lost delimiter joins two messages into one longer one. It is often well above: every worst case is taken to
+come at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from linkbudget.budget.arrivals import Arrivals
+from linkbudget.link.model import Resolved
+
+__all__ = [
+    "PassBound",
+    "Sending",
+    "between_looks",
+    "between_starts",
+    "delivery_delay",
+    "longest_pass",
+    "reading_cost",
+    "start_delay",
+]
+
+MAX_STEPS = 5_000
+# Ten seconds is beyond any control period; a pass that long has lost its loop.
+CEILING_NS = 10 * 10**9
+
+
+@dataclass(frozen=True)
+class Sending:
+    """What a pass may spend on a message to the module: time per message, and least time between two."""
+
+    cost_ns: int
+    period_ns: int
+
+
+@dataclass(frozen=True)
+class PassBound:
+    """The longest pass in nanoseconds, and what it consists of in that worst case.
+
+    ``reading_ns`` includes waiting for bytes. ``read_bytes`` is the most bytes a reading step takes.
+    """
+
+    total_ns: int
+    work_ns: int
+    reading_ns: int
+    handler_ns: int
+    windows_ns: int
+    sending_ns: int
+    read_bytes: int
+
+
+def longest_pass(
+    resolved: Resolved, traffic: Arrivals | None, sending: tuple[Sending, ...] = (), waits: bool = True
+) -> PassBound | None:
+    """Return the bound on the length of a pass; None when there is none (or it is past ten seconds).
+
+    With ``waits`` false it is the bound for passes that find a whole message at their first look.
+    """
+    length = max(resolved.loop.work_ns)
+    for _ in range(MAX_STEPS):
+        bound = _pass_of(resolved, traffic, sending, length, waits)
+        if bound.total_ns <= length:
+            return bound
+        if bound.total_ns > CEILING_NS:
+            return None
+        length = bound.total_ns
+    return None
+
+
+def _pass_of(
+    resolved: Resolved, traffic: Arrivals | None, sending: tuple[Sending, ...], length: int, waits: bool
+) -> PassBound:
+    """Return what a pass consists of when passes are no longer than ``length``."""
+    work = max(resolved.loop.work_ns)
+    sent = sum((length // one.period_ns + 1) * one.cost_ns for one in sending)
+    own_core = resolved.reading.context == "own-core"
+    windows = window_time(resolved, length, ("loop", "both"))
+    reading = handler = count = 0
+    if traffic is not None and not own_core:
+        count = read_bytes(resolved, traffic, length)
+        looks = read_calls(resolved, traffic, count, length)
+        reading = reading_cost(resolved, traffic, count, looks)
+        if waits and resolved.reading.strategy == "whole-message":
+            reading = whole_message_time(resolved, traffic)
+        handler = handler_time(resolved, traffic, length, looks)
+    total = work + sent + reading + handler + windows
+    return PassBound(total, work, reading, handler, windows, sent, count)
+
+
+def between_looks(resolved: Resolved, length: int) -> int:
+    """Return the most time from the first look of one pass to the last of the next, passes being that long.
+
+    A pass that ends before the next release looks again within a period and its own length. A later one is
+    followed at the next release at the latest, or at once.
+    """
+    period = resolved.loop.period_ns
+    if resolved.loop.when_late == "free":
+        return 2 * length
+    if resolved.loop.when_late == "at-once":
+        return max(period, length) + length
+    return period + (length if length <= period else 2 * length)
+
+
+def between_starts(resolved: Resolved, length: int) -> int:
+    """Return the most time from the start of one pass to the next, passes being that long."""
+    period = resolved.loop.period_ns
+    if resolved.loop.when_late == "free":
+        return length
+    if resolved.loop.when_late == "at-once":
+        return max(period, length)
+    return period if length <= period else period + length
+
+
+def read_bytes(resolved: Resolved, traffic: Arrivals, length: int) -> int:
+    """Return the most bytes one reading step takes."""
+    strategy, receiver = resolved.reading.strategy, resolved.receiver
+    if strategy == "whole-message":
+        return traffic.longest
+    if strategy == "at-most":
+        return min(resolved.reading.limit_bytes, capacity(resolved))
+    # Bytes that were in the FIFO and not yet handed over at the last look come on top of what arrived since.
+    hidden = {"interrupt": receiver.fifo_bytes, "dma": receiver.buffer_bytes, "polled": 0}[receiver.mode]
+    if receiver.mode == "dma" and receiver.visible == "at-once":
+        hidden = 0
+    count = traffic.bytes_in(between_looks(resolved, length)) + hidden
+    return count if strategy == "everything" else min(count, capacity(resolved))
+
+
+def capacity(resolved: Resolved) -> int:
+    """Return the most bytes that one look can find."""
+    receiver = resolved.receiver
+    if receiver.mode == "polled":
+        return receiver.fifo_bytes
+    return receiver.buffer_bytes + (receiver.fifo_bytes if receiver.reads_drain_fifo else 0)
+
+
+def read_calls(resolved: Resolved, traffic: Arrivals, count: int, length: int) -> int:
+    """Return the most read calls of one step that takes ``count`` bytes."""
+    if resolved.reading.take == "per-byte" or resolved.reading.strategy == "whole-message":
+        return count
+    if resolved.reading.strategy != "everything":
+        return min(count, 1)
+    # After the first, a look finds something only when something was handed over since.
+    receiver = resolved.receiver
+    per_handler = receiver.mode == "interrupt" and not receiver.reads_drain_fifo
+    more = handler_starts(resolved, traffic, length, 0) if per_handler else traffic.bytes_in(length)
+    return min(count, 1 + more)
+
+
+def reading_cost(resolved: Resolved, traffic: Arrivals, count: int, looks: int) -> int:
+    """Return the processor time of reading ``count`` bytes in ``looks`` read calls, in nanoseconds."""
+    parser = resolved.parser
+    parsed, ends, skipped = count, traffic.ends_in(count), 0
+    if resolved.reading.strategy == "newest" and ends > 1:
+        # All but the last message are passed over; an unfinished one may follow it.
+        parsed, ends = min(count, 2 * traffic.longest - 1), 1
+        skipped = count
+    if resolved.reading.strategy == "whole-message":
+        ends = 1
+    # At its end a message pays for its bytes that earlier steps read, too.
+    owed = min(parsed + traffic.longest - 1, ends * traffic.longest) if ends else 0
+    pauses = -(-count // parser.pause_every_bytes) if parser.pause_every_bytes else 0
+    return (
+        looks * parser.read_call_ns
+        + parsed * parser.byte_ns
+        + skipped * resolved.reading.skip_byte_ns
+        + ends * parser.message_ns
+        + owed * parser.message_byte_ns
+        + pauses * parser.pause_ns
+    )
+
+
+def whole_message_time(resolved: Resolved, traffic: Arrivals) -> int:
+    """Return the longest time of a step that waits for a message to end.
+
+    The last byte is taken before the time-out, and may be the one that ends the message.
+    """
+    return resolved.reading.timeout_ns + reading_cost(resolved, traffic, 1, 1)
+
+
+def handler_starts(resolved: Resolved, traffic: Arrivals, window: int, looks: int) -> int:
+    """Return the most handlers in a window, one that runs and one that is due at its start included."""
+    receiver = resolved.receiver
+    arrived = traffic.bytes_in(window)
+    silences = 0
+    if receiver.idle_ns:
+        silences = min(arrived + 1, window // receiver.idle_ns + 1)
+    if receiver.mode == "dma":
+        half = max(receiver.buffer_bytes // 2, 1)
+        return 2 + arrived // half + 1 + silences if receiver.visible == "on-event" else 0
+    by_level = (arrived + receiver.fifo_bytes) // receiver.trigger_bytes
+    # A read that frees space for bytes left in the FIFO raises a request of its own.
+    by_reads = looks if receiver.overflow == "stay" else 0
+    return 2 + by_level + silences + by_reads
+
+
+def handler_time(resolved: Resolved, traffic: Arrivals, window: int, looks: int) -> int:
+    """Return the most time that handlers take out of a window, in nanoseconds."""
+    receiver = resolved.receiver
+    if receiver.mode == "polled":
+        return 0
+    starts = handler_starts(resolved, traffic, window, looks)
+    if receiver.mode == "dma":
+        return starts * receiver.interrupt_entry_ns
+    # One FIFO load may be in the hands of a handler at the start, another may wait for it to end.
+    taken = traffic.bytes_in(window) + 2 * receiver.fifo_bytes
+    return starts * receiver.interrupt_entry_ns + taken * receiver.interrupt_byte_ns
+
+
+def window_time(resolved: Resolved, window: int, blocks: tuple[str, ...]) -> int:
+    """Return the most time that busy windows take out of a window, in nanoseconds."""
+    return sum(
+        ((window + busy.length_ns) // busy.period_ns + 1) * busy.length_ns
+        for busy in resolved.busy
+        if busy.blocks in blocks
+    )
+
+
+def start_delay(resolved: Resolved, traffic: Arrivals | None) -> int | None:
+    """Return the longest time for which handlers and windows can hold back the start of a pass."""
+    delay = 0
+    handlers = traffic is not None and resolved.reading.context != "own-core"
+    for _ in range(MAX_STEPS):
+        demand = window_time(resolved, delay, ("loop", "both"))
+        if handlers and traffic is not None:
+            demand += handler_time(resolved, traffic, delay, 0)
+        if demand <= delay:
+            return delay
+        delay = demand
+        if delay > CEILING_NS:
+            return None
+    return None
+
+
+def delivery_delay(resolved: Resolved, traffic: Arrivals) -> int | None:
+    """Return the longest time from a byte's arrival until a look can see it; None when it may never come.
+
+    With a trigger above one byte and no time-out the last bytes of a message wait for the next message.
+    """
+    receiver = resolved.receiver
+    at_once = receiver.mode == "polled" or receiver.reads_drain_fifo
+    if at_once or (receiver.mode == "dma" and receiver.visible == "at-once"):
+        return 0
+    prompt = receiver.mode == "interrupt" and receiver.trigger_bytes == 1
+    if not prompt and not receiver.idle_ns:
+        return None
+    load = receiver.interrupt_entry_ns + receiver.fifo_bytes * receiver.interrupt_byte_ns
+    blocked = window_time(resolved, 0, ("handler", "both"))
+    return (0 if prompt else receiver.idle_ns) + receiver.latency_ns + load + blocked
