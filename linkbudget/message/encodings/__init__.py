@@ -7,10 +7,14 @@ from typing import Any
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.message.encodings.base import Encoding
+from linkbudget.message.encodings.cbor import CborArray, CborMap
 from linkbudget.message.encodings.delimited import Delimited
 from linkbudget.message.encodings.json_array import JsonArray
 from linkbudget.message.encodings.json_object import JsonObject
+from linkbudget.message.encodings.message_pack import MsgpackArray, MsgpackMap
 from linkbudget.message.encodings.packed_bits import PackedBits
+from linkbudget.message.encodings.packed_bytes import PackedBytes
+from linkbudget.message.encodings.tagged_varint import TaggedVarint
 
 __all__ = ["ENCODINGS", "Encoding", "encoding"]
 
@@ -18,9 +22,15 @@ ENCODINGS: dict[str, type[Encoding]] = {
     cls.name: cls
     for cls in (
         PackedBits,
+        PackedBytes,
         JsonObject,
         JsonArray,
         Delimited,
+        CborMap,
+        CborArray,
+        MsgpackMap,
+        MsgpackArray,
+        TaggedVarint,
     )
 }
 
