@@ -45,7 +45,8 @@ class Run:
     ``passes`` ran, ``skipped`` are the releases passed over. ``character_fate`` holds a `CharacterFate` for
     every character of the capture, ``discarded`` the characters thrown away after a time-out. ``accepted``
     are the messages in order, ``ends`` every message end parsed, as (time, index of the last character).
-    ``handlers`` are starts and ends of the handler runs. ``end_ns`` ends the replay: the latest of the last
+    ``handlers`` are starts and ends of the handler runs, ``steps`` those of the reading steps on a core of
+    their own. ``end_ns`` ends the replay: the latest of the last
     pass, handler, reading step and arrival. ``reading_ns``, ``waiting_ns`` and ``pause_ns`` are totals.
     """
 
@@ -57,6 +58,7 @@ class Run:
     accepted: tuple[Accepted, ...]
     ends: tuple[tuple[int, int], ...]
     handlers: tuple[Times, Times]
+    steps: tuple[Times, Times]
     buffer_high_water: int
     end_ns: int
     reading_ns: int
@@ -159,16 +161,14 @@ def _record(
         ends.append(reader.core.now)
     return Run(
         passes=PassTable(columns),
-        skipped=_frozen(np.array(loop.skipped, dtype=np.int64)),
+        skipped=_times(loop.skipped),
         deadline_ns=resolved.loop.deadline_ns,
         character_fate=_character_fates(traffic, hardware.fate),
         discarded=frozenset(parser.discarded),
         accepted=tuple(parser.accepted),
         ends=tuple(parser.ends),
-        handlers=(
-            _frozen(np.array(hardware.run_starts, dtype=np.int64)),
-            _frozen(np.array(hardware.run_ends, dtype=np.int64)),
-        ),
+        handlers=(_times(hardware.run_starts), _times(hardware.run_ends)),
+        steps=(_times([start for start, _ in reader.steps]), _times([end for _, end in reader.steps])),
         buffer_high_water=hardware.high_water,
         end_ns=max(ends),
         reading_ns=parser.reading_ns,
@@ -181,6 +181,10 @@ def _character_fates(traffic: Traffic, kept_fates: bytearray) -> npt.NDArray[np.
     fates = np.full(traffic.count, CharacterFate.DROPPED, dtype=np.uint8)
     fates[np.array(traffic.kept, dtype=np.int64)] = np.frombuffer(kept_fates, dtype=np.uint8)
     return _frozen(fates)
+
+
+def _times(values: list[int]) -> Times:
+    return _frozen(np.array(values, dtype=np.int64))
 
 
 def _frozen(array: Array) -> Array:

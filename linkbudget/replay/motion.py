@@ -1,0 +1,229 @@
+"""What the joints made of it: every joint of a link, driven by the uses of a replay.
+
+Definitions.
+
+- The *target* of a use is ``scale * value + offset``. With ``reference = "at-capture"`` the recorded value of
+  an intact message gives way to what a camera on the joint would have seen of its track at the moment of
+  capture, so that the target is the track's position then; a misread keeps its wrong value, and the joint's
+  position at the moment of capture is added. The moment of capture is ``sender.capture_to_send`` before the
+  start of the message. Times of a track count from time zero.
+- *Overshoot* of a target: how far the joint goes beyond it, on the side opposite to where the joint was when
+  the target came, up to the next target (the last one: up to the start of the last pass's work); 0 when the
+  joint stood on it. Of several targets that come in one pass only the last counts.
+- The *ideal follower* has the same controller, runs a pass at every release, and is given each intact message
+  at the first release at or after the arrival of its last byte. The *RMS error* is the root mean square of
+  the difference between the joint and it at all releases (of a free loop: at the starts of work).
+- *Settling time*: consecutive targets that differ by no more than the band are one move; it has settled when
+  the joint stays within the band of the target until the next move, counted from the first target of
+  the move. Reported is the longest of those that settled; a move cut off by the next one, or one that starts
+  within the band, does not count. Without ``settle_band`` the band is 2 % of the move, as textbooks have it.
+- The joint *rests* in a pass when the speed asked for is below a millionth of ``v_max``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from linkbudget.replay.follower import NS, Follower, Path, track_position
+
+if TYPE_CHECKING:
+    from linkbudget.link.joints import Joint
+    from linkbudget.link.resolve import Resolved
+    from linkbudget.replay.fates import Use
+    from linkbudget.replay.receiver import Run
+    from linkbudget.replay.sent import Sent, SentFrame
+
+__all__ = ["JointMotion", "Target", "move_joint"]
+
+REST = 1e-6
+TEXTBOOK_BAND = 0.02
+
+Target = tuple[int, float]
+"""When a target came (nanoseconds after time zero) and where it is."""
+
+
+@dataclass(frozen=True, eq=False)
+class JointMotion:
+    """The motion of one joint, in its unit; figures are None when it never got a target.
+
+    ``path`` is where it was, ``ideal`` where the ideal follower was, ``targets`` what it was asked for.
+    """
+
+    joint: str
+    unit: str
+    overshoot: float | None
+    overshoot_mean: float | None
+    rms_error: float | None
+    settle_ms: float | None
+    idle_share: float | None
+    path: Path
+    ideal: Path
+    targets: tuple[Target, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the JSON form."""
+        return {
+            "joint": self.joint,
+            "overshoot": self.overshoot,
+            "overshoot_mean": self.overshoot_mean,
+            "rms_error": self.rms_error,
+            "settle_ms": self.settle_ms,
+            "idle_share": self.idle_share,
+        }
+
+
+def move_joint(
+    joint: Joint,
+    run: Run,
+    sent: Sent,
+    uses: Sequence[Use],
+    resolved: Resolved,
+    releases: Sequence[int],
+) -> JointMotion:
+    """Return how a joint moved; ``releases`` are all releases of the replay, skipped ones included."""
+    path, targets, resting = _real(joint, run, sent, uses, resolved)
+    ideal = _ideal(joint, sent, resolved, releases)
+    last = int(run.passes.work_start[-1]) if len(run.passes) else 0
+    overshoots = _overshoots(path, targets, last)
+    difference = path.at(releases) - ideal.at(releases)
+    known = bool(targets)
+    return JointMotion(
+        joint=joint.name,
+        unit=joint.unit,
+        overshoot=max(overshoots) if known else None,
+        overshoot_mean=sum(overshoots) / len(overshoots) if known else None,
+        rms_error=float(np.sqrt(np.mean(difference**2))) if len(releases) else None,
+        settle_ms=_settle_ms(
+            path, targets, last, None if joint.settle_band is None else float(joint.settle_band)
+        ),
+        idle_share=resting / len(run.passes) if len(run.passes) else None,
+        path=path,
+        ideal=ideal,
+        targets=tuple(targets),
+    )
+
+
+def _step_ns(joint: Joint, resolved: Resolved, now: int, before: int | None) -> int:
+    """Return the time step the controller computes with; a free loop without a period has its deadline."""
+    if joint.dt == "measured" and before is not None:
+        return now - before
+    return resolved.loop.period_ns or resolved.loop.deadline_ns
+
+
+def _real(
+    joint: Joint, run: Run, sent: Sent, uses: Sequence[Use], resolved: Resolved
+) -> tuple[Path, list[Target], int]:
+    """Return path, targets and the number of passes in which the joint rests."""
+    of_pass = {use.in_pass: use for use in uses if use.accepted.name == joint.message}
+    follower, targets, resting, before = Follower(joint), [], 0, None
+    for in_pass, now in enumerate(run.passes.work_start.tolist()):
+        follower.pulse(now)
+        use = of_pass.get(in_pass)
+        if use is not None:
+            target = _target(joint, use, sent.frames[use.sent], follower, resolved)
+            if target is not None:
+                follower.target = target
+                targets.append((now, target))
+        follower.act(now, _step_ns(joint, resolved, now, before))
+        resting += abs(follower.speed) <= REST * follower.v_max
+        before = now
+    return follower.path(), targets, resting
+
+
+def _target(joint: Joint, use: Use, frame: SentFrame, follower: Follower, resolved: Resolved) -> float | None:
+    """Return the target a use sets; None when its message lacks the field."""
+    intact = use.accepted.payload == frame.payload
+    if joint.track is not None and intact:
+        return _seen(joint, frame, resolved)
+    target = _commanded(joint, use.accepted.value)
+    if target is not None and joint.track is not None:
+        target += follower.position(frame.start_ns - resolved.sender.capture_to_send_ns)
+    return target
+
+
+def _commanded(joint: Joint, value: dict[str, float | None]) -> float | None:
+    number = value.get(joint.field)
+    return None if number is None else float(joint.scale) * float(number) + float(joint.offset)
+
+
+def _seen(joint: Joint, frame: SentFrame, resolved: Resolved) -> float | None:
+    """Return where the track was at the moment of capture, None when the message lacks the field."""
+    if joint.track is None or frame.value.get(joint.field) is None:
+        return None
+    captured = frame.start_ns - resolved.sender.capture_to_send_ns
+    return track_position(joint.track, captured, float(joint.start))
+
+
+def _ideal(joint: Joint, sent: Sent, resolved: Resolved, releases: Sequence[int]) -> Path:
+    frames = [frame for frame in sent.frames if frame.name == joint.message]
+    follower, arrived, before = Follower(joint), 0, None
+    for release in releases:
+        follower.pulse(release)
+        while arrived < len(frames) and frames[arrived].arrival_ns <= release:
+            frame = frames[arrived]
+            seen = _seen(joint, frame, resolved) if joint.track else _commanded(joint, frame.value)
+            follower.target = follower.target if seen is None else seen
+            arrived += 1
+        follower.act(release, _step_ns(joint, resolved, release, before))
+        before = release
+    return follower.path()
+
+
+def _spans(targets: Sequence[Target], last: int) -> list[tuple[int, int, float]]:
+    """Return (from, to, target) for each target."""
+    ends = [start for start, _ in targets[1:]] + [max(last, targets[-1][0])] if targets else []
+    return [(start, end, target) for (start, target), end in zip(targets, ends, strict=True)]
+
+
+def _corners(path: Path, start: int, end: int) -> npt.NDArray[np.int64]:
+    """Return the instants from start to end between which the path is straight."""
+    inside = path.times_ns[(path.times_ns > start) & (path.times_ns < end)]
+    return np.concatenate([[start], inside, [end]]).astype(np.int64)
+
+
+def _overshoots(path: Path, targets: Sequence[Target], last: int) -> list[float]:
+    found = []
+    for start, end, target in _spans(targets, last):
+        beyond = path.at(_corners(path, start, end)) - target
+        found.append(max(0.0, float(np.max(beyond * -np.sign(beyond[0])))))
+    return found
+
+
+def _settle_ms(path: Path, targets: Sequence[Target], last: int, band: float | None) -> float | None:
+    settled = [
+        at
+        for start, end, target, width in _moves(path, targets, last, band)
+        if (at := _settled_after(path, start, end, target, width)) is not None
+    ]
+    return max(settled) * NS * 1e3 if settled else None
+
+
+def _moves(
+    path: Path, targets: Sequence[Target], last: int, band: float | None
+) -> list[tuple[int, int, float, float]]:
+    """Return (from, to, target, band) for each move: targets within the band of its first are one."""
+    moves: list[tuple[int, int, float, float]] = []
+    for start, end, target in _spans(targets, last):
+        if moves and abs(target - moves[-1][2]) <= moves[-1][3]:
+            moves[-1] = (moves[-1][0], end, *moves[-1][2:])
+        else:
+            size = abs(target - float(path.at(start)))
+            moves.append((start, end, target, band if band is not None else TEXTBOOK_BAND * size))
+    return moves
+
+
+def _settled_after(path: Path, start: int, end: int, target: float, band: float) -> float | None:
+    """Return after how many ns the joint stays within the band; None if it does not, or begins there."""
+    corners = _corners(path, start, end)
+    away = np.abs(path.at(corners) - target) - band
+    outside = np.flatnonzero(away > 0)
+    if away[0] <= 0 or outside[-1] == corners.size - 1:
+        return None
+    out, back = outside[-1], outside[-1] + 1
+    share = away[out] / (away[out] - away[back]) if away[out] > away[back] else 1.0
+    return float(corners[out] - start + share * (corners[back] - corners[out]))

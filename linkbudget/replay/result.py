@@ -1,0 +1,170 @@
+"""The result of a replay."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from linkbudget.replay.fates import UNRECOGNISED
+from linkbudget.replay.figures import age_us, late_us, time_share
+from linkbudget.replay.requirements import Requirement, judge_requirements
+from linkbudget.units import format_us
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
+    from linkbudget.link.resolve import Resolved
+    from linkbudget.replay.bottleneck import Bottleneck
+    from linkbudget.replay.fates import Fates
+    from linkbudget.replay.motion import JointMotion
+    from linkbudget.replay.passes import PassTable
+    from linkbudget.replay.receiver import Run
+
+__all__ = ["PhaseSweep", "Replay"]
+
+YEAR_S = 365.25 * 24 * 3600
+
+
+@dataclass(frozen=True)
+class PhaseSweep:
+    """Missed deadlines over placements of the releases; ``worst_phase_us`` is the first with the most."""
+
+    phases: int
+    missed_min: int
+    missed_max: int
+    worst_phase_us: float
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the JSON form."""
+        return dict(vars(self))
+
+
+@dataclass(frozen=True, eq=False)
+class Replay:
+    """What became of a capture at a controller.
+
+    ``run`` holds every pass and the fate of every character, ``fates`` those of the messages and all uses,
+    ``motion`` the joints. Times in ``run`` are nanoseconds from time zero, which is ``time_zero_ns`` in the
+    capture's own time. Every figure is of the model, not of the mechanism.
+    """
+
+    link: Link
+    resolved: Resolved
+    run: Run
+    fates: Fates
+    motion: tuple[JointMotion, ...]
+    phase_sweep: PhaseSweep
+    bottleneck: Bottleneck
+    time_zero_ns: int
+    last_arrival_ns: int
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def passes(self) -> PassTable:
+        """Every pass that ran, as read-only arrays."""
+        return self.run.passes
+
+    @property
+    def longest_pass_us(self) -> float | None:
+        """The longest time from start to end of a pass, microseconds; None without passes."""
+        passes = self.passes
+        return int((passes.end - passes.start).max()) / 1e3 if len(passes) else None
+
+    @cached_property
+    def messages(self) -> dict[str, int]:
+        """``sent`` and the number of each fate, of all messages."""
+        return self.fates.counts()
+
+    @cached_property
+    def by_message(self) -> dict[str, dict[str, int]]:
+        """The same for each message of the direction, with ``used_late``."""
+        act_by = self.resolved.act_by_ns
+        names = [message.name for message in self.link.messages_of("to-controller")]
+        if UNRECOGNISED in self.fates.names:
+            names.append(UNRECOGNISED)
+        return {
+            name: {**self.fates.counts(name), "used_late": self.fates.used_late(name, act_by.get(name))}
+            for name in names
+        }
+
+    @cached_property
+    def age_us(self) -> dict[str, float | None]:
+        """Mean age over time; median, 99th percentile and largest age at use, microseconds."""
+        return age_us(self.fates.uses, self.run.end_ns)
+
+    @cached_property
+    def requirements(self) -> tuple[Requirement, ...]:
+        """The requirements of the link that a replay can judge."""
+        return judge_requirements(self.link.require, self._figures())
+
+    def _figures(self) -> dict[str, float | None]:
+        run, messages = self.run, self.messages
+        carried = run.character_fate.size * self.resolved.character_time_s * 10**9
+        return {
+            "missed_deadlines": run.missed_deadlines,
+            "longest_pass_us": self.longest_pass_us,
+            "late_us": late_us(run)["max"],
+            "utilisation": float(carried / self.last_arrival_ns) if self.last_arrival_ns else None,
+            "age_us": self.age_us["max"],
+            "buffer_bytes": run.buffer_high_water,
+            "overrun_bytes": run.overrun_hardware + run.overrun_buffer,
+            "lost": messages["lost"] + messages["damaged"],
+            "used_late": sum(counts["used_late"] for counts in self.by_message.values()),
+            "misread_per_year": messages["misread"] * YEAR_S / (run.end_ns / 1e9) if run.end_ns else None,
+            "overshoot": _largest([joint.overshoot for joint in self.motion]),
+            "rms_error": _largest([joint.rms_error for joint in self.motion]),
+        }
+
+    def require(self) -> list[dict[str, object]]:
+        """Return a row for each requirement: name, limit, value, met, headroom."""
+        return [row.to_dict() for row in self.requirements]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        run = self.run
+        return {
+            "passes": len(run.passes),
+            "skipped": int(run.skipped.size),
+            "missed_deadlines": run.missed_deadlines,
+            "longest_run_of_misses": run.longest_run_of_misses,
+            "longest_pass_us": self.longest_pass_us,
+            "late_us": late_us(run),
+            "messages": dict(self.messages),
+            "by_message": {name: dict(counts) for name, counts in self.by_message.items()},
+            "bytes": {
+                "received": run.received,
+                "overrun_hardware": run.overrun_hardware,
+                "overrun_buffer": run.overrun_buffer,
+                "buffer_high_water": run.buffer_high_water,
+            },
+            "age_us": dict(self.age_us),
+            "time_share": time_share(run),
+            "phase_sweep": self.phase_sweep.to_dict(),
+            "motion": [joint.to_dict() for joint in self.motion],
+            "bottleneck": self.bottleneck.to_dict(),
+            "requirements": self.require(),
+            "warnings": list(self.warnings),
+            "numbers_from": dict(self.link.numbers_from()),
+        }
+
+    def _repr_html_(self) -> str:
+        longest = self.longest_pass_us
+        rows: Mapping[str, object] = {
+            "passes": len(self.passes),
+            "missed deadlines": self.run.missed_deadlines,
+            "longest pass": "none" if longest is None else format_us(longest),
+            "bottleneck": f"{self.bottleneck.what}, {format_us(self.bottleneck.us)}",
+            **{f"messages {fate}": count for fate, count in self.messages.items()},
+        }
+        cells = "".join(f"<tr><th>{escape(k)}</th><td>{escape(str(v))}</td></tr>" for k, v in rows.items())
+        return f"<table><caption>Replay (of the model, not of the mechanism)</caption>{cells}</table>"
+
+
+def _largest(values: list[float | None]) -> float | None:
+    """Return the largest value, None when there is none or one of them is unknown."""
+    known = [value for value in values if value is not None]
+    return float(np.max(known)) if known and len(known) == len(values) else None

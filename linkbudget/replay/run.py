@@ -1,0 +1,163 @@
+"""Replay a capture against a link: one run in full, and the same over other placements of the releases."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from linkbudget.errors import CaptureError, Fault, SettingsError, warn
+from linkbudget.replay.arrivals import Character, Traffic
+from linkbudget.replay.bottleneck import find_bottleneck
+from linkbudget.replay.fates import UNRECOGNISED, judge, uses_of
+from linkbudget.replay.motion import JointMotion, move_joint
+from linkbudget.replay.receiver import Run, simulate
+from linkbudget.replay.result import PhaseSweep, Replay
+from linkbudget.replay.sent import Sent, sent_frames
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
+    from linkbudget.link.resolve import Resolved
+    from linkbudget.replay.fates import Fates
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["characters_of", "replay"]
+
+DIRECTION = "to-controller"
+
+Progress = Callable[[int, int], None]
+
+
+def replay(link: Link, capture: ByteCapture, *, phases: int = 16, progress: Progress | None = None) -> Replay:
+    """Return what becomes of a capture's characters at the controller of a link.
+
+    The run with the link's own phase is reported in full; ``phases`` more are spread evenly over one period
+    from 0 on (a free loop has no releases to shift: its own phase alone). ``progress`` is called with (runs
+    done, runs in all). Raises `SettingsError` for a link without a loop or with windows that leave no time,
+    `CaptureError` when no frame is intact in the capture.
+    """
+    if phases < 1:
+        raise SettingsError(Fault("phases", phases, "1 or more"))
+    resolved = link.resolve()
+    codec = link.codec(DIRECTION)
+    sent = sent_frames(capture, codec.fmt, codec.decode_payload)
+    _check(capture, sent)
+    characters = characters_of(capture)
+    errored = resolved.receiver.errored
+    traffic = Traffic(characters, errored, codec.fmt, codec.decode_payload)
+    placements = _phases(resolved, phases)
+    report = progress or (lambda done, total: None)
+    report(0, len(placements) + 1)
+    run = simulate(resolved, traffic)
+    report(1, len(placements) + 1)
+    sweep = _sweep(resolved, traffic, run, placements, report)
+
+    use_of = {message.name: message.use for message in link.messages_of(DIRECTION)}
+    uses = uses_of(run, sent, use_of, resolved.sender.capture_to_send_ns)
+    fates = judge(run, sent, uses)
+    zero = int(capture.start_times_ns[0])
+    early = _earliest(capture, characters)
+    earliest_run = (
+        simulate(resolved, Traffic(early, errored, codec.fmt, codec.decode_payload)) if early else None
+    )
+    warnings = (*capture.warnings, *map(warn, _warnings(link, capture, run, fates, earliest_run)))
+    return Replay(
+        link=link,
+        resolved=resolved,
+        run=run,
+        fates=fates,
+        motion=_motion(link, resolved, run, fates, traffic.last_arrival),
+        phase_sweep=sweep,
+        bottleneck=find_bottleneck(run, resolved, traffic.last_arrival, zero),
+        time_zero_ns=zero,
+        last_arrival_ns=traffic.last_arrival,
+        warnings=warnings,
+    )
+
+
+def characters_of(capture: ByteCapture) -> list[Character]:
+    """Return the characters of a capture as the model takes them: arrival after time zero, value, flags."""
+    if not len(capture):
+        return []
+    times = capture.times_ns - capture.start_times_ns[0]
+    return list(zip(times.tolist(), capture.data.tolist(), capture.flags.tolist(), strict=True))
+
+
+def _check(capture: ByteCapture, sent: Sent) -> None:
+    if sent.frames:
+        return
+    bad = ", ".join(f"{count} {reason}" for reason, count in sent.rejected.items())
+    found = f"no intact frame in {len(capture)} characters" + (f" (rejected: {bad})" if bad else "")
+    raise CaptureError(capture.source or "capture", "", f"{found}; is this the link's frame format?")
+
+
+def _phases(resolved: Resolved, count: int) -> list[int]:
+    if resolved.loop.when_late == "free":
+        return [resolved.loop.phase_ns]
+    return [at * resolved.loop.period_ns // count for at in range(count)]
+
+
+def _sweep(
+    resolved: Resolved, traffic: Traffic, own: Run, placements: list[int], report: Progress
+) -> PhaseSweep:
+    missed = []
+    for done, phase in enumerate(placements, 2):
+        run = own
+        if phase != resolved.loop.phase_ns:
+            run = simulate(replace(resolved, loop=replace(resolved.loop, phase_ns=phase)), traffic)
+        missed.append(run.missed_deadlines)
+        report(done, len(placements) + 1)
+    worst = placements[missed.index(max(missed))]
+    return PhaseSweep(len(placements), min(missed), max(missed), worst / 1e3)
+
+
+def _motion(
+    link: Link, resolved: Resolved, run: Run, fates: Fates, last_arrival: int
+) -> tuple[JointMotion, ...]:
+    loop = resolved.loop
+    if loop.when_late == "free":
+        releases = run.passes.work_start.tolist()
+    else:
+        releases = list(range(loop.phase_ns, last_arrival + loop.period_ns + 1, loop.period_ns))
+    return tuple(move_joint(joint, run, fates.sent, fates.uses, resolved, releases) for joint in link.joints)
+
+
+def _earliest(capture: ByteCapture, characters: list[Character]) -> list[Character] | None:
+    """Return the characters at their earliest possible arrivals, None when the times are certain."""
+    if capture.window_ns is None or not capture.window_ns.any():
+        return None
+    times = np.array([time for time, _, _ in characters], dtype=np.int64) - capture.window_ns
+    times = np.maximum.accumulate(np.maximum(times, 0))
+    return [(time, *rest) for time, (_, *rest) in zip(times.tolist(), characters, strict=True)]
+
+
+def _warnings(
+    link: Link, capture: ByteCapture, run: Run, fates: Fates, earliest: Run | None
+) -> Iterator[str]:
+    unrecognised = fates.names.count(UNRECOGNISED)
+    if unrecognised:
+        yield (
+            f"{unrecognised} of {len(fates.names)} intact frames are no message of the link;"
+            f" they are listed under {UNRECOGNISED}"
+        )
+    if link.line.baudrate != capture.line.baudrate:
+        yield (
+            f"the capture was read at {capture.line.baudrate} baud, the link says {link.line.baudrate};"
+            " arrivals are those of the capture"
+        )
+    if not len(run.passes):
+        yield "no pass of the loop is released before the replay ends; is loop.phase_us too large?"
+    if link.messages_of("to-module") and link.transmit.per_message_us:
+        yield "the replay does not spend transmit.per_message_us; add what sending costs to loop.work_us"
+    if earliest is not None and capture.window_ns is not None:
+        yield (
+            f"arrivals may have been up to {int(capture.window_ns.max()) / 1e3:g} µs earlier: the loop misses"
+            f" {run.missed_deadlines} deadlines with the latest arrivals, {earliest.missed_deadlines} with"
+            f" the earliest; bytes lost {_lost(run)} and {_lost(earliest)}"
+        )
+
+
+def _lost(run: Run) -> int:
+    return run.overrun_hardware + run.overrun_buffer
