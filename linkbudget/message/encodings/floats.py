@@ -18,6 +18,8 @@ SURE_DIGITS = {32: 6, 64: 15}
 """Decimals of so many digits survive the way through a float (IEEE 754, FLT_DIG and DBL_DIG of C)."""
 MOST_DIGITS = {32: 9, 64: 17}
 """No float needs more digits to be told from its neighbours."""
+SMALLEST_NORMAL = 2.0**-126
+"""Below it floats of 32 bits have fewer digits."""
 RUN = 4096
 """Neighbours looked at where a stretch of one exponent begins. The distance of decimals of *n* digits and
 that of floats differ by more than 1/4096 in every stretch, so that among so many floats one falls between
@@ -25,10 +27,11 @@ decimals and needs a digit more, if any does (a test goes through all stretches)
 
 
 def float_text(value: float, bits: int) -> str:
-    """Return the shortest decimal that reads back as this number of 32 or 64 bits."""
+    """Return the decimal of the fewest digits, rounded from this number of 32 or 64 bits, that reads back."""
     if bits == 64:
         return repr(value)
-    for digits in range(SURE_DIGITS[32], MOST_DIGITS[32]):
+    fewest = SURE_DIGITS[32] if abs(value) >= SMALLEST_NORMAL else 1
+    for digits in range(fewest, MOST_DIGITS[32]):
         short = float(f"{value:.{digits - 1}e}")
         if round_to_bits(short, 32) == value:
             return repr(short)
@@ -39,9 +42,12 @@ def shortest_float(field: Float) -> float:
     """Return a number in range whose text no other is shorter than."""
     if field.minimum <= 0 <= field.maximum:
         return 0.0
-    found = (
-        value for low, high, sign in _halves(field) for value in _short_values(low, high, sign, field.bits)
-    )
+    found = [
+        sign * value
+        for low, high, sign in _halves(field)
+        for exponent, first, last in _decades(low, high, field.bits)
+        for value in _short_values(exponent, first, last, field.bits)
+    ]
     return min(found, key=lambda value: len(float_text(value, field.bits)))
 
 
@@ -50,14 +56,14 @@ def longest_float(field: Float) -> float:
     best = field.typical
     length = len(float_text(best, field.bits))
     stretches = [
-        (_most_characters(exponent, sign, field.bits), low, high, sign)
-        for bottom, top, sign in _halves(field)
-        for exponent, low, high in _decades(bottom, top)
+        (_most_characters(exponent, sign, field.bits), first, last, sign)
+        for low, high, sign in _halves(field)
+        for exponent, first, last in _decades(low, high, field.bits)
     ]
-    for most, low, high, sign in sorted(stretches, reverse=True):
+    for most, first, last, sign in sorted(stretches, reverse=True):
         if most <= length:
             break
-        for value in _first_neighbours(low, high, field.bits):
+        for value in _first_neighbours(first, last, field.bits):
             found = len(float_text(sign * value, field.bits))
             if found > length:
                 best, length = sign * value, found
@@ -75,13 +81,18 @@ def _halves(field: Float) -> Iterator[tuple[float, float, int]]:
         yield max(-field.maximum, tiny), -field.minimum, -1
 
 
-def _decades(low: float, high: float) -> Iterator[tuple[int, float, float]]:
-    """Yield each decimal exponent of the range, with the part of the range that has it."""
-    for exponent in range(_exponent(low), _exponent(high) + 1):
-        start, stop = float(f"1e{exponent}"), float(f"1e{exponent + 1}")
-        if exponent == 308:
-            stop = math.inf
-        yield exponent, max(low, start), min(high, math.nextafter(stop, 0))
+def _decades(low: float, high: float, bits: int) -> Iterator[tuple[int, int, int]]:
+    """Yield each decimal exponent that texts of the range have, and the places of its first and last float.
+
+    The float nearest to a power of ten belongs to that power, even when it lies below: its text is that power.
+    """
+    bottom, top = _to_order(low, bits), _to_order(high, bits)
+    for exponent in range(_exponent(low), _exponent(high) + 2):
+        start, stop = (
+            _to_order(round_to_bits(float(f"1e{e}"), bits), bits) for e in (exponent, exponent + 1)
+        )
+        if max(bottom, start) <= min(top, stop - 1):
+            yield exponent, max(bottom, start), min(top, stop - 1)
 
 
 def _exponent(value: float) -> int:
@@ -109,31 +120,26 @@ def _from_order(order: int, bits: int) -> float:
     return value
 
 
-def _first_neighbours(low: float, high: float, bits: int) -> Iterator[float]:
-    """Yield the first floats of each binary exponent between two positive floats."""
-    place, last = _to_order(round_to_bits(low, bits), bits), _to_order(round_to_bits(high, bits), bits)
+def _first_neighbours(first: int, last: int, bits: int) -> Iterator[float]:
+    """Yield the first floats of each binary exponent between two places."""
     fraction_bits = 23 if bits == 32 else 52
-    while place <= last:
-        stop = min(((place >> fraction_bits) + 1) << fraction_bits, last + 1)
-        for order in range(place, min(place + RUN, stop)):
+    while first <= last:
+        stop = min(((first >> fraction_bits) + 1) << fraction_bits, last + 1)
+        for order in range(first, min(first + RUN, stop)):
             yield _from_order(order, bits)
-        place = stop
+        first = stop
 
 
-def _short_values(low: float, high: float, sign: int, bits: int) -> Iterator[float]:
-    """Yield for each decade of a positive range the number of the fewest digits."""
-    for exponent, first, last in _decades(low, high):
-        yield sign * _fewest_digits(exponent, first, last, bits)
-
-
-def _fewest_digits(exponent: int, low: float, high: float, bits: int) -> float:
+def _short_values(exponent: int, first: int, last: int, bits: int) -> Iterator[float]:
+    """Yield floats of one decimal exponent, among them one with the fewest digits."""
+    low, high = _from_order(first, bits), _from_order(last, bits)
+    # The text of the first and the last may be a number outside the range, that of any other is inside.
+    yield from (low, high)
     for digits in range(1, SURE_DIGITS[bits] + 1):
         unit = Fraction(10) ** (exponent - digits + 1)
         multiple = math.ceil(Fraction(low) / unit)
         if multiple * unit <= Fraction(high):
-            return round_to_bits(float(multiple * unit), bits)
+            yield round_to_bits(float(multiple * unit), bits)
+            return
     # So narrow that no such decimal lies in it: a few hundred floats at most.
-    first, last = _to_order(low, bits), _to_order(high, bits)
-    return min(
-        (_from_order(order, bits) for order in range(first, last + 1)), key=lambda v: len(float_text(v, bits))
-    )
+    yield from (_from_order(order, bits) for order in range(first, last + 1))
