@@ -78,6 +78,7 @@ class Parser:
             done = stop
             if end is not None and end.length == stop:
                 cost += costs.message_ns + costs.message_byte_ns * self.since_end
+                self.since_end = 0
                 self._spend(cost)
                 self._end_message(end, ranks[stop - 1])
                 end = next(following, None)
