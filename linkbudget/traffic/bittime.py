@@ -68,7 +68,7 @@ def fit(distances: Floats, signs: Floats, bit: float) -> float:
         if np.count_nonzero(used) < 2:
             continue
         better = least_squares(counts[used], distances[used], signs[used])
-        if better is not None and 0.9 < better / bit < 1.1:
+        if better is not None and 0.8 < better / bit < 1.25:
             bit = better
     return bit
 

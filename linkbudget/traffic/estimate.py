@@ -82,6 +82,12 @@ class Reading:
         pairs = zip(self.scan.words, self.scan.stops, strict=True)
         return np.array([word for word, stop in pairs if not stop], dtype=np.int64)
 
+    @property
+    def varied(self) -> bool:
+        """Whether there are so many characters, and different ones, that no stop bit fits by chance."""
+        good = self.good
+        return good.size >= 2 * PLENTY and len(np.unique(good)) >= PLENTY
+
 
 def read(changes: list[int], end: int, bit: float, inverted: bool, width: int) -> Reading:
     scan = scan_characters(changes, end, Sampling.of(Fraction(bit), width, 1))
@@ -91,10 +97,18 @@ def read(changes: list[int], end: int, bit: float, inverted: bool, width: int) -
 
 
 def best_widths(changes: list[int], end: int, bit: float, inverted: bool) -> list[Reading]:
-    """Return the readings whose errors are as few as the fewest, the narrowest first."""
+    """Return the readings whose errors are as few as the fewest, the narrowest first.
+
+    A width that is too small cuts characters into several, which in text with gaps often reads without
+    errors; so one that needs more characters than another goes, unless there are too few to be sure.
+    """
     readings = [read(changes, end, bit, inverted, width) for width in WIDTHS]
     fewest = min(reading.errors for reading in readings)
-    return [reading for reading in readings if reading.errors <= fewest + SAME]
+    good = [reading for reading in readings if reading.errors <= fewest + SAME]
+    varied = [len(reading.scan.starts) for reading in good if reading.varied]
+    return [
+        reading for reading in good if len(reading.scan.starts) <= min(varied, default=1 << 60) * (1 + SAME)
+    ]
 
 
 def rests_low(edges: Edges) -> bool:
