@@ -37,11 +37,13 @@ class Stream:
 class Arrivals:
     """Upper bounds on the traffic of one direction.
 
-    ``spacing_ns`` is the least time between two arrivals; ``shortest`` and ``longest`` are the bytes on the
+    ``spacing_ns`` is the least time between two arrivals, ``slowest_ns`` the most within a message;
+    ``shortest`` and ``longest`` are the bytes on the
     wire of the smallest and the largest message. Without ``streams`` only the line limits the traffic.
     """
 
     spacing_ns: Fraction
+    slowest_ns: Fraction
     shortest: int
     longest: int
     streams: tuple[Stream, ...] = ()
@@ -63,6 +65,14 @@ class Arrivals:
     def ends_in(self, count: int) -> int:
         """Return the most message ends among so many bytes in a row."""
         return (count - 1) // self.shortest + 1 if count > 0 else 0
+
+    @property
+    def rest_ns(self) -> Fraction:
+        """The least silence after every message; 0 where another may follow at once."""
+        if len(self.streams) != 1:
+            return Fraction(0)
+        stream = self.streams[0]
+        return max(Fraction(0), stream.period_ns - stream.jitter_ns - stream.wire_ns)
 
     def _counts(self, window_ns: int) -> list[tuple[Stream, int]]:
         return [
@@ -101,9 +111,10 @@ def arrivals(link: Link, direction: str, at_rates: bool) -> Arrivals | None:
     rates = message_rates(link)
     known = [(sizes[message.name].maximum, rates[message.name]) for message in messages]
     streams = _streams(link, [(size, rate) for size, rate in known if rate is not None])
+    slowest_ns = character_ns + exact(link.sender.gap_us) * 1000
     if not at_rates or not streams or any(rate is None for _, rate in known):
-        return Arrivals(character_ns * FASTEST, shortest, longest)
-    return Arrivals(character_ns, shortest, longest, streams)
+        return Arrivals(character_ns * FASTEST, slowest_ns, shortest, longest)
+    return Arrivals(character_ns, slowest_ns, shortest, longest, streams)
 
 
 def _streams(link: Link, known: Sequence[tuple[int, Fraction]]) -> tuple[Stream, ...]:

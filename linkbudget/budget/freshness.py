@@ -70,14 +70,24 @@ def unread_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound | None)
         return None
     most = 0
     for steps, window in zip(range(passes), _looks(resolved, traffic, bound), strict=False):
-        arrived = traffic.bytes_in(window)
+        arrived = _arrived(resolved, traffic, window)
         most = max(most, arrived - _served_bytes(resolved, traffic, steps, window, arrived))
     return most
 
 
+def _arrived(resolved: Resolved, traffic: Arrivals, window: int) -> int:
+    """Return the most bytes that arrive in a window, or had arrived and could not be seen at its start."""
+    delivery = delivery_delay(resolved, traffic)
+    if delivery is not None:
+        return traffic.bytes_in(window + delivery)
+    receiver = resolved.receiver
+    hidden = receiver.fifo_bytes if receiver.mode == "interrupt" else receiver.buffer_bytes
+    return traffic.bytes_in(window) + hidden
+
+
 def stall_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int:
     """Return the most bytes that arrive in one longest stall."""
-    return traffic.bytes_in(next(_looks(resolved, traffic, bound)))
+    return _arrived(resolved, traffic, next(_looks(resolved, traffic, bound)))
 
 
 def _looks(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> Iterator[int]:
@@ -89,10 +99,16 @@ def _looks(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> Iterator[
     # Bytes taken one by one wait until their turn comes.
     window = between_looks(resolved, bound.total_ns)
     window += bound.total_ns if resolved.reading.take == "per-byte" else 0
-    busy = longest_pass(resolved, traffic, waits=False)
-    spacing = between_starts(resolved, bound.total_ns if busy is None else busy.total_ns + bound.sending_ns)
+    spacing = _backlog_spacing(resolved, traffic, bound)
     for index in range(MAX_PASSES):
         yield window + index * spacing
+
+
+def _backlog_spacing(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int:
+    """Return the longest time from one pass to the next while a backlog is left, so that none waits."""
+    busy = longest_pass(resolved, traffic, waits=False)
+    length = bound.total_ns if busy is None else min(bound.total_ns, busy.total_ns + bound.sending_ns)
+    return between_starts(resolved, length)
 
 
 def _served_bytes(resolved: Resolved, traffic: Arrivals, steps: int, window: int, arrived: int) -> int:
@@ -100,7 +116,8 @@ def _served_bytes(resolved: Resolved, traffic: Arrivals, steps: int, window: int
     if resolved.reading.strategy == "at-most":
         return steps * resolved.reading.limit_bytes
     if resolved.reading.strategy == "whole-message":
-        waiting = (traffic.messages_in(window) - steps) * traffic.longest
+        delivery = delivery_delay(resolved, traffic) or 0
+        waiting = (traffic.messages_in(window + delivery) - steps) * traffic.longest
         return max(arrived - waiting, 0)
     return 0
 
@@ -110,12 +127,15 @@ def passes_to_read(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> i
     strategy = resolved.reading.strategy
     if strategy not in ("at-most", "whole-message"):
         return 1
-    if strategy == "whole-message" and not _reads_in_time(resolved, traffic):
+    delivery = delivery_delay(resolved, traffic)
+    if strategy == "whole-message" and (delivery is None or not _reads_in_time(resolved, traffic)):
         return None
     for steps, window in enumerate(_looks(resolved, traffic, bound), start=1):
-        if strategy == "at-most" and traffic.bytes_in(window) <= steps * resolved.reading.limit_bytes:
-            return steps
-        if strategy == "whole-message" and traffic.messages_in(window) <= steps:
+        if strategy == "at-most":
+            done = _arrived(resolved, traffic, window) <= steps * resolved.reading.limit_bytes
+        else:
+            done = traffic.messages_in(window + (delivery or 0)) <= steps
+        if done:
             return steps
     return None
 
@@ -128,14 +148,14 @@ def _reads_in_time(resolved: Resolved, traffic: Arrivals) -> bool:
 
 def _unread_own_core(resolved: Resolved, traffic: Arrivals) -> int | None:
     busy = reading_busy_period(resolved, traffic)
-    return None if busy is None else traffic.bytes_in(busy)
+    return None if busy is None else _arrived(resolved, traffic, busy)
 
 
 def reading_busy_period(resolved: Resolved, traffic: Arrivals) -> int | None:
     """Return the longest time a core of its own reads without a break; None when it cannot keep up."""
     length = 0
     for _ in range(MAX_PASSES):
-        count = traffic.bytes_in(length)
+        count = _arrived(resolved, traffic, length)
         demand = reading_cost(resolved, traffic, count, count)
         demand += handler_time(resolved, traffic, length, count)
         if demand <= length:
@@ -149,24 +169,24 @@ def reading_busy_period(resolved: Resolved, traffic: Arrivals) -> int | None:
 def age_at_use(resolved: Resolved, traffic: Arrivals, size: SizeRange, bound: PassBound | None) -> Age:
     """Return the age at use of one message with ``size`` bytes on the wire.
 
-    The maximum holds for passes that keep their deadline; when they need not, or bytes may wait without
-    bound, there is none. The typical one is for typical sizes that arrive anywhere in the period.
+    The typical one is for typical sizes that arrive anywhere in the period, and passes in time; with passes
+    that may be late there is none. The maximum is None when bytes may wait without bound.
     """
     sent = resolved.sender.capture_to_send_ns
     minimum = sent + _wire_ns(resolved, size.minimum)
-    if bound is None or not on_time(resolved, bound):
+    if bound is None:
         return Age(minimum, None, None)
-    period = resolved.loop.period_ns if resolved.loop.when_late != "free" else bound.total_ns
-    work = resolved.loop.work_ns
+    longest = _longest_wait(resolved, traffic, bound)
+    maximum = None if longest is None else sent + _wire_ns(resolved, size.maximum) + longest
+    if not on_time(resolved, bound):
+        return Age(minimum, None, maximum)
+    period, work = between_starts(resolved, bound.total_ns), resolved.loop.work_ns
     if resolved.reading.context == "last":
-        minimum += max(0, period - bound.total_ns)
+        minimum += max(0, period - bound.total_ns) if resolved.loop.when_late != "free" else 0
         waiting = Fraction(3 * period, 2) - Fraction(sum(work), len(work))
     else:
         waiting = Fraction(period, 2)
-    typical = sent + _wire_ns(resolved, size.typical) + waiting
-    longest = _longest_wait(resolved, traffic, bound, period)
-    maximum = None if longest is None else sent + _wire_ns(resolved, size.maximum) + longest
-    return Age(minimum, typical, maximum)
+    return Age(minimum, sent + _wire_ns(resolved, size.typical) + waiting, maximum)
 
 
 def _wire_ns(resolved: Resolved, count: int) -> Fraction:
@@ -182,19 +202,21 @@ def on_time(resolved: Resolved, bound: PassBound) -> bool:
     )
 
 
-def _longest_wait(resolved: Resolved, traffic: Arrivals, bound: PassBound, period: int) -> int | None:
+def _longest_wait(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int | None:
     """Return the longest time from the last byte's arrival to the work that uses its message."""
-    delivery = delivery_delay(resolved, traffic)
+    delivery = delivery_delay(resolved, traffic, last=True)
     delay = start_delay(resolved, traffic)
     if delivery is None or delay is None:
         return None
+    spacing, phase = between_starts(resolved, bound.total_ns), resolved.loop.phase_ns
     if resolved.reading.context == "own-core":
         reading = reading_busy_period(resolved, traffic)
-        return None if reading is None else delivery + reading + period + delay
+        return None if reading is None else delivery + reading + max(spacing, phase) + delay
     passes = passes_to_read(resolved, traffic, bound)
     if passes is None:
         return None
+    # The bytes just missed a reading step, or wait for the first pass of all. Then come the passes that read.
+    backlog = _backlog_spacing(resolved, traffic, bound)
     if resolved.reading.context == "first":
-        # It just missed one reading step; the last of the next ones is followed by the work that uses it.
-        return delivery + passes * period + bound.total_ns
-    return delivery + (passes + 1) * period + delay - min(resolved.loop.work_ns)
+        return delivery + max(spacing, phase) + (passes - 1) * backlog + bound.total_ns
+    return delivery + max(spacing - min(resolved.loop.work_ns), phase) + passes * backlog + delay

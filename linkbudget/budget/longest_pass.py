@@ -13,6 +13,7 @@ come at once.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 
 from linkbudget.budget.arrivals import Arrivals
 from linkbudget.link.model import Resolved
@@ -23,6 +24,7 @@ __all__ = [
     "between_looks",
     "between_starts",
     "delivery_delay",
+    "fifo_bytes_needed",
     "longest_pass",
     "reading_cost",
     "start_delay",
@@ -98,19 +100,17 @@ def _pass_of(
 def between_looks(resolved: Resolved, length: int) -> int:
     """Return the most time from the first look of one pass to the last of the next, passes being that long.
 
-    A pass that ends before the next release looks again within a period and its own length. A later one is
-    followed at the next release at the latest, or at once.
+    Before the first pass bytes wait from time zero on.
     """
-    period = resolved.loop.period_ns
-    if resolved.loop.when_late == "free":
-        return 2 * length
-    if resolved.loop.when_late == "at-once":
-        return max(period, length) + length
-    return period + (length if length <= period else 2 * length)
+    return max(between_starts(resolved, length), resolved.loop.phase_ns) + length
 
 
 def between_starts(resolved: Resolved, length: int) -> int:
-    """Return the most time from the start of one pass to the next, passes being that long."""
+    """Return the most time from the start of one pass to the next, passes being that long.
+
+    A pass that ends before the next release is followed by it. A later one is followed at the release after
+    that, or at once.
+    """
     period = resolved.loop.period_ns
     if resolved.loop.when_late == "free":
         return length
@@ -240,18 +240,47 @@ def start_delay(resolved: Resolved, traffic: Arrivals | None) -> int | None:
     return None
 
 
-def delivery_delay(resolved: Resolved, traffic: Arrivals) -> int | None:
+def delivery_delay(resolved: Resolved, traffic: Arrivals, last: bool = False) -> int | None:
     """Return the longest time from a byte's arrival until a look can see it; None when it may never come.
 
-    With a trigger above one byte and no time-out the last bytes of a message wait for the next message.
+    With a trigger above one byte and no time-out the last bytes of a message wait for the next message. With
+    ``last`` it is the delay of a message's last byte, which waits for no other byte of its message.
     """
     receiver = resolved.receiver
-    at_once = receiver.mode == "polled" or receiver.reads_drain_fifo
-    if at_once or (receiver.mode == "dma" and receiver.visible == "at-once"):
+    if receiver.mode == "polled" or (receiver.mode == "dma" and receiver.visible == "at-once"):
         return 0
-    prompt = receiver.mode == "interrupt" and receiver.trigger_bytes == 1
-    if not prompt and not receiver.idle_ns:
+    if receiver.mode == "interrupt" and receiver.reads_drain_fifo:
+        return 0
+    level = receiver.trigger_bytes if receiver.mode == "interrupt" else -(-receiver.buffer_bytes // 2)
+    held = handler_delay(resolved)
+    if level == 1:
+        return held
+    if not receiver.idle_ns:
         return None
-    load = receiver.interrupt_entry_ns + receiver.fifo_bytes * receiver.interrupt_byte_ns
+    if traffic.rest_ns > receiver.idle_ns:
+        following = 0 if last else ceil(min(level, traffic.longest) * traffic.slowest_ns)
+        return following + receiver.idle_ns + held
+    # Every byte that comes in time puts the time-out off, until there are enough of them.
+    silences = level // traffic.shortest + 1
+    return ceil(level * traffic.slowest_ns) + silences * receiver.idle_ns + held
+
+
+def handler_delay(resolved: Resolved) -> int:
+    """Return the longest time from a request to the end of its handler, in nanoseconds."""
+    receiver = resolved.receiver
+    load = receiver.interrupt_entry_ns
+    load += receiver.fifo_bytes * receiver.interrupt_byte_ns if receiver.mode == "interrupt" else 0
     blocked = window_time(resolved, 0, ("handler", "both"))
-    return (0 if prompt else receiver.idle_ns) + receiver.latency_ns + load + blocked
+    # A handler that runs already comes before it.
+    return receiver.latency_ns + 2 * load + blocked
+
+
+def fifo_bytes_needed(resolved: Resolved, traffic: Arrivals) -> int | None:
+    """Return the most bytes the FIFO holds until a handler takes them; None where none empties it.
+
+    The trigger's, and those that arrive until its handler starts.
+    """
+    receiver = resolved.receiver
+    if receiver.mode != "interrupt":
+        return None
+    return receiver.trigger_bytes - 1 + traffic.bytes_in(handler_delay(resolved))
