@@ -330,15 +330,13 @@ def _template_faults(template: object) -> Iterator[Fault]:
     except ValueError as error:
         yield Fault("template", template, "{field} for each field, {{ and }} for braces", problem=str(error))
         return
-    for place, (before, name, form, conversion) in enumerate(parts):
-        if name is None:
-            continue
-        if not name or form or conversion:
-            yield Fault("template", template, "the name of a field between braces, and nothing else")
-        if place and not before:
-            yield Fault(
-                "template", template, "some text between two fields", problem=f"{name!r} has none before it"
-            )
+    if any(name is not None and (not name or form or conversion) for _, name, form, conversion in parts):
+        yield Fault("template", template, "the name of a field between braces, and nothing else")
+        return
+    for before, name in _parts(template)[0][1:]:
+        if not before:
+            problem = f"{name!r} has none before it"
+            yield Fault("template", template, "some text between two fields", problem=problem)
 
 
 def _parts(template: str) -> tuple[list[tuple[str, str]], str]:

@@ -84,7 +84,7 @@ def _halves(field: Float) -> Iterator[tuple[float, float, int]]:
 def _decades(low: float, high: float, bits: int) -> Iterator[tuple[int, int, int]]:
     """Yield each decimal exponent that texts of the range have, and the places of its first and last float.
 
-    The float nearest to a power of ten belongs to that power, even when it lies below: its text is that power.
+    The float nearest to a power of ten belongs to that power, even when it lies below: that is its text.
     """
     bottom, top = _to_order(low, bits), _to_order(high, bits)
     for exponent in range(_exponent(low), _exponent(high) + 2):

@@ -105,7 +105,9 @@ class JsonEncoding(DocumentEncoding):
             reason = "trailing bytes" if error.msg == "Extra data" else "not JSON"
             raise FrameError(reason, offset, f"{reason} at byte {offset}: {error.msg}") from None
         except _Refused as error:
-            offset = max(data.find(error.text.encode()), 0)
+            first = data.find(error.text.encode())
+            # Of a key that stands twice, the second one.
+            offset = max(data.find(error.text.encode(), first + 1), first)
             raise FrameError(error.reason, offset, f"{error.reason} at byte {offset}: {error.text}") from None
         except (RecursionError, ValueError) as error:  # too deep, or an integer of thousands of digits
             raise FrameError("not JSON", 0, f"not JSON: {error}") from None
@@ -136,7 +138,7 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(found) < len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for index, name in enumerate(names) if name in names[:index])
-        raise _Refused("duplicate key", twice)
+        raise _Refused("duplicate key", _quoted(twice))
     return found
 
 

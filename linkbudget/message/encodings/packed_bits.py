@@ -187,8 +187,9 @@ class PackedBits(Encoding):
             value = struct.unpack(">f" if primitive.bits == 32 else ">d", packed)[0]
             return accept(primitive, value, path, offset)
         if isinstance(primitive, Bytes):
-            data = reader.data(self._read_count(primitive, path, reader))
-            return accept_text(primitive, data, path, offset)
+            count = self._read_count(primitive, path, reader)
+            offset = reader.offset
+            return accept_text(primitive, reader.data(count), path, offset)
         if isinstance(primitive, Sequence):
             count = self._read_count(primitive, path, reader)
             return tuple(self._read(primitive.item, path, plan, reader) for _ in range(count))

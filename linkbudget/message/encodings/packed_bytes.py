@@ -117,7 +117,7 @@ class PackedBytes(Encoding):
             return accept(primitive, value, path, offset)
         if isinstance(primitive, Bytes):
             data = reader.take(self._read_count(primitive, path, reader))
-            return accept_text(primitive, data, path, offset)
+            return accept_text(primitive, data, path, reader.offset - len(data))
         if isinstance(primitive, Sequence):
             count = self._read_count(primitive, path, reader)
             return tuple(self._read(primitive.item, f"{path}[{index}]", reader) for index in range(count))
