@@ -23,11 +23,12 @@ def command(notes: Notes, link: Path, require: bool, as_json: bool) -> int:
     from linkbudget.budget.bytetime import byte_budget
     from linkbudget.link.model import Link
 
-    document = byte_budget(Link.load(link)).to_dict()
+    described = Link.load(link)
+    document = byte_budget(described).to_dict()
     if as_json:
         emit_document(document, notes)
     else:
-        from linkbudget.report.terminal import budget_page
+        from linkbudget.report.budget_page import budget_page
 
         emit_page(budget_page(document))
-    return exit_code(document, require)
+    return exit_code(document, described, require, notes)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from linkbudget.errors import CaptureError, LinkBudgetWarning
+from linkbudget.errors import LinkBudgetWarning
 
 if TYPE_CHECKING:
     from linkbudget.traffic.stream import ByteCapture
@@ -26,6 +26,13 @@ __all__ = [
     "requirement_option",
     "wrong_rate",
 ]
+
+# How the reader says that another line would fit better.
+SUGGESTION = "the capture suggests"
+# From this many good characters on, another line is a better reading and not a coincidence.
+ENOUGH_CHARACTERS = 8
+# Rates that differ by less are the same: no UART reads with more than about half a bit of ten lost.
+SAME_RATE = 0.05
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -128,26 +135,29 @@ def load(path: Path, given: CaptureInput, line: UartLine | None) -> ByteCapture:
 def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture) -> str | None:
     """Return what to say when a capture was read at a baud rate that is not its own, else None.
 
-    It is not its own when more than half of the characters had framing errors (or were breaks) and the line
-    that the edges suggest reads more than half of its characters without any.
+    It is not its own when the reader doubts it and the line that the edges suggest reads well, with at most a
+    tenth of the errors. The words are those of the reader's own warning.
     """
-    if capture.estimated or 2 * errored(capture) <= len(capture.data):
+    told = [text for text in capture.warnings if SUGGESTION in text]
+    if not told:
         return None
-    try:
-        with warnings.catch_warnings():
-            # What this second reading assumes is no part of the result.
-            warnings.simplefilter("ignore", LinkBudgetWarning)
-            suggested = load(path, given, None)
-    except CaptureError:
-        return None  # nothing to suggest; the errors themselves are in the result
-    if not suggested.estimated or 2 * errored(suggested) >= len(suggested.data):
+    with warnings.catch_warnings():
+        # What this second reading assumes is no part of the result.
+        warnings.simplefilter("ignore", LinkBudgetWarning)
+        other = load(path, given, None)
+    if abs(other.line.baudrate / capture.line.baudrate - 1) < SAME_RATE:
+        return None  # another format at this rate: the data may be what is odd, so the warning has to do
+    good = len(other) - errored(other)
+    if good < ENOUGH_CHARACTERS or error_share(other) * 10 > error_share(capture):
         return None
-    return (
-        f"most characters ({errored(capture)} of {len(capture.data)}) had framing errors at"
-        f" {capture.line.baudrate} baud; the capture suggests {suggested.line}"
-    )
+    return told[0].removeprefix(f"{path}: ")
+
+
+def error_share(capture: ByteCapture) -> float:
+    """Return the share of characters with a framing error, breaks included; 1 when there is none at all."""
+    return errored(capture) / len(capture) if len(capture) else 1.0
 
 
 def errored(capture: ByteCapture) -> int:
     """Return how many characters had a framing error or were breaks."""
-    return len(capture.data) - int(capture.good_mask.sum())
+    return len(capture) - int(capture.good_mask.sum())

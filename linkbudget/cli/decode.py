@@ -69,7 +69,7 @@ def command(
     if as_json:
         emit_document(document, notes)
     else:
-        from linkbudget.report.terminal import decode_page
+        from linkbudget.report.decode_page import decode_page
 
         emit_page(decode_page(document))
     refuse_nonsense(capture, given, characters, document)
@@ -81,10 +81,11 @@ def frame_format(known: FrameFormat | None, delimiting: str | None, crc: str | N
 
     from linkbudget.frame.format import FrameFormat
 
-    own = {key: value for key, value in {"delimiting": delimiting, "crc": crc}.items() if value is not None}
     if known is not None:
-        return replace(known, **own)
-    if not own:
+        return replace(
+            known, delimiting=delimiting or known.delimiting, crc=known.crc if crc is None else crc
+        )
+    if delimiting is None and crc is None:
         return None
     if delimiting is None:
         raise click.UsageError("--crc needs --delimiting or --link: a check belongs to a frame")
@@ -101,10 +102,16 @@ def decoded(
         from linkbudget.frame.bulk import deframe_all
 
         table = deframe_all(fmt, capture.payload_bytes())
-        document["frames"] = table.to_dict()
+        document["frames"] = frame_counts(table)
         if codec is not None:
             document["messages"] = messages_in(table, codec)
     return document
+
+
+def frame_counts(table: FrameTable) -> dict[str, object]:
+    """Return how many frames are intact and how many were rejected, and why."""
+    intact = int(table.good.sum())
+    return {"intact": intact, "rejected": len(table) - intact, "reasons": table.reasons()}
 
 
 def messages_in(table: FrameTable, codec: Codec) -> dict[str, int]:

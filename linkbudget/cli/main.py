@@ -116,8 +116,9 @@ def fault_lines(error: Exception, notes: Sequence[str] = ()) -> list[str]:
     else:
         lines = [str(error)]
     lines = [" ".join(line.split()) for line in lines]
-    if notes:
-        lines[-1] += f" (noted before: {'; '.join(notes)})"
+    others = [text for text in notes if lines[-1] not in text and text not in lines[-1]]
+    if others:
+        lines[-1] += f" (noted before: {'; '.join(others)})"
     return lines
 
 

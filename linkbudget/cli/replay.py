@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -20,12 +19,7 @@ from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code
 from linkbudget.errors import CaptureError
 
-if TYPE_CHECKING:
-    from linkbudget.link.model import Link
-    from linkbudget.replay.result import Replay
-    from linkbudget.traffic.stream import ByteCapture
-
-__all__ = ["command", "replayed"]
+__all__ = ["command"]
 
 
 @click.command("replay")
@@ -60,6 +54,7 @@ def command(
     The line settings are those of LINK unless --baudrate says otherwise.
     """
     from linkbudget.link.model import Link
+    from linkbudget.replay.run import replay
 
     described = Link.load(link)
     own = {"frame.delimiting": delimiting, "frame.crc": crc}
@@ -70,27 +65,12 @@ def command(
     told = wrong_rate(capture, given, characters)
     if told:
         raise CaptureError(capture, "", told)
-    result = replayed(described, characters, capture, phases)
-    document = result.to_dict()
+    with progress_bar("replaying") as progress:
+        document = replay(described, characters, phases=phases, progress=progress).to_dict()
     if as_json:
         emit_document(document, notes)
     else:
-        from linkbudget.report.terminal import replay_page
+        from linkbudget.report.replay_page import replay_page
 
-        emit_page(replay_page(document, described.resolve()))
-    return exit_code(document, require)
-
-
-def replayed(link: Link, characters: ByteCapture, path: Path, phases: int) -> Replay:
-    """Return the replay of these characters, with a bar while it runs; refused when they hold no frame."""
-    from linkbudget.frame.bulk import deframe_all
-    from linkbudget.replay.run import replay
-
-    if not deframe_all(link.frames["to-controller"], characters.payload_bytes()).payloads():
-        raise CaptureError(
-            path,
-            "",
-            f"no complete frame in {len(characters.data)} characters; is this the link's frame format?",
-        )
-    with progress_bar("replaying") as progress:
-        return replay(link, characters, phases=phases, progress=progress)
+        emit_page(replay_page(document, described))
+    return exit_code(document, described, require, notes)

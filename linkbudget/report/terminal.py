@@ -7,24 +7,35 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from rich.console import Console, Group
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from linkbudget.units import format_count
+from linkbudget.units import format_us
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-__all__ = ["decode_page", "fact_rows", "figure_table", "note", "page_text", "requirement_table", "verdict"]
+__all__ = [
+    "Document",
+    "bullet",
+    "command_lines",
+    "fact_list",
+    "figure",
+    "figure_table",
+    "note",
+    "page_text",
+    "requirement_table",
+    "share",
+    "time",
+    "verdict",
+    "word_list",
+]
 
 Document = Mapping[str, Any]
-
-SHOWN_EVENTS = 5
-SHOWN_HEX_DIGITS = 64
 
 
 def page_text(parts: Iterable[RenderableType], width: int = 80, colour: bool = False) -> str:
@@ -40,7 +51,7 @@ def page_text(parts: Iterable[RenderableType], width: int = 80, colour: bool = F
         emoji=False,
         legacy_windows=False,
     )
-    console.print(Group(*parts))
+    console.print(Group(*parts), crop=False)
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
 
@@ -54,36 +65,47 @@ def note(text: str) -> Padding:
     return Padding(Text(text), (1, 0, 0, 0))
 
 
+def command_lines(title: str, commands: Iterable[str]) -> RenderableType:
+    """Return command lines to be copied: never broken, however long."""
+    lines = (Text(f"  {command}", no_wrap=True, overflow="ignore") for command in commands)
+    return Padding(Group(Text(title), *lines), (1, 0, 0, 0))
+
+
+def bullet(text: str) -> RenderableType:
+    """Return a sentence of a list, its further lines indented."""
+    table = Table.grid(padding=(0, 1, 0, 0))
+    table.add_row(Text("-"), Text(text))
+    return table
+
+
 def figure_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> RenderableType:
     """Return a titled table: words in the first column, figures to the right."""
-    table = Table(
-        box=None,
-        title=Text(title, style="bold"),
-        title_justify="left",
-        pad_edge=False,
-        padding=(0, 3, 0, 0),
-        header_style="dim",
-    )
+    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="dim")
     for index, column in enumerate(columns):
         table.add_column(column, justify="left" if index == 0 else "right")
-    for row in rows:
-        table.add_row(*(Text(str(cell)) for cell in row))
-    return Padding(table, (1, 0, 0, 0))
+    return titled(title, table, rows)
 
 
-def fact_rows(title: str, rows: Iterable[Sequence[object]]) -> RenderableType:
+def fact_list(title: str, rows: Iterable[Sequence[object]]) -> RenderableType:
     """Return a titled list: a name, its figure, and what that means."""
-    table = Table(
-        box=None,
-        show_header=False,
-        title=Text(title, style="bold"),
-        title_justify="left",
-        pad_edge=False,
-        padding=(0, 3, 0, 0),
-    )
+    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), show_header=False)
+    sides: tuple[Literal["left", "right"], ...] = ("left", "right", "left")
+    for justify in sides:
+        table.add_column(justify=justify)
+    return titled(title, table, rows)
+
+
+def word_list(title: str, rows: Iterable[Sequence[object]]) -> RenderableType:
+    """Return a titled list of names and what is said of them."""
+    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), show_header=False)
+    return titled(title, table, rows)
+
+
+def titled(title: str, table: Table, rows: Iterable[Sequence[object]]) -> RenderableType:
+    """Return a table filled with rows, its title above it and an empty line above that."""
     for row in rows:
         table.add_row(*(Text(str(cell)) for cell in row))
-    return Padding(table, (1, 0, 0, 0))
+    return Padding(Group(Text(title, style="bold"), table), (1, 0, 0, 0))
 
 
 def requirement_table(document: Document) -> list[RenderableType]:
@@ -109,69 +131,18 @@ def met_word(met: bool | None) -> str:
     return "not judged here" if met is None else "yes" if met else "NO"
 
 
-def figure(value: Any) -> str:
-    """Return a number of a result in at most five significant digits; a dash when there is none."""
+def figure(value: Any, digits: int = 5) -> str:
+    """Return a number of a result in so many significant digits or whole; a dash when there is none."""
     if value is None:
         return "-"
-    return f"{value:,}" if isinstance(value, int) else f"{value:.5g}"
+    return f"{value:,.0f}" if abs(value) >= 1e5 or isinstance(value, int) else f"{value:,.{digits}g}"
+
+
+def time(us: float | None) -> str:
+    """Return a time; a dash when there is none."""
+    return "-" if us is None else format_us(us)
 
 
 def share(value: float) -> str:
     """Return a fraction as per cent."""
-    return f"{100 * value:.1f} %"
-
-
-def decode_page(document: Document) -> list[RenderableType]:
-    """Return the page of ``decode``."""
-    line = document["line"]
-    setting = f"{line['baudrate']} {line['bytesize']}{line['parity']}{line['stopbits']}"
-    how = "estimated from the edges" if line["estimated"] else "as given"
-    count = document["characters"]
-    damaged = document["framing_errors"] + document["parity_errors"] + document["breaks"]
-    state = "none damaged" if not damaged else f"{damaged:,} damaged"
-    parts: list[RenderableType] = [
-        verdict(f"{format_count(count, 'character')} at {setting} ({how}), {state}.", damaged == 0),
-        fact_rows("Characters", character_rows(document)),
-    ]
-    if "frames" in document:
-        parts.append(fact_rows("Frames", frame_rows(document["frames"])))
-    if "messages" in document:
-        parts.append(fact_rows("Messages in the intact frames", list(document["messages"].items())))
-    parts += [event_list(document["events"])] if document["events"] else []
-    return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
-
-
-def character_rows(document: Document) -> list[tuple[str, str]]:
-    """Return how the characters were read, and what was wrong with them."""
-    line = document["line"]
-    rows = [
-        ("idle level", "low (inverted)" if line["inverted"] else "high"),
-        ("framing errors", figure(document["framing_errors"])),
-        ("parity errors", figure(document["parity_errors"])),
-        ("breaks", figure(document["breaks"])),
-    ]
-    if document["start_ns"] is not None:
-        rows.append(("first start bit", f"{document['start_ns'] / 1e6:,.3f} ms into the capture"))
-        rows.append(("last character ends", f"{document['end_ns'] / 1e6:,.3f} ms into the capture"))
-    return rows
-
-
-def frame_rows(frames: Document) -> list[tuple[str, str]]:
-    """Return the count of intact and rejected frames, one row for each reason."""
-    rows = [("intact", figure(frames["intact"])), ("rejected", figure(frames["rejected"]))]
-    return rows + [(f"  {reason}", figure(count)) for reason, count in frames["reasons"].items() if count]
-
-
-def event_list(events: Sequence[Document]) -> RenderableType:
-    """Return the first damaged characters with their instants."""
-    rows = [(event["kind"], f"{event['start_ns'] / 1e6:,.6f} ms") for event in events[:SHOWN_EVENTS]]
-    more = len(events) - len(rows)
-    rows += [(f"and {more:,} more", "")] if more else []
-    return fact_rows("Damaged characters", rows)
-
-
-def first_bytes(data_hex: str, digits: int) -> RenderableType:
-    """Return the first bytes in hex."""
-    shown = data_hex[:SHOWN_HEX_DIGITS]
-    spaced = " ".join(shown[at : at + digits] for at in range(0, len(shown), digits))
-    return note(f"First bytes: {spaced}{' …' if len(data_hex) > len(shown) else ''}")
+    return f"{100 * value:.1f}%"

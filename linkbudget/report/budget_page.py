@@ -1,0 +1,98 @@
+"""The page of ``budget``: bytes, wire time and utilisation of a described link, before any recording."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from linkbudget.report.terminal import (
+    Document,
+    fact_list,
+    figure,
+    figure_table,
+    note,
+    requirement_table,
+    share,
+    verdict,
+)
+from linkbudget.units import format_us
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+__all__ = ["budget_page"]
+
+
+def budget_page(document: Document) -> list[RenderableType]:
+    """Return the page of ``budget``."""
+    keeps = document["schedulable"]
+    busiest = max((row["maximum"] for row in document["utilisation"].values()), default=0)
+    return [
+        verdict(f"{loop_verdict(keeps)}; line at most {share(busiest)} busy.", keeps),
+        figure_table(
+            "Size of a message, with frame and check, and its time on the wire",
+            ["", "least", "typical", "most", "most", "sent", "line holds"],
+            map(size_row, document["messages"]),
+        ),
+        figure_table(
+            "Share of the time that the line is busy", ["", "least", "typical", "most"], busy_rows(document)
+        ),
+        fact_list("The receiving end", receiver_rows(document)),
+        *requirement_table(document),
+        note('The rule behind each figure is in the JSON (--json), under "rules".'),
+    ]
+
+
+def loop_verdict(keeps: bool | None) -> str:
+    """Return what the worst case says of the deadline."""
+    if keeps is None:
+        return "In the model, nothing is said of deadlines (no [loop])"
+    return f"In the model, the worst case {'keeps' if keeps else 'misses'} the deadline"
+
+
+def size_row(message: Document) -> tuple[str, ...]:
+    """Return one row of the table of sizes."""
+    size = message["bytes"]
+    return (
+        f"{message['name']}, {message['direction']}",
+        figure(size["minimum"]),
+        figure(size["typical"]),
+        f"{figure(size['maximum'])} bytes",
+        format_us(message["wire_time_us"]["maximum"]),
+        rate(message["rate_hz"]),
+        rate(message["rate_limit_hz"]),
+    )
+
+
+def rate(per_second: float | None) -> str:
+    """Return how often something happens."""
+    return "-" if per_second is None else f"{per_second:.4g}/s"
+
+
+def busy_rows(document: Document) -> Iterable[tuple[str, ...]]:
+    """Return one row for each direction."""
+    for direction, row in document["utilisation"].items():
+        yield direction, share(row["minimum"]), share(row["typical"]), share(row["maximum"])
+
+
+def receiver_rows(document: Document) -> list[tuple[str, str, str]]:
+    """Return what the controller has to bear."""
+    age = document["age_us"]
+    return [
+        ("bytes in one pass", count(document["per_pass_bytes"]), "with the line full for a whole period"),
+        ("longest pass", bound(document["longest_pass_us"]), "messages at their rates"),
+        ("longest pass", bound(document["longest_pass_any_traffic_us"]), "messages back to back"),
+        ("buffer", count(document["buffer_bytes_needed"]), "bytes waiting at once, at most"),
+        ("age at use", bound(age["minimum"]), "least"),
+        ("age at use", bound(age["maximum"]), "most"),
+    ]
+
+
+def bound(us: float | None) -> str:
+    """Return a time, or that it has no bound."""
+    return "no bound" if us is None else format_us(us)
+
+
+def count(number: int | None) -> str:
+    """Return a number of bytes, or that it has no bound."""
+    return "no bound" if number is None else figure(number)

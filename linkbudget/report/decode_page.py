@@ -1,0 +1,73 @@
+"""The page of ``decode``: how the characters were read, what was damaged, frames and messages."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from linkbudget.report.terminal import Document, fact_list, figure, note, verdict
+from linkbudget.units import format_count
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+__all__ = ["decode_page"]
+
+SHOWN_EVENTS = 5
+SHOWN_HEX_DIGITS = 64
+
+
+def decode_page(document: Document) -> list[RenderableType]:
+    """Return the page of ``decode``."""
+    line = document["line"]
+    setting = f"{line['baudrate']} {line['bytesize']}{line['parity']}{line['stopbits']}"
+    how = "estimated from the edges" if line["estimated"] else "as given"
+    count = document["characters"]
+    damaged = document["framing_errors"] + document["parity_errors"] + document["breaks"]
+    state = "none damaged" if not damaged else f"{damaged:,} damaged"
+    parts: list[RenderableType] = [
+        verdict(f"{format_count(count, 'character')} at {setting} ({how}), {state}.", damaged == 0),
+        fact_list("Characters", character_rows(document)),
+    ]
+    if "frames" in document:
+        parts.append(fact_list("Frames", frame_rows(document["frames"])))
+    if "messages" in document:
+        parts.append(fact_list("Messages in the intact frames", list(document["messages"].items())))
+    parts += [event_list(document["events"])] if document["events"] else []
+    return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
+
+
+def character_rows(document: Document) -> list[tuple[str, ...]]:
+    """Return how the characters were read, and what was wrong with them."""
+    line = document["line"]
+    rows: list[tuple[str, ...]] = [
+        ("idle level", "low" if line["inverted"] else "high"),
+        ("framing errors", figure(document["framing_errors"])),
+        ("parity errors", figure(document["parity_errors"])),
+        ("breaks", figure(document["breaks"])),
+    ]
+    if document["start_ns"] is not None:
+        rows.append(("first start bit", f"{document['start_ns'] / 1e6:,.3f} ms", "into the capture"))
+        rows.append(("last character ends", f"{document['end_ns'] / 1e6:,.3f} ms", "into the capture"))
+    return rows
+
+
+def frame_rows(frames: Document) -> list[tuple[str, str]]:
+    """Return the count of intact and rejected frames, one row for each reason."""
+    rows = [("intact", figure(frames["intact"])), ("rejected", figure(frames["rejected"]))]
+    return rows + [(f"  {reason}", figure(count)) for reason, count in frames["reasons"].items() if count]
+
+
+def event_list(events: Sequence[Document]) -> RenderableType:
+    """Return the first damaged characters with their instants."""
+    rows = [(event["kind"], f"{event['start_ns'] / 1e6:,.6f} ms") for event in events[:SHOWN_EVENTS]]
+    more = len(events) - len(rows)
+    rows += [(f"and {more:,} more", "")] if more else []
+    return fact_list("Damaged characters", rows)
+
+
+def first_bytes(data_hex: str, digits: int) -> RenderableType:
+    """Return the first bytes in hex."""
+    shown = data_hex[:SHOWN_HEX_DIGITS]
+    spaced = " ".join(shown[at : at + digits] for at in range(0, len(shown), digits))
+    return note(f"First bytes: {spaced}{' …' if len(data_hex) > len(shown) else ''}")

@@ -1,0 +1,193 @@
+"""The page of ``replay``: deadlines, the bottleneck, what became of time, messages, bytes and joints."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from linkbudget.report.terminal import (
+    Document,
+    fact_list,
+    figure,
+    figure_table,
+    note,
+    requirement_table,
+    share,
+    time,
+    verdict,
+    word_list,
+)
+from linkbudget.units import format_count, format_us
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from linkbudget.link.model import Link
+
+__all__ = ["bottleneck_text", "replay_page", "replay_verdict"]
+
+TIME_SHARES = {
+    "work": "the loop's own work",
+    "reading": "taking bytes and parsing them",
+    "waiting": "waiting for bytes of a message begun",
+    "handler": "receive handlers",
+    "pause": "pauses of the parser (memory collection)",
+    "idle": "left over",
+}
+FATES = {
+    "sent": "intact in the capture",
+    "used": "reached the loop's work",
+    "superseded": "a newer one was used instead",
+    "pending": "not used yet when the replay ended",
+    "misread": "accepted with a wrong value",
+    "damaged": "arrived incomplete, or was refused",
+    "lost": "none of its bytes were received",
+}
+ACTIVITIES = {
+    "work": "the loop's own work",
+    "parser": "the parser",
+    "waiting": "waiting for bytes",
+    "handler": "the receive handlers",
+    "pause": "the parser's pauses",
+    "line": "the line",
+    "FIFO": "the hardware FIFO",
+    "buffer": "the receive buffer",
+}
+
+
+def replay_page(document: Document, link: Link) -> list[RenderableType]:
+    """Return the page of ``replay``."""
+    parts: list[RenderableType] = [
+        verdict(replay_verdict(document, link), not document["missed_deadlines"]),
+        note(bottleneck_text(document)),
+        fact_list("Passes of the loop", pass_rows(document)),
+        fact_list("Where the time goes", time_rows(document)),
+        fact_list(
+            "Messages", [(fate, figure(document["messages"][fate]), text) for fate, text in FATES.items()]
+        ),
+    ]
+    if len(document["by_message"]) > 1:
+        parts.append(figure_table("By message", ["", *FATES, "late"], message_rows(document)))
+    parts += [fact_list("Bytes", byte_rows(document)), fact_list("Age of the data", age_rows(document))]
+    if document["motion"]:
+        parts.append(motion_table(document, {joint.name: joint.unit for joint in link.joints}))
+    parts += requirement_table(document)
+    return [*parts, word_list("Where the numbers come from", origin_rows(document["numbers_from"]))]
+
+
+def replay_verdict(document: Document, link: Link) -> str:
+    """Return the verdict in one sentence: deadlines kept or missed, and the longest pass."""
+    missed, due = document["missed_deadlines"], document["passes"] + document["skipped"]
+    allowed = format_us(link.resolve().loop.deadline_ns / 1000)
+    longest = f"longest pass {time(document['longest_pass_us'])} of {allowed}"
+    if not due:
+        return "In the model, no pass of the loop ran: there is nothing to judge."
+    if not missed:
+        return f"In the model, all {format_count(due, 'deadline')} are kept; {longest}."
+    return f"In the model, {missed:,} of {format_count(due, 'deadline')} are missed; {longest}."
+
+
+def bottleneck_text(document: Document) -> str:
+    """Return what stands in the way, in numbers, and where the longest pass is."""
+    found = document["bottleneck"]
+    what, us, part = ACTIVITIES[found["what"]], format_us(found["us"]), share(found["share"])
+    if found["what"] in {"FIFO", "buffer"}:
+        text = f"Bottleneck: {what}. It loses {part} of the characters ({us} of the line's time)."
+    elif document["missed_deadlines"]:
+        text = f"Bottleneck: {what}. It takes {us} of an average late pass, {part} of it."
+    elif found["what"] == "line":
+        text = f"Nearest to its limit: the line. It carries characters for {part} of the time."
+    else:
+        text = f"Nearest to its limit: {what}. It takes {us} of the longest pass, {part} of the deadline."
+    if found["at_ns"] is not None:
+        text += f" The longest pass starts {found['at_ns'] / 1e6:,.3f} ms into the capture."
+    return text
+
+
+def pass_rows(document: Document) -> list[tuple[str, str, str]]:
+    """Return the counts of passes and deadlines, and how they depend on the phase."""
+    sweep, late = document["phase_sweep"], document["late_us"]
+    return [
+        ("passes", figure(document["passes"]), ""),
+        ("skipped releases", figure(document["skipped"]), "the pass before was still running"),
+        ("missed deadlines", figure(document["missed_deadlines"]), "skipped releases included"),
+        ("missed in a row", figure(document["longest_run_of_misses"]), "at most"),
+        ("late start", time(late["p50"]), "half of the passes start no later"),
+        ("late start", time(late["max"]), "at most"),
+        (
+            "missed, best phase",
+            figure(sweep["missed_min"]),
+            f"of {format_count(sweep['phases'], 'placement')} of the loop against the traffic",
+        ),
+        (
+            "missed, worst phase",
+            figure(sweep["missed_max"]),
+            f"releases at {format_us(sweep['worst_phase_us'])}",
+        ),
+    ]
+
+
+def time_rows(document: Document) -> list[tuple[str, str, str]]:
+    """Return the share of each activity in the time replayed."""
+    shares = document["time_share"]
+    return [(name, share(shares[name]), meaning) for name, meaning in TIME_SHARES.items()]
+
+
+def message_rows(document: Document) -> list[list[str]]:
+    """Return the fates of each message of the link."""
+    return [
+        [name, *(figure(counts[fate]) for fate in FATES), figure(counts["used_late"])]
+        for name, counts in document["by_message"].items()
+    ]
+
+
+def byte_rows(document: Document) -> list[tuple[str, str, str]]:
+    """Return what became of the bytes."""
+    counts = document["bytes"]
+    return [
+        ("received", figure(counts["received"]), ""),
+        ("lost in hardware", figure(counts["overrun_hardware"]), "the FIFO was full"),
+        ("lost in software", figure(counts["overrun_buffer"]), "the buffer was full"),
+        ("buffer in use", figure(counts["buffer_high_water"]), "bytes at most"),
+    ]
+
+
+def age_rows(document: Document) -> list[tuple[str, str, str]]:
+    """Return how old the data are; dashes when no message was used."""
+    age = document["age_us"]
+    return [
+        ("mean", time(age["mean"]), "over time, growing between uses"),
+        ("at use", time(age["p50"]), "half are no older"),
+        ("at use", time(age["p99"]), "99 of 100 are no older"),
+        ("at use", time(age["max"]), "oldest"),
+    ]
+
+
+def motion_table(document: Document, units: Mapping[str, str]) -> RenderableType:
+    """Return how far each joint strays, each in its own unit."""
+    rows = [
+        (
+            f"{row['joint']} ({units[row['joint']]})" if units[row["joint"]] else row["joint"],
+            figure(row["overshoot"], 3),
+            figure(row["overshoot_mean"], 3),
+            figure(row["rms_error"], 3),
+            "-" if row["settle_ms"] is None else format_us(row["settle_ms"] * 1000),
+            "-" if row["idle_share"] is None else share(row["idle_share"]),
+        )
+        for row in document["motion"]
+    ]
+    return figure_table("Joints", ["", "overshoot", "mean", "rms from ideal", "settles in", "at rest"], rows)
+
+
+def origin_rows(numbers_from: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return, for measured, preset and assumed numbers, which those are, by section of the link file."""
+    rows = []
+    for origin in ("measured", "preset", "assumed"):
+        sections: dict[str, list[str]] = {}
+        for path, found in numbers_from.items():
+            if found == origin:
+                section, _, key = path.rpartition(".")
+                sections.setdefault(section, []).append(key)
+        named = [f"{section} ({', '.join(keys)})" for section, keys in sections.items()]
+        rows.append((origin, "; ".join(named) or "none"))
+    return rows
