@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 from hypothesis import strategies as st
 
-from linkbudget import ByteCapture, Edges, LevelCapture, UartLine
+from linkbudget import ByteCapture, CaptureError, Edges, LevelCapture, UartLine
 
 DECIMAL_TICKS = [Fraction(1), Fraction(1, 10**3), Fraction(1, 10**6), Fraction(1, 10**9), Fraction(1, 10**12)]
 NAMES = st.text(
@@ -84,3 +84,11 @@ def same_bytes(one: ByteCapture, other: ByteCapture) -> None:
         first, second = getattr(one, name), getattr(other, name)
         assert (first is None) == (second is None), name
         assert first is None or first.tolist() == second.tolist(), name
+
+
+def attempt(load, *arguments, **options):
+    """Load a file that may be damaged: ("", result), or (what was said, None); other exceptions escape."""
+    try:
+        return "", load(*arguments, **options)
+    except CaptureError as error:
+        return str(error), None

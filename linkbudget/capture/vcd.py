@@ -204,6 +204,7 @@ class Body:
         if not digits or digits.strip(b"01xXzZ"):
             raise self.tokens.fault(f"vector {show(token)}; expected b and digits 0 1 x z")
         if code is None:
+            self.block = token  # nothing after the digits: the file was cut off inside this change
             if self.tokens.unfinished and not self.signals.can_be_longer(self.tokens.unfinished):
                 self.signals.put_vector(self.tokens.unfinished, at, digits)
         elif not self.signals.put_vector(code, at, digits):
