@@ -66,7 +66,8 @@ def _request_faults(message: Message, by_name: Mapping[str, Message], path: str)
     seen = {message.name}
     while asked is not None and asked in by_name:
         if asked in seen:
-            return [Fault(f"{path}.on_request", asked, "a request that does not wait for this answer")]
+            allowed = "a request that does not wait for this answer"
+            return [Fault(f"{path}.on_request", message.on_request, allowed)]
         seen.add(asked)
         asked = by_name[asked].on_request
     return []

@@ -118,17 +118,15 @@ def _frames(keys: FrameKeys | None, faults: list[Fault]) -> dict[str, FrameForma
     if keys is None:
         return {}
     base = _given_format(keys)
-    frames = {}
-    plain_format = _format(base, "frame", faults)
-    for direction in DIRECTIONS:
-        override = getattr(keys, direction.replace("-", "_"))
-        if override is None:
-            format_ = plain_format
-        else:
-            format_ = _format(_merged(base, _given_format(override)), f"frame.{direction}", faults)
-        if format_ is not None:
-            frames[direction] = format_
-    return frames
+    overrides = {direction: getattr(keys, direction.replace("-", "_")) for direction in DIRECTIONS}
+    frames: dict[str, FrameFormat | None] = {}
+    if None in overrides.values():  # else the base need not be possible by itself
+        frames = dict.fromkeys(DIRECTIONS, _format(base, "frame", faults))
+    for direction, override in overrides.items():
+        if override is not None:
+            table = _merged(base, _given_format(override))
+            frames[direction] = _format(table, f"frame.{direction}", faults)
+    return {direction: made for direction, made in frames.items() if made is not None}
 
 
 def _given_format(keys: FormatKeys) -> dict[str, Any]:

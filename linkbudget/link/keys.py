@@ -265,17 +265,19 @@ def _type_fits(holds: str, value: object) -> bool:
 def _scalars(holds: str, value: object) -> list[object]:
     if holds == "text or table":
         return [value["name"]] if isinstance(value, Mapping) else [value]
-    if isinstance(value, Mapping):
-        return list(value.values())
     return list(value) if isinstance(value, list | tuple) else [value]
 
 
-def value_faults(spec: KeySpec, value: object, path: str) -> list[Fault]:
+def value_faults(spec: KeySpec, value: Any, path: str) -> list[Fault]:
     """Return what is wrong with one value against its key: type, range or choice."""
     if not _type_fits(spec.holds, value):
         return [Fault(path, value, describe(spec))]
     if spec.holds in ("section", "sections", "fields", "field") or isinstance(value, Section):
         return []
+    if spec.holds == "limits":
+        bounds = f"a number{_range_text(spec.key)}"
+        wrong = {name: limit for name, limit in value.items() if not _fits(spec.key, limit)}
+        return [Fault(f"{path}.{name}", limit, bounds) for name, limit in wrong.items()]
     for scalar in _scalars(spec.holds, value):
         if is_number(scalar) and not _fits(spec.key, scalar):
             return [Fault(path, value, describe(spec))]

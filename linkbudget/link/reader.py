@@ -62,7 +62,7 @@ def read_keys(
     for key in table:
         if key not in specs:
             # A key that is still free is the likelier one to have been meant.
-            nearest = nearest_name(key, absent) or nearest_name(key, specs)
+            nearest = nearest_name(str(key), absent) or nearest_name(str(key), specs)
             misspelt.add(nearest)
             faults.append(unknown_key(path, key, plain(table[key]), specs, nearest))
     for key in absent:
@@ -85,12 +85,15 @@ def read_value(spec: KeySpec, value: Any, path: str, faults: list[Fault]) -> Any
     """Return one value as its section holds it, adding to ``faults`` what is wrong with it."""
     if spec.holds == "limits" and isinstance(value, Mapping):
         value = flattened(value)
-    if spec.section is not None and spec.holds != "sections" and not isinstance(value, str):
-        return read_section(spec.section, value, path, faults)
-    if spec.section is not None and spec.holds == "sections":
-        return read_sections(spec, value, path, faults)
+    if spec.section is not None:
+        if spec.holds == "sections":
+            return read_sections(spec, value, path, faults)
+        if spec.holds == "section" or not isinstance(value, str):
+            return read_section(spec.section, value, path, faults)
     wrong = value_faults(spec, value, path)
     faults += wrong
+    if wrong and not isinstance(value, Mapping):
+        return None
     if spec.holds in ("fields", "field") and not wrong:
         tables = [value] if spec.holds == "field" else value
         for index, table in enumerate(tables):
