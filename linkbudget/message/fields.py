@@ -164,7 +164,7 @@ def field_from_dict(table: Mapping[str, Any], path: str = "field") -> Field:
     kind = table.get("kind")
     cls = FIELD_KINDS.get(kind) if isinstance(kind, str) else None
     if cls is None:
-        nearest = nearest_name(str(kind), FIELD_KINDS)
+        nearest = nearest_name(kind, FIELD_KINDS) if isinstance(kind, str) else None
         raise SettingsError(Fault(f"{path}.kind", kind, ", ".join(FIELD_KINDS), nearest))
     faults = list(_key_faults(cls, table, path))
     settings = {

@@ -93,10 +93,10 @@ class Integer(Field):
 
     def faults(self) -> Iterator[Fault]:
         """Yield impossible ranges, a typical value outside, and a width that is too small."""
-        whole = [key for key in ("minimum", "maximum") if _is_whole(getattr(self, key))]
-        for key in {"minimum", "maximum"} - set(whole):
+        wrong = [key for key in ("minimum", "maximum") if not _is_whole(getattr(self, key))]
+        for key in wrong:
             yield Fault(key, getattr(self, key), "a whole number")
-        if len(whole) < 2:
+        if wrong:
             return
         if self.minimum > self.maximum:
             yield Fault("maximum", self.maximum, f"at least the minimum, {self.minimum}")
@@ -341,7 +341,7 @@ def _float_bound(value: object, bits: int) -> float | None:
     return rounded + 0.0 if math.isfinite(rounded) else None
 
 
-def _length_faults(minimum: object, maximum: object, allow_empty: bool = True) -> Iterator[Fault]:
+def _length_faults(minimum: object, maximum: object) -> Iterator[Fault]:
     if not _is_whole(maximum) or not 0 <= maximum <= MAX_BYTES:  # type: ignore[operator]
         yield Fault("max_bytes", maximum, f"0 to {MAX_BYTES}")
     elif not _is_whole(minimum) or not 0 <= minimum <= maximum:  # type: ignore[operator]

@@ -183,10 +183,14 @@ def _matching(messages: Sequence[CodecMessage], document: object) -> CodecMessag
     if not isinstance(document, dict):
         return None
     for message in messages:
-        words = message.words.items()
-        if message.required <= document.keys() and all(document[name] in known for name, known in words):
+        if message.required <= document.keys() and _has_words(document, message.words):
             return message
     return None
+
+
+def _has_words(document: Mapping[str, object], words: Mapping[str, frozenset[str]]) -> bool:
+    given = ((document[name], known) for name, known in words.items())
+    return all(isinstance(word, str) and word in known for word, known in given)
 
 
 def _differ(larger: CodecMessage, smaller: CodecMessage) -> bool:
