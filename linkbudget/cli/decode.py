@@ -76,21 +76,29 @@ def command(
 
 
 def frame_format(known: FrameFormat | None, delimiting: str | None, crc: str | None) -> FrameFormat | None:
-    """Return the frame format asked for: the link's own, with what the command line says instead."""
+    """Return the frame format asked for: the link's own, with what the command line says instead.
+
+    A check behind a line of text is taken as hexadecimal digits, the only form that fits there.
+    """
     from dataclasses import replace
 
     from linkbudget.frame.format import FrameFormat
 
-    if known is not None:
-        return replace(
-            known, delimiting=delimiting or known.delimiting, crc=known.crc if crc is None else crc
-        )
     if delimiting is None and crc is None:
-        return None
-    if delimiting is None:
+        return known
+    if known is None and delimiting is None:
         raise click.UsageError("--crc needs --delimiting or --link: a check belongs to a frame")
-    # No limit of a link is known here, so the largest payload is not the reason to refuse a frame.
-    return FrameFormat(delimiting=delimiting, crc=crc or "none", max_payload=65535)
+    if known is None:
+        # No limit of a link is known, so the largest payload must not be the reason to reject a frame.
+        longest = 255 if delimiting == "counted" else 65535
+        known = FrameFormat(delimiting="none", crc=None, max_payload=longest)
+    wanted = delimiting or known.delimiting
+    return replace(
+        known,
+        delimiting=wanted,
+        crc=known.crc if crc is None else crc,
+        check_form="hex" if wanted == "newline" else known.check_form,
+    )
 
 
 def decoded(
