@@ -1,0 +1,213 @@
+"""The shipped captures of the bean sorter: each holds what its sidecar says, and can be made again.
+
+What they must decode to comes from ``make_captures.messages``, which shares no code with the library.
+"""
+
+from __future__ import annotations
+
+import ast
+import shutil
+import tomllib
+import warnings
+from collections import Counter
+from pathlib import Path
+
+import make_captures
+import numpy as np
+import pytest
+from make_captures import record
+from make_captures.messages import KINDS, LANES, WAYS, Report, as_frame, reports
+from make_captures.simulate import simulate, without
+
+from linkbudget import Link, deframe_all, estimate_line, load_bytes, load_levels, replay
+
+CAPTURES = Path(__file__).parents[1] / "captures"
+SIDECARS = sorted(CAPTURES.glob("*.sidecar.toml"))
+
+
+def read(sidecar: Path) -> dict:
+    return tomllib.loads(sidecar.read_text(encoding="utf-8"))
+
+
+def value_of(report: Report) -> dict:
+    lanes = {lane: pytest.approx(state * 0.4) for lane, state in zip(LANES, report.lanes, strict=True)}
+    return {"tick": report.tick, "kind": KINDS[report.kind], "score": report.score, **lanes}
+
+
+def load(capture: str, link: Link):
+    return load_bytes(CAPTURES / capture, link.line)
+
+
+@pytest.fixture(params=SIDECARS, ids=lambda path: path.name.split(".")[0], scope="module")
+def case(request):
+    sidecar = read(request.param)
+    link = Link.load(CAPTURES / sidecar["link"])
+    return sidecar, link, load(sidecar["capture"], link)
+
+
+def test_every_capture_has_a_sidecar_and_a_link():
+    described = {read(path)["capture"] for path in SIDECARS}
+    assert described == {path.name for path in CAPTURES.iterdir() if path.suffix != ".toml"}
+    assert len(SIDECARS) == 3
+    links = {path.name for path in CAPTURES.glob("*.toml")} - {path.name for path in SIDECARS}
+    assert links == {read(path)["link"] for path in SIDECARS}
+
+
+@pytest.mark.parametrize("sidecar", SIDECARS, ids=lambda path: path.name)
+def test_sidecar_says_licence_making_and_that_costs_are_invented(sidecar):
+    said = read(sidecar)
+    assert said["licence"] == "CC0-1.0"
+    assert "tests/make_captures" in said["made"]
+    assert "invented for the demo" in said["costs"]
+    assert said["settings"]["baudrate"] == 115200
+
+
+def test_link_files_say_what_is_invented_and_what_the_verdict_is_of():
+    for name in ("bean-text.toml", "bean-frames.toml"):
+        text = (CAPTURES / name).read_text(encoding="utf-8")
+        assert tomllib.loads(text)["parser"]["source"] == "invented for the demo"
+        assert "of the model" in text
+        assert "motor\n# supply off" in text
+
+
+def test_capture_holds_the_characters_frames_and_messages_of_its_sidecar(case):
+    sidecar, link, capture = case
+    expected = sidecar["expected"]
+    found = capture.to_dict()
+    for name in ("characters", "framing_errors", "breaks"):
+        assert found[name] == expected[name], name
+    assert (found["line"]["baudrate"], link.line.format) == tuple(
+        sidecar["settings"][name] for name in ("baudrate", "format")
+    )
+    table = deframe_all(link.frames["to-controller"], capture.payload_bytes())
+    good = np.count_nonzero(table.reason == 0)
+    assert (good, len(table.reason) - good) == (expected["intact"], expected["rejected"])
+    names = Counter(link.codec("to-controller").decode_payload(payload)[0] for payload in table.payloads())
+    assert names == expected["messages"]
+
+
+def test_capture_decodes_to_the_reports_that_were_sent(case):
+    _, link, capture = case
+    codec = link.codec("to-controller")
+    payloads = deframe_all(link.frames["to-controller"], capture.payload_bytes()).payloads()
+    sent = reports()
+    assert len(payloads) == len(sent) == 100
+    for payload, report in zip(payloads, sent, strict=True):
+        name, value = codec.decode_payload(payload)
+        assert (name, dict(value)) == ("beans", value_of(report))
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_line_is_recognised_without_any_setting(way):
+    """The transmitter divides 48 MHz by 417, 0.08 % slow: the line is named 115200 and measured lower."""
+    levels = load_levels(CAPTURES / f"bean-{way}.vcd")
+    ((name, edges),) = levels.channels.items()
+    assert name == read(CAPTURES / f"bean-{way}.sidecar.toml")["settings"]["channel"]
+    estimate = estimate_line(edges)
+    assert (estimate.line.baudrate, estimate.line.format) == (115200, "8N1")
+    assert estimate.baudrate_measured == pytest.approx(48_000_000 / 417, rel=5e-4)
+
+
+def test_our_codec_writes_the_frames_that_the_independent_script_wrote():
+    codec = Link.load(CAPTURES / "bean-frames.toml").codec("to-controller")
+    for report in reports():
+        lanes = {lane: state * 4 / 10 for lane, state in zip(LANES, report.lanes, strict=True)}
+        value = {"tick": report.tick, "kind": KINDS[report.kind], "score": report.score, **lanes}
+        assert codec.encode("beans", value) == as_frame(report)
+
+
+def assert_holds(expected: object, found: object, path: str = "replay") -> None:
+    """Every number of the sidecar is the replay's; what the sidecar leaves out is not compared."""
+    if isinstance(expected, dict):
+        for name, part in expected.items():
+            assert_holds(part, found[name], f"{path}.{name}")
+    elif isinstance(expected, list):
+        assert len(expected) == len(found), path
+        for number, part in enumerate(expected):
+            assert_holds(part, found[number], f"{path}[{number}]")
+    elif isinstance(expected, float):
+        assert found == pytest.approx(expected, abs=1e-5), path
+    else:
+        assert found == expected, path
+
+
+@pytest.fixture(scope="module")
+def replayed(case):
+    sidecar, link, capture = case
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always")
+        found = replay(link, capture).to_dict()
+    assert [str(warning.message) for warning in said] == found["warnings"]
+    return sidecar, found
+
+
+def test_replay_says_what_the_sidecar_says(replayed):
+    sidecar, found = replayed
+    assert_holds(sidecar["expected"]["replay"], found)
+    assert len(found["warnings"]) == sidecar["expected"]["warnings"]
+
+
+def test_uncertain_arrivals_are_said_to_change_nothing(replayed):
+    """The recorded capture's times have windows; the simulated ones are exact."""
+    sidecar, found = replayed
+    told = [text for text in found["warnings"] if "earlier" in text]
+    assert len(told) == (sidecar["capture"] == "bean-pty.jsonl")
+    assert all("0 deadlines with the latest arrivals, 0 with the earliest" in text for text in told)
+
+
+def test_text_misses_deadlines_and_overshoots_and_frames_do_not():
+    """The point of the demo, at every phase: some tens of misses a second against none."""
+    text, frames = (read(CAPTURES / f"bean-{way}.sidecar.toml")["expected"]["replay"] for way in WAYS)
+    seconds = reports()[-1].due_us / 1e6
+    assert text["phase_sweep"]["missed_min"] / seconds > 30
+    assert frames["phase_sweep"]["missed_max"] == 0
+    settled = Link.load(CAPTURES / "bean-text.toml").joints[0].settle_band
+    assert min(joint["overshoot"] for joint in text["motion"]) > 5 * settled
+    assert max(joint["overshoot"] for joint in frames["motion"]) < settled / 2
+
+
+# How the captures are made.
+
+
+def test_makers_share_no_code_with_the_library():
+    sources = sorted(Path(make_captures.__file__).parent.glob("*.py"))
+    assert len(sources) == 4
+    for source in sources:
+        for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            names += [str(node.module)] if isinstance(node, ast.ImportFrom) else []
+            assert not [name for name in names if name.split(".")[0] == "linkbudget"], source
+
+
+def same_whatever_the_simulator_says(dump: str) -> str:
+    for section in ("date", "version", "comment"):
+        dump = without(section, dump)
+    return dump
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_simulating_again_gives_the_shipped_capture(way):
+    """Apart from the header's date and the simulator's version."""
+    if shutil.which("iverilog") is None:
+        pytest.skip("iverilog is not installed: cannot make the VCD captures again")
+    shipped = (CAPTURES / f"bean-{way}.vcd").read_text(encoding="ascii")
+    assert shipped.count("\n#") > 1000
+    assert "$date" not in shipped
+    assert same_whatever_the_simulator_says(simulate(way)) == same_whatever_the_simulator_says(shipped)
+
+
+def test_recording_again_through_a_terminal_gives_the_frames_written(tmp_path):
+    """Times differ from run to run and are not looked at; bytes, order and windows are."""
+    count = 15
+    path = tmp_path / "again.jsonl"
+    record.record(path, count)
+    link = Link.load(CAPTURES / "bean-frames.toml")
+    capture = load_bytes(path)
+    assert (capture.line.baudrate, capture.line.format) == (115200, "8N1")
+    assert capture.payload_bytes() == b"".join(as_frame(report) for report in reports(count))
+    assert capture.window_ns is not None
+    assert capture.window_ns.max() > 0
+    fmt = link.frames["to-controller"]
+    payloads = deframe_all(fmt, capture.payload_bytes()).payloads()
+    decoded = [link.codec("to-controller").decode_payload(payload)[1] for payload in payloads]
+    assert [dict(value) for value in decoded] == [value_of(report) for report in reports(count)]
