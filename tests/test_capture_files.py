@@ -112,6 +112,7 @@ def test_a_file_alone_is_enough_when_one_channel_changes(bench):
     assert (capture.line, capture.estimated, capture.inverted) == (LINE, True, False)
     assert capture.source == str(bench)
     assert capture.warnings == ()
+    assert capture.taken == {"shape": "vcd", "timescale_s": "1/1000000000", "channel": "bench.camera.tx"}
     edges = load_levels(bench).channels["bench.camera.tx"]
     same_bytes(load_bytes(bench, LINE), decode_characters(edges, LINE))
 

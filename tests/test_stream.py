@@ -29,7 +29,7 @@ def test_characters_with_parity_errors_stay_and_the_others_with_faults_go():
 
 
 def test_the_json_has_the_keys_that_others_rely_on():
-    found = capture(starts_ns=[4_514, 104_514, 204_514, 304_514], source="bench")
+    found = capture(starts_ns=[4_514, 104_514, 204_514, 304_514], source="bench", taken={"shape": "vcd"})
     assert found.to_dict() == {
         "line": {
             "baudrate": 115200,
@@ -51,6 +51,7 @@ def test_the_json_has_the_keys_that_others_rely_on():
         ],
         "start_ns": 4_514,
         "end_ns": 400_000,
+        "taken": {"shape": "vcd"},
         "warnings": [],
     }
     assert found.to_dict(times=True)["times_ns"] == [100_000, 200_000, 300_000, 400_000]

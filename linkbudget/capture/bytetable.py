@@ -135,4 +135,5 @@ def load_byte_table(
         line,
         source=str(path),
         warnings=(*source.warnings, *table.warnings),
+        taken={"shape": "byte table", **table.taken, "column": column.name},
     )

@@ -109,7 +109,8 @@ def load_bytes(
     if isinstance(capture, ByteCapture):
         return capture
     name, edges = only_channel(capture, path)
-    return read_characters(edges, f"{path}: channel {name}", capture, options, invert)
+    found = read_characters(edges, f"{path}: channel {name}", capture, options, invert)
+    return replace(found, source=capture.source, taken={**capture.taken, "channel": name})
 
 
 def read_characters(
@@ -130,7 +131,7 @@ def read_characters(
     suggestion = None if estimated else suggested(found, edges)
     if suggestion:
         warnings.append(warn(f"{what}: {suggestion}"))
-    return replace(found, estimated=estimated, source=capture.source, warnings=tuple(warnings))
+    return replace(found, estimated=estimated, warnings=tuple(warnings))
 
 
 def doubt(estimate: LineEstimate) -> str:

@@ -156,8 +156,8 @@ def load_log(path: FilePath, line: UartLine | None = None) -> ByteCapture:
     if first is not None and SETTINGS & first.keys():
         settings = first
         del rows[0]
-    if line is None:
-        line = line_from(settings, path)
+    given = line is not None
+    line = line or line_from(settings, path)
     log = Log(path, line)
     for number, row in rows:
         found = parse_line(row)
@@ -182,6 +182,7 @@ def load_log(path: FilePath, line: UartLine | None = None) -> ByteCapture:
         estimated=settings.get("estimated") is True,
         source=str(path),
         warnings=tuple(warnings),
+        taken={"shape": "log", "line": "as given" if given else "from the first line"},
     )
 
 
@@ -225,6 +226,7 @@ def load_plain_bytes(path: FilePath, line: UartLine | None) -> ByteCapture:
         line,
         source=str(path),
         warnings=(*source.warnings, warn(text)),
+        taken={"shape": "plain bytes"},
     )
 
 

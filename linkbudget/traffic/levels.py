@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from linkbudget.errors import Fault, SettingsError
 
-__all__ = ["HIGH", "LOW", "UNKNOWN", "Edges", "LevelCapture", "frozen_array"]
+__all__ = ["HIGH", "LOW", "UNKNOWN", "Edges", "LevelCapture", "frozen_array", "nothing_taken"]
 
 LOW, HIGH, UNKNOWN = 0, 1, 2
 NANOSECOND = Fraction(1, 10**9)
@@ -109,7 +109,8 @@ class Edges:
         return initial, self.times[levels != before]
 
 
-def _no_taken() -> Mapping[str, str]:
+def nothing_taken() -> Mapping[str, str]:
+    """Return the empty mapping of a capture whose file said everything itself."""
     return MappingProxyType({})
 
 
@@ -128,7 +129,7 @@ class LevelCapture:
     start: int
     end: int
     warnings: tuple[str, ...] = ()
-    taken: Mapping[str, str] = field(default_factory=_no_taken)
+    taken: Mapping[str, str] = field(default_factory=nothing_taken)
     source: str = ""
 
     def __post_init__(self) -> None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.traffic.levels import frozen_array
+from linkbudget.traffic.levels import frozen_array, nothing_taken
 from linkbudget.units import round_half_up
 
 if TYPE_CHECKING:
@@ -29,7 +31,8 @@ class ByteCapture:
     ``times_ns`` are the ends of the characters in nanoseconds, not decreasing; ``data`` their values (a break
     is 0); ``flags`` 0 or one of `FRAMING`, `PARITY`, `BREAK`. ``starts_ns`` are the exact start edges where
     levels were recorded. ``window_ns`` says how much earlier each character may have ended. ``inverted``:
-    idle is low; ``estimated``: the line was guessed. Arrays are read-only; compared by identity.
+    idle is low; ``estimated``: the line was guessed. ``source`` is the file, ``taken`` what was read off it
+    (shape, channel, delimiter ...). Arrays are read-only; compared by identity.
     """
 
     times_ns: npt.NDArray[np.int64]
@@ -42,6 +45,7 @@ class ByteCapture:
     estimated: bool = field(default=False, kw_only=True)
     source: str = field(default="", kw_only=True)
     warnings: tuple[str, ...] = field(default=(), kw_only=True)
+    taken: Mapping[str, str] = field(default_factory=nothing_taken, kw_only=True)
 
     def __post_init__(self) -> None:
         dtypes = {
@@ -56,6 +60,7 @@ class ByteCapture:
             if values is not None:
                 object.__setattr__(self, name, frozen_array(values, dtype, name))
         object.__setattr__(self, "warnings", tuple(self.warnings))
+        object.__setattr__(self, "taken", MappingProxyType(dict(self.taken)))
         faults = self._faults()
         if faults:
             raise SettingsError(faults)
@@ -139,6 +144,7 @@ class ByteCapture:
             "events": self.events(),
             "start_ns": int(self.start_times_ns[0]) if len(self) else None,
             "end_ns": int(self.times_ns[-1]) if len(self) else None,
+            "taken": dict(self.taken),
             "warnings": list(self.warnings),
         }
         if times:
