@@ -22,6 +22,7 @@ __all__ = ["edited", "link_table", "link_toml", "plain_table"]
 SECTIONS = ("sender", "receiver", "loop", "reading", "parser", "transmit")
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _STEP = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
+_PATH = re.compile(r"[^.\[\]]+(\.[^.\[\]]+|\[\d+\])*")
 
 
 def link_table(link: Link) -> dict[str, Any]:
@@ -159,43 +160,40 @@ def edited(table: dict[str, Any], edits: Mapping[str, Any]) -> dict[str, Any]:
     for path, value in edits.items():
         *above, last = _steps(path)
         place: Any = table
-        for depth, step in enumerate(above):
-            place = _below(place, step, path, create=depth == 0)
-        if isinstance(place, list):
-            last = _index(place, last, path)
+        for step in above:
+            place = _below(place, step, path)
+        key = _key_in(place, last, path)
         if value is None and isinstance(place, dict):
-            place.pop(last, None)
+            place.pop(key, None)
         else:
-            place[last] = value
+            place[key] = value
     return table
 
 
 def _steps(path: str) -> list[str | int]:
     if path.startswith("require."):
         return ["require", path.removeprefix("require.")]
-    found = list(_STEP.finditer(path))
-    if not found or "".join(match[0] for match in found) != path.replace(".", ""):
+    if not _PATH.fullmatch(path):
         raise SettingsError(Fault(path, None, "a key path such as loop.work_us", problem="is no key path"))
-    return [int(match[2]) if match[2] else match[1] for match in found]
+    return [int(match[2]) if match[2] else match[1] for match in _STEP.finditer(path)]
 
 
-def _below(place: Any, step: str | int, path: str, create: bool) -> Any:
-    if isinstance(place, list):
-        return place[_index(place, step, path)]
-    if isinstance(place, dict):
-        return place.setdefault(step, {}) if create or step in DIRECTIONS else place[step]
-    raise SettingsError(
-        Fault(path, None, "a key path such as loop.work_us", problem="leads into a single value")
-    )
+def _below(place: Any, step: str | int, path: str) -> Any:
+    key = _key_in(place, step, path)
+    return place[key] if isinstance(place, list) else place.setdefault(key, {})
 
 
-def _index(rows: list[Any], step: str | int, path: str) -> int:
-    """Return the place of a row given by its number or its name."""
-    if isinstance(step, int) and step < len(rows):
+def _key_in(place: Any, step: str | int, path: str) -> Any:
+    """Return the key of a table, or the place of a list's row given by its number or its name."""
+    if isinstance(place, dict) and isinstance(step, str):
         return step
-    names = [str(row.get("name", row.get("field"))) for row in rows if isinstance(row, dict)]
+    if not isinstance(place, list):
+        problem = f"there is nothing at {step!r}"
+        raise SettingsError(Fault(path, step, "a key path such as loop.work_us", problem=problem))
+    if isinstance(step, int) and step < len(place):
+        return step
+    names = [str(row.get("name", row.get("field"))) for row in place if isinstance(row, dict)]
     if step in names:
         return names.index(str(step))
-    nearest = nearest_name(str(step), names)
-    problem = f"there is no {step!r} in this list of {len(rows)}"
-    raise SettingsError(Fault(path, step, ", ".join(names), nearest, problem=problem))
+    problem = f"there is no {step!r} in this list of {len(place)}"
+    raise SettingsError(Fault(path, step, ", ".join(names), nearest_name(str(step), names), problem=problem))
