@@ -11,7 +11,8 @@ ROOT = Path(linkbudget.__file__).parent
 
 ROWS = [
     {"errors", "units", "_jit"},
-    {"wire", "check", "traffic"},
+    {"wire", "check"},
+    {"traffic"},  # below wire, because timed characters carry the line they were sent on
     {"message", "frame"},
     {"codec", "bridge", "capture"},
     {"link"},
