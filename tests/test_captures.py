@@ -10,16 +10,27 @@ import shutil
 import tomllib
 import warnings
 from collections import Counter
+from fractions import Fraction
 from pathlib import Path
 
 import make_captures
 import numpy as np
 import pytest
 from make_captures import record
-from make_captures.messages import KINDS, LANES, WAYS, Report, as_frame, reports
+from make_captures.messages import KINDS, LANES, WAYS, Report, as_frame, as_payload, as_text, reports
 from make_captures.simulate import simulate, without
+from oracle_receiver import Case, Oracle, cobs_frames, line_frames
 
-from linkbudget import Link, deframe_all, estimate_line, load_bytes, load_levels, replay
+from linkbudget import (
+    ByteCapture,
+    Link,
+    UartLine,
+    deframe_all,
+    estimate_line,
+    load_bytes,
+    load_levels,
+    replay,
+)
 
 CAPTURES = Path(__file__).parents[1] / "captures"
 SIDECARS = sorted(CAPTURES.glob("*.sidecar.toml"))
@@ -164,6 +175,75 @@ def test_text_misses_deadlines_and_overshoots_and_frames_do_not():
     settled = Link.load(CAPTURES / "bean-text.toml").joints[0].settle_band
     assert min(joint["overshoot"] for joint in text["motion"]) > 4 * settled
     assert max(joint["overshoot"] for joint in frames["motion"]) < settled / 2
+
+
+def carried_by(way: str, line: UartLine) -> ByteCapture:
+    """The reports at their times on another line, its characters back to back."""
+    starts, data = [], b""
+    for report in reports():
+        message = WAYS[way](report)
+        begin = Fraction(report.due_us, 10**6)
+        starts += [round((begin + number * line.character_time) * 10**9) for number in range(len(message))]
+        data += message
+    ends = [start + round(line.character_time * 10**9) for start in starts]
+    return ByteCapture(ends, list(data), [0] * len(data), line, starts_ns=starts)
+
+
+CHANGES = {
+    "as shipped": {},
+    "half the work": {"loop.work_us": 750},
+    "twice the baud rate": {"line.baudrate": 230400},
+}
+
+
+def verdict_of_second_simulation(link: Link, capture: ByteCapture, way: str) -> dict:
+    """What a simulation written apart from the library says; it knows the messages from the script alone."""
+    known = {
+        as_text(report)[:-1] if way == "text" else as_payload(report): report.tick for report in reports()
+    }
+
+    def understand(payload: bytes):
+        return ("beans", known[payload]) if payload in known else None
+
+    frames = line_frames(understand, 128) if way == "text" else cobs_frames(understand, "CRC-16/IBM-3740", 16)
+    case = Case(
+        times=capture.times_ns.tolist(),
+        starts=capture.start_times_ns.tolist(),
+        data=capture.data.tolist(),
+        flags=capture.flags.tolist(),
+        link=link.resolve(),
+        frames=frames,
+        uses={"beans": "newest"},
+    )
+    oracle = Oracle(case).simulate()
+    ran = [one for one in oracle.passes if not one.skipped]
+    return {
+        "passes": len(ran),
+        "missed_deadlines": sum(oracle.missed()),
+        "longest_pass_us": max(one.end - one.release for one in ran) / 1000,
+        "used": sum(accepted.used_by is not None for accepted in oracle.accepted),
+    }
+
+
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("change", CHANGES)
+def test_second_simulation_says_the_same_before_and_after_a_change(way, change):
+    link = Link.load(CAPTURES / f"bean-{way}.toml").replace(**CHANGES[change])
+    same_line = "line.baudrate" not in CHANGES[change]
+    capture = load(f"bean-{way}.vcd", link) if same_line else carried_by(way, link.line)
+    found = replay(link, capture, phases=1).to_dict()
+    found["used"] = found["messages"]["used"]
+    expected = verdict_of_second_simulation(link, capture, way)
+    assert {name: found[name] for name in expected} == expected
+
+
+def test_each_change_moves_the_verdict_of_the_text_link():
+    missed = {}
+    for change, edits in CHANGES.items():
+        link = Link.load(CAPTURES / "bean-text.toml").replace(**edits)
+        missed[change] = replay(link, carried_by("text", link.line), phases=1).to_dict()["missed_deadlines"]
+    assert missed["as shipped"] > missed["half the work"] > 0
+    assert missed["as shipped"] > missed["twice the baud rate"] > 0
 
 
 # How the captures are made.
