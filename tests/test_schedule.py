@@ -1,0 +1,313 @@
+"""Response times against published sets and a simulated scheduler; bounds against the receiver model."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections import Counter
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+from steady_links import ROOMY, steady_link, traffic
+
+from linkbudget.budget.arrivals import Arrivals, arrivals
+from linkbudget.budget.freshness import age_at_use, on_time, unread_bytes
+from linkbudget.budget.longest_pass import fifo_bytes_needed, longest_pass
+from linkbudget.budget.schedule import (
+    Task,
+    hyperbolic_bound_met,
+    liu_layland_bound,
+    response_times,
+    utilisation,
+)
+from linkbudget.errors import SettingsError
+from linkbudget.frame.bulk import deframe_all
+from linkbudget.link.model import Link, Loop, Message, Parser, Reading, Receiver, Resolved
+from linkbudget.message.fields import Counter as CounterField
+from linkbudget.message.layout import MessageLayout
+from linkbudget.replay.receiver import Run, run_receiver
+from linkbudget.wire.uart import UartLine
+
+BURNS = "Burns and Wellings, scheduling chapter; from memory, unverified; recomputed"
+BAKER = "T. P. Baker course quiz 2006; task set verified from text; recomputed"
+OWN = "own example, recomputed with an independent script"
+
+
+@dataclass(frozen=True)
+class Published:
+    """A task set from highest to lowest priority, its response times and the values of the recurrence."""
+
+    source: str
+    costs: tuple[int, ...]
+    periods: tuple[int, ...]
+    responses: tuple[int, ...]
+    iterates: tuple[tuple[int, ...], ...] = ()
+    share: float | None = None
+    blocking: tuple[int, ...] = ()
+    deadlines: tuple[int, ...] = ()
+    misses: frozenset[int] = field(default_factory=frozenset)
+
+    def tasks(self) -> list[Task]:
+        count = len(self.costs)
+        blocking, deadlines = self.blocking or (0,) * count, self.deadlines or (None,) * count
+        return [
+            Task(f"task {index}", cost, period, blocking=blocking[index], deadline=deadlines[index])
+            for index, (cost, period) in enumerate(zip(self.costs, self.periods, strict=True))
+        ]
+
+
+SETS = [
+    Published(BURNS, (3, 3, 5), (7, 12, 20), (3, 6, 20), ((3,), (3, 6), (5, 11, 14, 17, 20)), 0.9286),
+    Published(
+        BURNS + "; the last misses its deadline of 50",
+        (10, 10, 12),
+        (30, 40, 50),
+        (10, 20, 52),
+        ((10,), (10, 20), (12, 32, 42, 52)),
+        0.8233,
+        misses=frozenset({2}),
+    ),
+    Published(BURNS, (4, 5, 32), (16, 40, 80), (4, 9, 58), ((4,), (5, 9), (32, 45, 54, 58)), 0.7750),
+    Published(
+        BAKER, (2, 2, 2), (5, 7, 12), (2, 4, 10), ((2,), (2, 4), (2, 6, 8, 10)), 0.8524, deadlines=(5, 7, 10)
+    ),
+    Published(OWN + ": blocking", (1, 2, 4), (5, 10, 20), (2, 5, 8), blocking=(1, 2, 0)),
+    Published(
+        OWN + ": receive interrupt at 1000000 baud, loop, parser; microseconds",
+        (4, 200, 300),
+        (10, 1000, 10000),
+        (4, 336, 836),
+    ),
+]
+
+
+@pytest.mark.parametrize("published", SETS, ids=lambda row: f"{row.costs}-{row.periods}")
+def test_published_response_times(published):
+    responses = response_times(published.tasks())
+    assert tuple(response.time for response in responses) == published.responses
+    if published.iterates:
+        assert tuple(response.iterates for response in responses) == published.iterates
+    if published.share is not None:
+        assert round(float(utilisation(published.tasks())), 4) == published.share
+    missed = {index for index, response in enumerate(responses) if not response.meets_deadline}
+    assert missed == published.misses
+
+
+# n (2^(1/n) - 1), C. L. Liu and J. W. Layland, JACM 20(1), 1973; recomputed (4 also verified from text).
+@pytest.mark.parametrize(
+    ("count", "bound"),
+    [(1, 1.0), (2, 0.828427), (3, 0.779763), (4, 0.756828), (5, 0.743492), (7, 0.728627), (10, 0.717735)],
+)
+def test_published_liu_layland_bounds(count, bound):
+    assert round(liu_layland_bound(count), 6) == bound
+
+
+def test_the_liu_layland_bound_falls_to_ln_2():
+    assert liu_layland_bound(10**6) == pytest.approx(math.log(2), abs=1e-6)
+    with pytest.raises(SettingsError, match="count"):
+        liu_layland_bound(0)
+
+
+def test_the_hyperbolic_bound_fails_on_a_set_that_is_schedulable():
+    """(10/7)(5/4)(5/4) = 2.23 > 2 (Bini, Buttazzo, Buttazzo 2003, attribution from memory; recomputed)."""
+    tasks = SETS[0].tasks()
+    assert not hyperbolic_bound_met(tasks)
+    assert all(response.meets_deadline for response in response_times(tasks))
+    assert hyperbolic_bound_met([Task("a", 1, 1)])
+
+
+def test_jitter_of_a_higher_task_interferes_and_own_jitter_adds():
+    """w = 3 + ceil((w + 4) / 10) * 2: 3, 5, 5; the jitter of 1 comes on top."""
+    tasks = [Task("handler", 2, 10, jitter=4), Task("loop", 3, 20, jitter=1)]
+    assert [response.time for response in response_times(tasks)] == [6, 6]
+    assert response_times([Task("handler", 2, 10, jitter=8), Task("loop", 3, 20)])[1].time == 7
+
+
+def test_too_much_work_has_no_response_time():
+    responses = response_times([Task("handler", 6, 10), Task("loop", 5, 10)])
+    assert [response.time for response in responses] == [6, None]
+    assert not responses[1].meets_deadline
+
+
+def test_a_full_processor_that_is_blocked_ends_without_an_answer():
+    assert response_times([Task("loop", 10, 10, blocking=1)])[0].time is None
+
+
+def test_a_task_is_checked():
+    with pytest.raises(SettingsError) as caught:
+        Task("loop", -1, 0, jitter=1.5)  # type: ignore[arg-type]
+    assert [fault.path for fault in caught.value.faults] == ["loop.cost", "loop.period", "loop.jitter"]
+
+
+def simulated(tasks: list[Task], until: int) -> list[int]:
+    """Longest response of each task when all are released at once and run tick by tick by priority."""
+    left: list[list[tuple[int, int]]] = [[] for _ in tasks]
+    longest = [0] * len(tasks)
+    for now in range(until):
+        for index, task in enumerate(tasks):
+            if now % task.period == 0:
+                left[index].append((now, task.cost))
+        for index, jobs in enumerate(left):
+            if jobs:
+                released, cost = jobs[0]
+                if cost > 1:
+                    jobs[0] = (released, cost - 1)
+                else:
+                    jobs.pop(0)
+                    longest[index] = max(longest[index], now + 1 - released)
+                break
+    return longest
+
+
+@hypothesis_settings(max_examples=60)
+@given(st.lists(st.tuples(st.integers(1, 4), st.sampled_from([4, 6, 8, 12])), min_size=1, max_size=4))
+def test_response_times_are_those_of_a_simulated_scheduler(rows):
+    """Released together is the worst case, so the longest response of a long enough run is exact."""
+    tasks = [Task(str(index), cost, period) for index, (cost, period) in enumerate(rows)]
+    if utilisation(tasks) > 1:
+        assert response_times(tasks)[-1].time is None
+        return
+    assert [response.time for response in response_times(tasks)] == simulated(tasks, 24 * 2)
+
+
+def test_arrivals_are_limited_by_line_and_rates():
+    layout = MessageLayout("beans", (CounterField("tick", 64),))
+    link = Link(line=UartLine(115200), messages=(Message(layout, rate_hz=100),))
+    calm = arrivals(link, "to-controller", at_rates=True)
+    full = arrivals(link, "to-controller", at_rates=False)
+    assert calm is not None
+    assert full is not None
+    assert (calm.shortest, calm.longest) == (12, 12)
+    assert [calm.bytes_in(window) for window in (0, 86_805, 86_806, 10**7, 10**8)] == [1, 1, 2, 24, 132]
+    # A sender that is as fast as a receiver tolerates: 18/19 of the nominal time.
+    assert full.spacing_ns == calm.spacing_ns * Fraction(18, 19)
+    assert [full.ends_in(count) for count in (0, 1, 12, 13)] == [0, 1, 1, 2]
+    assert arrivals(link, "to-module", at_rates=True) is None
+
+
+def test_a_rate_the_line_cannot_carry_leaves_the_line_as_the_limit():
+    layout = MessageLayout("beans", (CounterField("tick", 64),))
+    link = Link(line=UartLine(9600), messages=(Message(layout, rate_hz=100),))
+    assert arrivals(link, "to-controller", at_rates=True) == arrivals(link, "to-controller", at_rates=False)
+
+
+def test_a_reading_step_that_falls_behind_has_no_bound():
+    """Parsing a character takes longer than it takes on the wire, and the step reads until none is left."""
+    layout = MessageLayout("beans", (CounterField("tick", 64),))
+    link = Link(
+        line=UartLine(115200),
+        messages=(Message(layout),),
+        loop=Loop(period_us=5000),
+        parser=Parser(byte_us=90),
+        receiver=Receiver(buffer_bytes=10_000),
+    )
+    full = arrivals(link, "to-controller", at_rates=True)
+    assert longest_pass(link.resolve(), full) is None
+    limited = link.replace(**{"reading.strategy": "at-most", "reading.limit_bytes": 20})
+    bound = longest_pass(limited.resolve(), full)
+    assert bound is not None
+    assert bound.total_ns == 20 * 90_000
+
+
+def test_a_wait_is_bounded_by_its_time_out():
+    layout = MessageLayout("beans", (CounterField("tick", 64),))
+    link = Link(
+        line=UartLine(115200),
+        messages=(Message(layout, rate_hz=30),),
+        loop=Loop(period_us=5000, work_us=1000),
+        receiver=Receiver(mode="polled", fifo_bytes=64, buffer_bytes=0),
+        reading=Reading("whole-message", timeout_us=3000),
+        parser=Parser(read_call_us=1, byte_us=2, message_us=30, message_byte_us=4),
+    )
+    bound = longest_pass(link.resolve(), arrivals(link, "to-controller", at_rates=True))
+    assert bound is not None
+    # Time-out, the byte taken just before it, and the message of 12 bytes that it ends.
+    assert bound.total_ns == (1000 + 3000 + 1 + 2 + 30 + 4 * 12) * 1000
+
+
+def played(link: Link, rng: random.Random) -> tuple[list[tuple[int, int, int]], Run]:
+    characters = traffic(link, rng)
+    fmt = link.frames["to-controller"]
+    return characters, run_receiver(link.resolve(), characters, fmt, link.codec().decode_payload)
+
+
+def ages_at_use(link: Link, characters: list[tuple[int, int, int]], run: Run) -> dict[str, list[float]]:
+    """From the start of a message's first character to the work that uses it; newest of each pass only."""
+    table = deframe_all(link.frames["to-controller"], bytes(value for _, value, _ in characters))
+    first_of = {int(end) - 1: int(start) for start, end in zip(table.start, table.end, strict=True)}
+    character_ns = float(link.line.character_time * 10**9)
+    ages: dict[str, list[float]] = {}
+    seen = 0
+    for known, work_start in zip(run.passes.accepted_before, run.passes.work_start, strict=True):
+        for one in {one.name: one for one in run.accepted[seen : int(known)]}.values():
+            sent = characters[first_of[one.last_character]][0] - character_ns
+            ages.setdefault(one.name, []).append(int(work_start) - sent)
+        seen = int(known)
+    return ages
+
+
+def check_bounds(link: Link, resolved: Resolved, limits: Arrivals, seed: int) -> Counter[str]:
+    """Hold every bound against a run; returns which of them were reached to within a twentieth."""
+    rng = random.Random(seed)
+    bound, needed = (
+        longest_pass(resolved, limits),
+        unread_bytes(resolved, limits, longest_pass(resolved, limits)),
+    )
+    characters, run = played(link, rng)
+    reached: Counter[str] = Counter(runs=1)
+    fifo = fifo_bytes_needed(resolved, limits)
+    if run.overrun_hardware or run.overrun_buffer:
+        assert not (run.overrun_buffer and needed is not None and needed <= ROOMY)
+        assert not (run.overrun_hardware and fifo is not None and fifo <= resolved.receiver.fifo_bytes)
+        return reached + Counter(lost=1)
+    longest = int((run.passes.end - run.passes.start).max())
+    if bound is not None:
+        assert longest <= bound.total_ns
+        reached["longest pass"] += longest * 20 >= bound.total_ns * 19
+        if on_time(resolved, bound):
+            assert run.missed_deadlines == 0
+            reached["in time"] += 1
+    if needed is not None and resolved.receiver.mode != "polled":
+        assert run.buffer_high_water <= needed
+        reached["buffer"] += run.buffer_high_water * 20 >= needed * 19
+    for name, ages in ages_at_use(link, characters, run).items():
+        age = age_at_use(resolved, limits, link.codec().size(name), bound)
+        assert min(ages) >= age.minimum - 2  # arrivals are rounded to nanoseconds
+        if age.maximum is not None:
+            assert max(ages) <= age.maximum + 2
+            reached["age"] += max(ages) * 20 >= age.maximum * 19
+    return reached
+
+
+def test_no_bound_is_ever_below_what_the_receiver_model_shows():
+    reached: Counter[str] = Counter()
+    for seed in range(120):
+        link = steady_link(random.Random(seed))
+        limits = arrivals(link, "to-controller", at_rates=True)
+        assert limits is not None
+        reached += check_bounds(link, link.resolve(), limits, seed)
+    # The bounds are no idle ones: a good part of the runs comes up to them, and most bounds exist.
+    assert reached["longest pass"] > 30
+    assert reached["buffer"] > 5
+    assert reached["age"] > 5
+    assert reached["in time"] > 40
+    assert reached["lost"] < 20
+
+
+def test_the_check_sees_a_bound_that_is_too_low():
+    """With the parser's time left out of the bounds, runs are beyond them."""
+    broken = 0
+    for seed in range(40):
+        link = steady_link(random.Random(seed))
+        limits = arrivals(link, "to-controller", at_rates=True)
+        assert limits is not None
+        cheap = link.replace(parser=None)
+        try:
+            check_bounds(link, cheap.resolve(), limits, seed)
+        except AssertionError:
+            broken += 1
+    assert broken > 8
