@@ -22,7 +22,10 @@ JUMP_LIMIT = 100_000
 
 
 class Windows:
-    """The busy windows that block one thing, as ``(period, phase, length)`` rows in nanoseconds."""
+    """The busy windows that block one thing, as ``(period, phase, length)`` rows in nanoseconds.
+
+    Raises `SettingsError` for windows that leave no time between them.
+    """
 
     __slots__ = ("rows",)
 
@@ -33,6 +36,7 @@ class Windows:
                 raise SettingsError(
                     Fault("busy.length_us", length / 1000, f"less than the period {period} ns")
                 )
+        self.free_from(max((phase for _, phase, _ in self.rows), default=0))
 
     @classmethod
     def that_block(cls, what: str, busy: Sequence[tuple[int, int, int, str]]) -> Windows:
