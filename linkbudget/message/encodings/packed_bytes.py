@@ -71,7 +71,8 @@ class PackedBytes(Encoding):
         reader.close()
         return state
 
-    def _width(self, bits: int) -> int:
+    def width(self, bits: int) -> int:
+        """Return the bytes of an integer of so many bits."""
         return WIDTHS[self.widths](max(-(-bits // 8), 1))
 
     def _order(self, order: str | None) -> Literal["big", "little"]:
@@ -79,7 +80,7 @@ class PackedBytes(Encoding):
 
     def _written(self, primitive: Primitive, state: State) -> bytes:
         if isinstance(primitive, RangedInteger):
-            width, order = self._width(primitive.number_bits), self._order(primitive.order)
+            width, order = self.width(primitive.number_bits), self._order(primitive.order)
             return primitive.number(state).to_bytes(width, order, signed=primitive.signed)
         if isinstance(primitive, Float):
             return struct.pack(self._float_form(primitive), state)
@@ -101,12 +102,12 @@ class PackedBytes(Encoding):
     def _count(self, primitive: Bytes | Sequence, count: int) -> bytes:
         if primitive.minimum == primitive.maximum:
             return b""
-        return count.to_bytes(self._width(primitive.maximum.bit_length()), self._order(None))
+        return count.to_bytes(self.width(primitive.maximum.bit_length()), self._order(None))
 
     def _read(self, primitive: Primitive, path: str, reader: ByteReader) -> State:
         offset = reader.offset
         if isinstance(primitive, RangedInteger):
-            data = reader.take(self._width(primitive.number_bits))
+            data = reader.take(self.width(primitive.number_bits))
             number = int.from_bytes(data, self._order(primitive.order), signed=primitive.signed)
             state = primitive.state_of_number(number)
             if state is None:
@@ -136,7 +137,7 @@ class PackedBytes(Encoding):
         if primitive.minimum == primitive.maximum:
             return primitive.maximum
         offset = reader.offset
-        width = self._width(primitive.maximum.bit_length())
+        width = self.width(primitive.maximum.bit_length())
         count = int.from_bytes(reader.take(width), self._order(None))
         if not primitive.minimum <= count <= primitive.maximum:
             raise bad_byte("out of range", offset, path, count, primitive.allowed)
