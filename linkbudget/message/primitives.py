@@ -8,18 +8,22 @@ what is no value of the field, `value` turns it back.
 from __future__ import annotations
 
 import math
-import struct
 from collections.abc import Mapping
 from collections.abc import Sequence as Items
 from dataclasses import dataclass
-from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property
 from numbers import Integral
-from numbers import Real as RealNumber
 from typing import Any, TypeAlias
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.message.number_forms import (
+    as_number,
+    bound_text,
+    decimal_places,
+    decimal_text,
+    round_to_bits,
+)
 from linkbudget.units import exact, round_half_up
 
 __all__ = [
@@ -36,10 +40,6 @@ __all__ = [
     "State",
     "Stepped",
     "Truth",
-    "as_number",
-    "decimal_places",
-    "decimal_text",
-    "round_to_bits",
 ]
 
 State: TypeAlias = Any
@@ -51,56 +51,6 @@ class BadValue(SettingsError):
     def __init__(self, reason: str, path: str, value: object, allowed: str, **more: Any) -> None:
         self.reason = reason
         super().__init__(Fault(path, value, allowed, **more))
-
-
-def decimal_places(value: Fraction) -> int | None:
-    """Return how many digits after the point ``value`` needs; None when no number of digits is enough."""
-    twos = fives = 0
-    rest = value.denominator
-    while rest % 2 == 0:
-        rest, twos = rest // 2, twos + 1
-    while rest % 5 == 0:
-        rest, fives = rest // 5, fives + 1
-    return max(twos, fives) if rest == 1 else None
-
-
-def decimal_text(units: int, places: int) -> str:
-    """Return ``units`` / 10^places as the shortest exact decimal: no exponent, no zeros at the end."""
-    sign = "-" if units < 0 else ""
-    whole, part = divmod(abs(units), 10**places)
-    digits = str(part).rjust(places, "0").rstrip("0") if part else ""
-    return f"{sign}{whole}.{digits}" if digits else f"{sign}{whole}"
-
-
-def shown(value: Fraction) -> str:
-    """A bound as people write it."""
-    places = decimal_places(value)
-    return str(float(value)) if places is None else decimal_text(int(value * 10**places), places)
-
-
-def as_number(value: object) -> int | float | Fraction | Decimal | None:
-    """Return a finite number in a type of the standard library; None for anything else, truth values too."""
-    if isinstance(value, bool) or not isinstance(value, RealNumber | Decimal):
-        return None
-    if isinstance(value, Integral):
-        return int(value)
-    if isinstance(value, Fraction):
-        return value
-    if isinstance(value, Decimal):
-        return value if value.is_finite() else None
-    number = float(value)
-    return number if math.isfinite(number) else None
-
-
-def round_to_bits(value: float, bits: int) -> float:
-    """Return the nearest IEEE 754 number of 32 or 64 bits; infinity when there is none."""
-    if bits == 64:
-        return value
-    try:
-        rounded: float = struct.unpack(">f", struct.pack(">f", value))[0]
-    except OverflowError:
-        return math.copysign(math.inf, value)
-    return rounded
 
 
 @dataclass(frozen=True)
@@ -209,7 +159,7 @@ class Stepped(RangedInteger):
     def allowed(self) -> str:
         """The allowed values, in words."""
         unit = f" {self.unit}" if self.unit else ""
-        return f"{shown(self.minimum)} to {shown(self.top)}{unit}"
+        return f"{bound_text(self.minimum)} to {bound_text(self.top)}{unit}"
 
     def exact_value(self, state: int) -> Fraction:
         """Return the value of a state as a fraction."""

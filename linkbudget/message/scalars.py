@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import ClassVar
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.message.number_forms import as_number, round_to_bits
 from linkbudget.message.primitives import (
     Bytes,
     Float,
@@ -19,8 +20,6 @@ from linkbudget.message.primitives import (
     RangedInteger,
     Stepped,
     Truth,
-    as_number,
-    round_to_bits,
 )
 from linkbudget.units import Number, exact, round_half_up
 

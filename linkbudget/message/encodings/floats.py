@@ -10,7 +10,8 @@ import struct
 from collections.abc import Iterator
 from fractions import Fraction
 
-from linkbudget.message.primitives import Float, round_to_bits
+from linkbudget.message.number_forms import round_to_bits
+from linkbudget.message.primitives import Float
 
 __all__ = ["float_text", "longest_float", "shortest_float"]
 
