@@ -8,7 +8,7 @@ import struct
 from fractions import Fraction
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from linkbudget import Real, Scaled
@@ -43,6 +43,7 @@ def test_steps_are_written_as_shortest_exact_decimals(value, text):
     count=st.integers(1, 400),
     places=st.integers(0, 6),
 )
+@example(low=-10, step=3, count=20, places=1)  # -1, -0.7 … 2: the last of these is the shortest
 @settings(max_examples=300)
 def test_longest_and_shortest_decimal_are_those_of_all_steps(low, step, count, places):
     unit = Fraction(1, 10**places)

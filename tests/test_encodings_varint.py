@@ -116,6 +116,7 @@ def test_unknown_fields_of_every_wire_type_are_skipped_and_order_is_free():
         ("08 80", "too short", 2),
         ("08 FF FF FF FF FF FF FF FF FF 02", "not a varint", 1),
         ("08 80 80 80 80 80 80 80 80 80 80 00", "not a varint", 1),
+        ("08 80 80 80 80 80 80 80 80 80 02 12 00", "not a varint", 1),  # 2^64
         ("08 01 12 00 23", "not a field", 4),  # a group, withdrawn from the format
         ("08 01 12 00 00 01", "not a field", 4),  # field number 0
         ("08 01 12 00 32 05 00", "too short", 7),
