@@ -58,6 +58,9 @@ if TYPE_CHECKING:
     from linkbudget.message.layout import MessageLayout as MessageLayout
     from linkbudget.replay.result import Replay as Replay
     from linkbudget.replay.run import replay as replay
+    from linkbudget.study.infer import Inference as Inference
+    from linkbudget.study.infer import infer as infer
+    from linkbudget.study.infer import infer_link as infer_link
     from linkbudget.traffic.characters import decode_characters as decode_characters
     from linkbudget.traffic.estimate import LineEstimate as LineEstimate
     from linkbudget.traffic.estimate import estimate_line as estimate_line
@@ -105,6 +108,7 @@ _HOMES = {
     "message.layout": ("MessageLayout",),
     "replay.result": ("Replay",),
     "replay.run": ("replay",),
+    "study.infer": ("Inference", "infer", "infer_link"),
     "traffic.characters": ("decode_characters",),
     "traffic.estimate": ("LineEstimate", "estimate_line"),
     "traffic.levels": ("Edges", "LevelCapture"),

@@ -29,6 +29,7 @@ COMMANDS = {
     "budget": "Bytes and wire time of a described link.",
     "decode": "Characters, frames and messages of a capture.",
     "demo": "The whole way on the shipped captures.",
+    "infer": "A link file guessed from recorded traffic.",
     "replay": "What a capture does to the control loop of a link.",
     "schema": "JSON Schema of the link file.",
 }
