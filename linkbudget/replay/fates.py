@@ -76,14 +76,10 @@ class Fates:
         return tuple(frame.name or UNRECOGNISED for frame in self.sent.frames)
 
     def used_late(self, name: str, act_by_ns: int | None) -> int:
-        """Return how many of a message were used, as they were sent, at an age above ``act_by_ns``."""
+        """Return how many uses of a message, misreads included, came at an age above ``act_by_ns``."""
         if act_by_ns is None:
             return 0
-        return sum(
-            use.age_ns > act_by_ns
-            for use in self.uses
-            if self.names[use.sent] == name and self.fates[use.sent] is Fate.USED
-        )
+        return sum(use.accepted.name == name and use.age_ns > act_by_ns for use in self.uses)
 
 
 def uses_of(run: Run, sent: Sent, use_of: Mapping[str, str], capture_to_send_ns: int = 0) -> tuple[Use, ...]:

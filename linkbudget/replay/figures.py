@@ -49,15 +49,15 @@ def age_us(uses: Sequence[Use], end_ns: int) -> Summary:
     if not uses:
         return dict.fromkeys(("mean", "p50", "p99", "max"))
     ages = [use.age_ns for use in uses]
-    return {"mean": _mean_age_ns(uses, end_ns) / 1e3, **_quantiles(ages), "max": max(ages) / 1e3}
+    return {"mean": _mean_age_us(uses, end_ns), **_quantiles(ages), "max": max(ages) / 1e3}
 
 
 def _quantiles(values: Sequence[int] | npt.NDArray[np.int64]) -> Summary:
     return {f"p{percent}": quantile(values, percent) / 1e3 for percent in (50, 99)}
 
 
-def _mean_age_ns(uses: Sequence[Use], end_ns: int) -> float:
-    """Return the area under age over time, divided by the time; the age at use if no time passes."""
+def _mean_age_us(uses: Sequence[Use], end_ns: int) -> float | None:
+    """Return the area under age over time, divided by the time; None if no time passes."""
     area = time = 0
     following: dict[str, int] = {}
     for use in reversed(uses):
@@ -65,7 +65,7 @@ def _mean_age_ns(uses: Sequence[Use], end_ns: int) -> float:
         area += length * (2 * use.age_ns + length)
         time += length
         following[use.accepted.name] = use.time_ns
-    return area / (2 * time) if time else sum(use.age_ns for use in uses) / len(uses)
+    return area / (2 * time) / 1e3 if time else None
 
 
 def time_share(run: Run) -> dict[str, float]:
@@ -79,15 +79,27 @@ def time_share(run: Run) -> dict[str, float]:
         "pause": run.pause_ns,
     }
     whole = run.end_ns or 1
-    idle = whole - (_covered(run) if run.steps[0].size else sum(spent.values()))
+    idle = whole - (_covered(run) if run.own_core else sum(spent.values()))
     return {what: time / whole for what, time in {**spent, "idle": idle}.items()}
 
 
 def _covered(run: Run) -> int:
-    """Return for how long at least one core is in a pass, a reading step or a handler."""
-    starts = np.concatenate([run.passes.start, run.steps[0], run.handlers[0]])
-    ends = np.concatenate([run.passes.end, run.steps[1], run.handlers[1]])
+    """Return for how long at least one core is in a pass (windows left out), a reading step or a handler."""
+    work_starts, work_ends = _working(run)
+    starts = np.concatenate([work_starts, run.steps[0], run.handlers[0]])
+    ends = np.concatenate([work_ends, run.steps[1], run.handlers[1]])
     order = np.argsort(starts, kind="stable")
     starts, ends = starts[order], ends[order]
     before = np.concatenate([[0], np.maximum.accumulate(ends)[:-1]])
     return int(np.maximum(ends - np.maximum(starts, before), 0).sum())
+
+
+def _working(run: Run) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return starts and ends of the stretches in which passes run and no window holds their core."""
+    passes, (starts, ends) = run.passes, run.stalls
+    holder = np.searchsorted(passes.start, starts, side="right") - 1
+    inside = (holder >= 0) & (starts < passes.end[np.maximum(holder, 0)]) if len(passes) else starts < 0
+    return (
+        np.sort(np.concatenate([passes.start, ends[inside]])),
+        np.sort(np.concatenate([passes.end, starts[inside]])),
+    )

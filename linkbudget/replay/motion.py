@@ -8,8 +8,8 @@ Definitions.
   position at the moment of capture is added. The moment of capture is ``sender.capture_to_send`` before the
   start of the message. Times of a track count from time zero.
 - *Overshoot* of a target: how far the joint goes beyond it, on the side opposite to where the joint was when
-  the target came, up to the next target (the last one: up to the start of the last pass's work); 0 when the
-  joint stood on it. Of several targets that come in one pass only the last counts.
+  the target came, up to the next target (the last one: up to the start of the last pass's work). A joint
+  that is on the target as it comes goes beyond it to either side. Of several targets that come in one pass only the last counts.
 - The *ideal follower* has the same controller, runs a pass at every release, and is given each intact message
   at the first release at or after the arrival of its last byte. The *RMS error* is the root mean square of
   the difference between the joint and it at all releases (of a free loop: at the starts of work).
@@ -42,6 +42,8 @@ __all__ = ["JointMotion", "Target", "move_joint"]
 
 REST = 1e-6
 TEXTBOOK_BAND = 0.02
+ON_TARGET = 1e-9
+"""Distances below this part of the position are rounding errors of floats."""
 
 Target = tuple[int, float]
 """When a target came (nanoseconds after time zero) and where it is."""
@@ -190,7 +192,8 @@ def _overshoots(path: Path, targets: Sequence[Target], last: int) -> list[float]
     found = []
     for start, end, target in _spans(targets, last):
         beyond = path.at(_corners(path, start, end)) - target
-        found.append(max(0.0, float(np.max(beyond * -np.sign(beyond[0])))))
+        on_it = abs(beyond[0]) <= ON_TARGET * max(1.0, abs(target))
+        found.append(float(np.max(np.abs(beyond) if on_it else np.maximum(-np.sign(beyond[0]) * beyond, 0))))
     return found
 
 

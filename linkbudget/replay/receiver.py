@@ -42,14 +42,17 @@ Array = TypeVar("Array", bound=npt.NDArray[np.generic])
 class Run:
     """One run of the model. Arrays are read-only.
 
-    ``passes`` ran, ``skipped`` are the releases passed over. ``character_fate`` holds a `CharacterFate` for
-    every character of the capture, ``discarded`` the characters thrown away after a time-out. ``accepted``
-    are the messages in order, ``ends`` every message end parsed, as (time, index of the last character).
+    ``own_core``: the reading has a core of its own. ``passes`` ran, ``skipped`` are the releases passed over.
+    ``character_fate`` holds a `CharacterFate` for every character of the capture, ``discarded`` the
+    characters thrown away after a time-out. ``accepted`` are the messages in order, ``ends`` every message
+    end parsed, as (time, index of the last character).
     ``handlers`` are starts and ends of the handler runs, ``steps`` those of the reading steps on a core of
-    their own. ``end_ns`` ends the replay: the latest of the last
-    pass, handler, reading step and arrival. ``reading_ns``, ``waiting_ns`` and ``pause_ns`` are totals.
+    their own, ``stalls`` those in which windows then held the passes. ``end_ns`` ends the replay: the latest
+    of the last pass, handler, reading step and arrival. ``reading_ns``, ``waiting_ns`` and ``pause_ns`` are
+    totals.
     """
 
+    own_core: bool
     passes: PassTable
     skipped: Times
     deadline_ns: int
@@ -59,6 +62,7 @@ class Run:
     ends: tuple[tuple[int, int], ...]
     handlers: tuple[Times, Times]
     steps: tuple[Times, Times]
+    stalls: tuple[Times, Times]
     buffer_high_water: int
     end_ns: int
     reading_ns: int
@@ -158,8 +162,9 @@ def _record(
         times = [accepted.time_ns for accepted in parser.accepted]
         columns["accepted_before"] = np.searchsorted(times, columns["work_start"], side="right").tolist()
         waiting = reader.step_ns - parser.reading_ns - parser.pause_ns
-        ends.append(reader.core.now)
+        ends += [end for _, end in reader.steps[-1:]]
     return Run(
+        own_core=loop.reader is None,
         passes=PassTable(columns),
         skipped=_times(loop.skipped),
         deadline_ns=resolved.loop.deadline_ns,
@@ -168,7 +173,8 @@ def _record(
         accepted=tuple(parser.accepted),
         ends=tuple(parser.ends),
         handlers=(_times(hardware.run_starts), _times(hardware.run_ends)),
-        steps=(_times([start for start, _ in reader.steps]), _times([end for _, end in reader.steps])),
+        steps=_both(reader.steps),
+        stalls=_both(loop.core.stalls),
         buffer_high_water=hardware.high_water,
         end_ns=max(ends),
         reading_ns=parser.reading_ns,
@@ -181,6 +187,11 @@ def _character_fates(traffic: Traffic, kept_fates: bytearray) -> npt.NDArray[np.
     fates = np.full(traffic.count, CharacterFate.DROPPED, dtype=np.uint8)
     fates[np.array(traffic.kept, dtype=np.int64)] = np.frombuffer(kept_fates, dtype=np.uint8)
     return _frozen(fates)
+
+
+def _both(stretches: list[tuple[int, int]]) -> tuple[Times, Times]:
+    """Return the starts and the ends of stretches of time."""
+    return _times([start for start, _ in stretches]), _times([end for _, end in stretches])
 
 
 def _times(values: list[int]) -> Times:

@@ -29,16 +29,17 @@ class Core:
     """A core at an instant ``now``, with the handlers that run on it (if any) and the windows that hold it.
 
     ``window_ns`` is the time it has stood still in windows while it had something to do, handlers that ran
-    meanwhile left out.
+    meanwhile left out; ``stalls`` are the stretches of it on a core without handlers.
     """
 
-    __slots__ = ("hardware", "now", "window_ns", "windows")
+    __slots__ = ("hardware", "now", "stalls", "window_ns", "windows")
 
     def __init__(self, hardware: Hardware | None, windows: Windows) -> None:
         self.hardware = hardware
         self.windows = windows
         self.now = 0
         self.window_ns = 0
+        self.stalls: list[tuple[int, int]] = []
 
     def handler_ns(self) -> int:
         """Return the handler time on this core before now."""
@@ -121,6 +122,7 @@ class Core:
         hardware = self.hardware
         if hardware is None:
             self.window_ns += end - at
+            self.stalls.append((at, end))
         else:
             before = hardware.busy_before(at)
             hardware.advance(end)
