@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from importlib import import_module
 from pathlib import Path
 
@@ -37,9 +39,20 @@ def test_all_lists_every_name_once():
 
 @pytest.mark.parametrize("name", sorted(HOMES))
 def test_name_is_importable_and_lives_where_the_table_says(name):
+    home = getattr(import_module(f"linkbudget.{HOMES[name]}"), name)
     value = getattr(linkbudget, name)
-    assert value is getattr(import_module(f"linkbudget.{HOMES[name]}"), name)
+    if name == "replay":  # also the name of the room, which passes calls on
+        assert value in {home, import_module("linkbudget.replay")}
+    else:
+        assert value is home
     assert name in dir(linkbudget)
+
+
+@pytest.mark.parametrize("first", ["", "from linkbudget.replay.receiver import run_receiver; "])
+def test_replay_is_callable_whatever_was_imported_before(first):
+    code = first + "from linkbudget import replay; replay(1, 2, nonsense=3)"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert "unexpected keyword argument 'nonsense'" in ran.stderr
 
 
 def test_unknown_name_is_an_attribute_error():
