@@ -113,10 +113,10 @@ def judge(run: Run, sent: Sent, uses: tuple[Use, ...]) -> Fates:
     accepted = {one.last_character: one for one in run.accepted}
     used = {use.sent for use in uses}
     last_used = {use.accepted.name: use.sent for use in uses}
-    missing = _counted(np.isin(run.character_fate, LOST), sent)
+    missing = _counted(np.isin(run.character_fate, LOST))
     thrown_away = np.zeros(run.character_fate.size, dtype=bool)
     thrown_away[list(run.discarded)] = True
-    discarded = _counted(thrown_away, sent)
+    discarded = _counted(thrown_away)
 
     def fate(number: int, frame: SentFrame) -> Fate:
         one = accepted.get(frame.last_character)
@@ -142,8 +142,8 @@ def judge(run: Run, sent: Sent, uses: tuple[Use, ...]) -> Fates:
 LOST = (CharacterFate.LOST_FIFO, CharacterFate.LOST_BUFFER, CharacterFate.DROPPED)
 
 
-def _counted(characters: npt.NDArray[np.bool_], sent: Sent) -> npt.NDArray[np.int64]:
-    """Return how many of the marked characters lie before each place among those that carry data."""
-    counts = np.zeros(sent.good.size + 1, dtype=np.int64)
-    np.cumsum(characters[sent.good], out=counts[1:])
+def _counted(characters: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    """Return how many of the marked characters lie before each character, and in all."""
+    counts = np.zeros(characters.size + 1, dtype=np.int64)
+    np.cumsum(characters, out=counts[1:])
     return counts

@@ -1,8 +1,8 @@
-"""What was sent: the frames of a capture, found once among all its characters that carry data.
+"""What was sent: the frames of a capture, found once among all its characters.
 
-A sent frame is a frame that the direction's deframer ends intact in the characters without framing errors and
-breaks, whatever the receiver's driver does with flagged ones. One that is no valid message of the link is a
-sent frame all the same, without a name: nothing can accept it, so it ends damaged, lost or pending.
+A sent frame is a frame that the direction's deframer ends intact in all characters, flagged ones too (a break
+is one zero byte), whatever the receiver's driver does with those. One that is no valid message of the link is
+a sent frame all the same, without a name: nothing can accept it, so it ends damaged, lost or pending.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from linkbudget.errors import FrameError
 from linkbudget.frame.bulk import REASONS, deframe_all
@@ -28,7 +27,7 @@ __all__ = ["Sent", "SentFrame", "sent_frames"]
 
 @dataclass(frozen=True)
 class SentFrame:
-    """A frame that was sent: characters ``good[begin:end]`` of the capture, times from time zero.
+    """A frame that was sent: characters ``begin`` to ``end - 1`` of the capture, times from time zero.
 
     ``start_ns`` is the start of its first character, ``arrival_ns`` the end of its last. ``name`` is None
     when it is no message of the link.
@@ -46,13 +45,9 @@ class SentFrame:
 
 @dataclass(frozen=True, eq=False)
 class Sent:
-    """The frames of a capture in order; ``good`` are the indices of the characters that carry data.
-
-    ``rejected`` counts the bad stretches by reason.
-    """
+    """The frames of a capture in order; ``rejected`` counts the bad stretches by reason."""
 
     frames: tuple[SentFrame, ...]
-    good: npt.NDArray[np.int64]
     rejected: Mapping[str, int]
 
     @cached_property
@@ -63,14 +58,13 @@ class Sent:
 
 def sent_frames(capture: ByteCapture, fmt: FrameFormat, decode: Decode) -> Sent:
     """Return what was sent; ``decode`` turns a payload into (name, value) or raises `FrameError`."""
-    good = np.flatnonzero(capture.good_mask)
-    table = deframe_all(fmt, capture.payload_bytes())
+    table = deframe_all(fmt, capture.data.astype(np.uint8).tobytes())
     starts, arrivals = capture.start_times_ns, capture.times_ns
     zero = int(starts[0]) if len(capture) else 0
     frames = []
     for row in np.flatnonzero(table.reason == 0).tolist():
         begin, end = int(table.start[row]), int(table.end[row])
-        first, last = int(good[begin]), int(good[end - 1])
+        first, last = begin, end - 1
         payload = table.payload[table.payload_offsets[row] : table.payload_offsets[row + 1]].tobytes()
         name, value = _decoded(decode, payload)
         start, arrival = int(starts[first]) - zero, int(arrivals[last]) - zero
@@ -79,7 +73,7 @@ def sent_frames(capture: ByteCapture, fmt: FrameFormat, decode: Decode) -> Sent:
     rejected = {
         REASONS[code - 1].value: int(np.count_nonzero(bad == code)) for code in np.unique(bad).tolist()
     }
-    return Sent(tuple(frames), good, rejected)
+    return Sent(tuple(frames), rejected)
 
 
 def _decoded(decode: Decode, payload: bytes) -> tuple[str | None, Any]:
