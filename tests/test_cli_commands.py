@@ -27,6 +27,7 @@ DECODE_KEYS = {
     "events",
     "start_ns",
     "end_ns",
+    "taken",
     "warnings",
 }
 BUDGET_KEYS = {
@@ -100,6 +101,15 @@ def test_decode_with_a_format_alone_estimates_the_rate(linkbudget):
     assert document["line"]["stopbits"] == 1
     assert document["line"]["baudrate"] == BAUDRATE
     assert document["line"]["estimated"] is True
+
+
+def test_decode_page_says_what_was_read_off_the_file(linkbudget, tmp_path):
+    path = tmp_path / "edges.csv"
+    path.write_text("Time [us];rx\n0,0;1\n100,5;0\n200,5;1\n")
+    ran = linkbudget("decode", path, "--baudrate", 9600)
+    assert ran.code == 0
+    assert re.search(r"^delimiter +semicolon$", ran.out, flags=re.MULTILINE)
+    assert re.search(r"^decimal sign +comma$", ran.out, flags=re.MULTILINE)
 
 
 def test_decode_times_are_the_ends_of_characters(linkbudget):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from linkbudget.report.terminal import Document, fact_list, figure, note, verdict
+from linkbudget.report.terminal import Document, fact_list, figure, note, verdict, word_list
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:
@@ -29,6 +29,9 @@ def decode_page(document: Document) -> list[RenderableType]:
         verdict(f"{format_count(count, 'character')} at {setting} ({how}), {state}.", damaged == 0),
         fact_list("Characters", character_rows(document)),
     ]
+    if document["taken"]:
+        taken = [(name.replace("_", " "), value) for name, value in document["taken"].items()]
+        parts.append(word_list("Read off the file", taken))
     if "frames" in document:
         parts.append(fact_list("Frames", frame_rows(document["frames"])))
     if "messages" in document:
