@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import numpy as np
+
 from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.link.resolve import (
@@ -20,7 +22,11 @@ from linkbudget.link.resolve import (
     SenderNs,
     TransmitNs,
 )
+from linkbudget.replay.fates import Fates, judge, uses_of
 from linkbudget.replay.receiver import Run, run_receiver
+from linkbudget.replay.sent import sent_frames
+from linkbudget.traffic.stream import ByteCapture
+from linkbudget.wire.uart import UartLine
 
 NAMES = {b"p": "place", b"r": "reject"}
 LINES = FrameFormat(delimiting="newline", crc=None, max_payload=40)
@@ -119,3 +125,23 @@ def fates(run: Run) -> str:
 def accepted(run: Run) -> list[tuple[int, str]]:
     """Time and value of every accepted message."""
     return [(one.time_ns, one.name[0] + one.value.decode()) for one in run.accepted]
+
+
+def captured(data: bytes, times=None, flags=None) -> ByteCapture:
+    """The same characters as a capture; the line runs at one bit a nanosecond."""
+    times = back_to_back(data) if times is None else times
+    return ByteCapture(
+        np.array(times, dtype=np.int64),
+        np.frombuffer(data, dtype=np.uint8),
+        np.array(flags or [0] * len(data), dtype=np.uint8),
+        UartLine(10**9),
+    )
+
+
+def judged(data: bytes, times=None, *, flags=None, use="newest", **sections) -> Fates:
+    """What became of the messages in ``data``; every message has the same ``use``."""
+    sent = sent_frames(captured(data, times, flags), LINES, decode)
+    # Time zero is the start of the first character, one character before its end.
+    start = (times or back_to_back(data))[0] - CHARACTER
+    run = play(data, [time - start for time in times or back_to_back(data)], flags=flags, **sections)
+    return judge(run, sent, uses_of(run, sent, dict.fromkeys(NAMES.values(), use)))

@@ -9,7 +9,8 @@ Definitions.
   start of the message. Times of a track count from time zero.
 - *Overshoot* of a target: how far the joint goes beyond it, on the side opposite to where the joint was when
   the target came, up to the next target (the last one: up to the start of the last pass's work). A joint
-  that is on the target as it comes goes beyond it to either side. Of several targets that come in one pass only the last counts.
+  that is on the target as it comes goes beyond it to either side. Of several targets that come in one pass
+  only the last counts.
 - The *ideal follower* has the same controller, runs a pass at every release, and is given each intact message
   at the first release at or after the arrival of its last byte. The *RMS error* is the root mean square of
   the difference between the joint and it at all releases (of a free loop: at the starts of work).
