@@ -100,11 +100,11 @@ def back_to_back(data: bytes, at: int = 0) -> list[int]:
     return [at + CHARACTER * (place + 1) for place in range(len(data))]
 
 
-def play(data: bytes, times=None, *, flags=None, **sections) -> Run:
+def play(data: bytes, times=None, *, flags=None, read=decode, **sections) -> Run:
     """Run the model over ``data``, back to back from time zero unless ``times`` are given."""
     times = back_to_back(data) if times is None else times
     characters = list(zip(times, data, flags or [0] * len(data), strict=True))
-    return run_receiver(resolved(**sections), characters, LINES, decode)
+    return run_receiver(resolved(**sections), characters, LINES, read)
 
 
 def spans(run: Run) -> list[tuple[int, int]]:

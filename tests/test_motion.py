@@ -199,9 +199,7 @@ def moved(data: bytes, times, sections, capture_to_send_ns=0, **keys):
     link = resolved(**sections)
     link = SimpleNamespace(loop=link.loop, sender=SimpleNamespace(capture_to_send_ns=capture_to_send_ns))
     sent = sent_frames(captured(data, times), LINES, numbered)
-    run = play(data, times, **sections)
-    accepted = [one._replace(value={"n": int(one.value)}) for one in run.accepted]
-    run.__dict__["accepted"] = tuple(accepted)
+    run = play(data, times, read=numbered, **sections)
     uses = uses_of(run, sent, dict.fromkeys(NAMES.values(), "newest"))
     period = link.loop.period_ns
     releases = list(range(link.loop.phase_ns, times[-1] + period + 1, period))
