@@ -119,7 +119,7 @@ _HOMES = {
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
 __version__ = "0.1.0"
-__all__ = ["__version__", *sorted(_HOME_OF)]  # noqa: PLE0604
+__all__ = ["__version__", *sorted(_HOME_OF)]
 
 
 def __getattr__(name: str) -> object:

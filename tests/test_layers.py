@@ -37,7 +37,9 @@ def imports_of(path: Path) -> list[tuple[int, str]]:
             found += [(node.lineno, alias.name) for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}:{node.lineno}: relative import"
-            names = [f"{node.module}.{alias.name}" for alias in node.names] if node.module == "linkbudget" else []
+            names = (
+                [f"{node.module}.{alias.name}" for alias in node.names] if node.module == "linkbudget" else []
+            )
             found += [(node.lineno, name) for name in names or [str(node.module)]]
     return [(line, name) for line, name in found if name.split(".")[0] == "linkbudget"]
 
