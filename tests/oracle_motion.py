@@ -1,7 +1,7 @@
 """A second, slow and obvious simulation of a joint that follows set points, from the model's text alone.
 
 Position is kept as a list of corners between which the joint moves evenly; every figure is read off that
-list. Times are seconds as floats: motion is a matter of floats in the model, too.
+list. Times are nanoseconds; positions and speeds are floats, in the model too.
 """
 
 from __future__ import annotations
@@ -21,17 +21,25 @@ class Use:
     number: int
     value: float
     captured_ns: int
+    misread: bool = False
 
 
 @dataclass
 class Path:
-    """Where a joint was: ``corners`` (s, position), and for each use its target and where the joint was."""
+    """Where a joint was: ``corners`` (ns, position), and for each use its target and where the joint was."""
 
-    corners: list[tuple[float, float]] = field(default_factory=list)
-    targets: list[tuple[float, float, float]] = field(default_factory=list)  # instant, target, position then
-    speeds: list[float] = field(default_factory=list)  # what holds from the start of each pass's work
+    corners: list[tuple[int, float]] = field(default_factory=list)
+    targets: list[tuple[int, float, float]] = field(default_factory=list)  # instant, target, position then
+    speeds: list[float] = field(default_factory=list)  # asked for by each pass
+    last_pass: int = 0
 
-    def at(self, time: float) -> float:
+    def move(self, time: int, speed: float) -> float:
+        """Move on to an instant at a speed; return the position there."""
+        since, place = self.corners[-1]
+        self.corners.append((time, place + speed * ((time - since) * NS)))
+        return self.corners[-1][1]
+
+    def at(self, time: int) -> float:
         """The position at an instant; level outside the corners."""
         before = [corner for corner in self.corners if corner[0] <= time]
         after = [corner for corner in self.corners if corner[0] > time]
@@ -62,25 +70,23 @@ def track_at(track: Any, time_ns: float) -> float:
 
 def follow(joint: Any, starts_ns: Sequence[int], uses: Sequence[Use], period_ns: int, until_ns: int) -> Path:
     """Move one joint: ``starts_ns`` are the starts of work, ``until_ns`` where the path ends."""
-    path = Path(corners=[(min([0, *starts_ns]) * NS, float(joint.start))])
+    path = Path(corners=[(0, float(joint.start))])
     target = float(joint.start)
     wanted = moving = 0.0  # the controller's speed, and the one the actuator has taken over
-    pulse: tuple[float, float] | None = None  # when the actuator takes which speed
-    before: float | None = None
-    for number, start_ns in enumerate([*starts_ns, until_ns]):
-        now = start_ns * NS
+    pulse: tuple[int, float] | None = None  # when the actuator takes which speed
+    before: int | None = None
+    for number, now in enumerate([*starts_ns, until_ns]):
         if pulse is not None and pulse[0] <= now:
-            path.corners.append((pulse[0], path.corners[-1][1] + moving * (pulse[0] - path.corners[-1][0])))
+            path.move(pulse[0], moving)
             moving, pulse = pulse[1], None
-        here = path.corners[-1][1] + moving * (now - path.corners[-1][0])
-        path.corners.append((now, here))
+        here = path.move(now, moving)
         if number == len(starts_ns):
             break
-        for use in uses:
-            if use.number == number:
-                target = wanted_target(joint, use, path)
-                path.targets.append((now, target, here))
-        step = period_ns * NS if joint.dt == "period" or before is None else now - before
+        new = [use for use in uses if use.number == number]
+        if new:  # of several in one pass the last one holds
+            target = wanted_target(joint, new[-1], path)
+            path.targets.append((now, target, here))
+        step = (period_ns if joint.dt == "period" or before is None else now - before) * NS
         before = now
         error = target - here
         if step > 0:
@@ -90,20 +96,22 @@ def follow(joint: Any, starts_ns: Sequence[int], uses: Sequence[Use], period_ns:
             wanted += max(-change, min(change, goal - wanted))
         if joint.actuator == "pulse":
             every = round(float(joint.pulse_period_us) * 1000)
-            pulse = (ceil(start_ns / every) * every * NS, wanted)
+            pulse = (ceil(now / every) * every, wanted)
             if pulse[0] <= now:
                 moving, pulse = wanted, None
         else:
             moving = wanted
-        path.speeds.append(moving)
+        path.speeds.append(wanted)
+        path.last_pass = now
     return path
 
 
 def wanted_target(joint: Any, use: Use, path: Path) -> float:
     """The target a set point asks for; seen by a camera on the joint, it is where the thing was then."""
-    if joint.reference == "at-capture":
-        return track_at(joint.track, use.captured_ns)
-    return float(joint.scale) * use.value + float(joint.offset)
+    value = float(joint.scale) * use.value + float(joint.offset)
+    if joint.reference == "absolute":
+        return value
+    return value + path.at(use.captured_ns) if use.misread else track_at(joint.track, use.captured_ns)
 
 
 def overshoots(path: Path) -> list[float]:
@@ -111,7 +119,7 @@ def overshoots(path: Path) -> list[float]:
     found = []
     for number, (since, target, origin) in enumerate(path.targets):
         later = path.targets[number + 1 :]
-        until = later[0][0] if later else path.corners[-1][0]
+        until = later[0][0] if later else path.last_pass
         side = copysign(1.0, target - origin) if target != origin else 0.0
         places = [place for time, place in path.corners if since <= time <= until]
         found.append(max([0.0, *(side * (place - target) for place in places)]))
@@ -120,5 +128,5 @@ def overshoots(path: Path) -> list[float]:
 
 def rms_difference(path: Path, ideal: Path, releases_ns: Sequence[int]) -> float:
     """Root of the mean square difference of two followers at the releases."""
-    squares = [(path.at(release * NS) - ideal.at(release * NS)) ** 2 for release in releases_ns]
+    squares = [(path.at(release) - ideal.at(release)) ** 2 for release in releases_ns]
     return sqrt(sum(squares) / len(squares)) if squares else 0.0

@@ -164,6 +164,8 @@ class Oracle:
         self.ends: list[tuple[int, int, bool]] = []  # instant, last character, whether skipped
         self.accepted: list[Accepted] = []
         self.passes: list[Pass] = []
+        self.spent = dict.fromkeys(ACTIVITIES, 0)  # by both cores together
+        self.some_core_ran = 0
         self.order = 0
         self.horizon = case.times[-1] + self.loop.period_ns
         self.end_of_reading = 0
@@ -183,9 +185,7 @@ class Oracle:
             then = self.next_instant()
             if then is None:
                 break
-            for core in self.cores:
-                self.let_pass(core, then)
-            self.now = then
+            self.let_time_pass(then)
         for index in range(len(self.became)):
             self.became[index] = self.became[index] or LEFT
         self.work_out_uses()
@@ -227,22 +227,32 @@ class Oracle:
             due += [edge for window in self.link.busy for edge in window_edges(window, self.now)]
         return min((instant for instant in due if instant > self.now), default=None)
 
-    def let_pass(self, core: Core, then: int) -> None:
-        """Let a core run from now until ``then``; nothing begins or ends in between."""
+    def let_time_pass(self, then: int) -> None:
+        """Let everything run from now until ``then``; nothing begins or ends in between."""
+        doing = {self.activity(core): core for core in self.cores}
+        doing.pop(None, None)
+        for activity, core in doing.items():
+            if activity in ("work", "reading", "pause"):
+                core.want = ("spend", core.want[1] - (then - self.now), activity)
+            if core.in_pass is not None:
+                core.in_pass.spent[activity] += then - self.now
+            if activity not in ("handler", "window"):
+                self.spent[activity] += then - self.now
+        if self.handler_runs():
+            self.spent["handler"] += then - self.now
+        if self.handler_runs() or doing.keys() - {"window"}:
+            self.some_core_ran += then - self.now
+        self.now = then
+
+    def activity(self, core: Core) -> str | None:
+        """What a core does from this instant on; None when it has nothing to do."""
         if core.want is None:
-            return
-        activity = None
+            return None
         if core.handlers_stop_it and self.handler_runs():
-            activity = "handler"
-        elif self.stopped(core):
-            activity = "window"
-        elif core.want[0] == "spend":
-            activity = core.want[2]
-            core.want = ("spend", core.want[1] - (then - self.now), activity)
-        elif core.want[0] == "wait":
-            activity = "waiting"
-        if activity and core.in_pass is not None:
-            core.in_pass.spent[activity] += then - self.now
+            return "handler"
+        if self.stopped(core):
+            return "window"
+        return {"spend": core.want[-1], "wait": "waiting"}.get(core.want[0])
 
     # --- what stops what ----------------------------------------------------------------------------------
 
@@ -500,7 +510,7 @@ class Oracle:
             if found == "timed out":
                 break
         if self.reading.on_timeout == "discard":
-            self.discarded += self.stretch
+            self.discarded += self.since_end
             self.stretch, self.since_end = [], []
 
     # --- the parser ---------------------------------------------------------------------------------------
@@ -559,11 +569,9 @@ class Oracle:
     # --- worked out from the lists at the end -------------------------------------------------------------
 
     def sent_frames(self) -> list[Sent]:
-        """The frames on the wire, found in the characters that carry data (no framing error, no break)."""
+        """The frames on the wire, found in all characters, flagged ones too (a break is one zero byte)."""
         frames, found, stretch = self.case.frames, [], []
         for index, value in enumerate(self.case.data):
-            if self.case.flags[index] & (FRAMING | BREAK):
-                continue
             if value != frames.delimiter:
                 stretch.append(index)
                 continue
@@ -597,8 +605,6 @@ class Oracle:
             waiting = [message for message in waiting if message not in ready]
 
     def work_out_fates(self) -> None:
-        parsed_ends = {last for _, last, skipped in self.ends if not skipped}
-        skipped_ends = {last for _, last, skipped in self.ends if skipped}
         lost = {index for index, became in enumerate(self.became) if became in (HARDWARE, DROPPED, BUFFER)}
         for number, frame in enumerate(self.sent):
             own, last = frame.characters, frame.characters[-1]
@@ -615,12 +621,12 @@ class Oracle:
             elif all(index in lost for index in own):
                 frame.fate = "lost"
             elif (
-                last in parsed_ends
+                self.became[last] == PARSED
                 or any(index in lost for index in own)
                 or any(index in self.discarded for index in own)
             ):
                 frame.fate = "damaged"
-            elif last in skipped_ends:
+            elif self.became[last] == SKIPPED:
                 newer = [m for m in self.accepted if m.name == frame.name and m.last > last]
                 frame.fate = "superseded" if self.any_used(newer) else "pending"
             else:
@@ -646,12 +652,14 @@ class Oracle:
         """``(message, instant of use, age)`` of every use, in order."""
         extra, passes = self.link.sender.capture_to_send_ns, self.ran()
         found = []
-        for message in self.accepted:
-            if message.used_by is not None:
-                at = passes[message.used_by].work_start
-                first = self.case.starts[self.sent[message.sent or 0].characters[0]]
-                found.append((message.name, at, at - first + extra))
+        for message in self.used():
+            at = passes[message.used_by or 0].work_start
+            first = self.case.starts[self.sent[message.sent or 0].characters[0]]
+            found.append((message.name, at, at - first + extra))
         return found
+
+    def used(self) -> list[Accepted]:
+        return [message for message in self.accepted if message.used_by is not None]
 
     def used_late(self) -> dict[str, int]:
         limits = self.link.act_by_ns

@@ -58,6 +58,7 @@ class Maker:
         document["loop"] = self.loop()
         document["parser"] = self.parser()
         document["busy"] = self.busy()
+        document["joint"] = [self.joint(document)] if self.yes(3) else []
         return document
 
     def messages(self) -> dict[str, Any]:
@@ -100,8 +101,10 @@ class Maker:
             receiver["latency_us"] = self.us([0, 0, 0, 1, 5, 10, 30])
             receiver["interrupt_entry_us"] = self.us([0, 0, 1, 2, 5, 10, 25])
             receiver["interrupt_byte_us"] = self.us([0, 0, 1, 5])
-        if self.yes(3):
-            receiver["errored"] = {k: self.pick(["keep", "drop"]) for k in ("framing", "parity", "break")}
+        if self.yes():
+            receiver["errored"] = {
+                k: self.pick(["keep", "drop", "drop"]) for k in ("framing", "parity", "break")
+            }
         return receiver
 
     def reading(self) -> dict[str, Any]:
@@ -160,6 +163,26 @@ class Maker:
                 windows.append(window)
         return windows
 
+    def joint(self, document: dict[str, Any]) -> dict[str, Any]:
+        """A joint quick enough to get somewhere in the few periods that there are."""
+        message = self.pick(document["message"])
+        second = 1e9 / self.grid / 200  # joint times per second: twenty characters are its unit of time
+        joint: dict[str, Any] = {"name": "flap", "message": message["name"]}
+        joint |= {"field": message["fields"][0]["name"], "scale": self.pick([1, 0.5, -2]), "start": 3}
+        joint |= {"v_max": self.pick([20, 300]) * second, "a_max": self.pick([100, 1000]) * second**2}
+        joint |= {"dt": self.pick(["period", "measured"]), "offset": self.pick([0, -5])}
+        if self.yes(3):
+            joint |= {"reference": "at-capture", "track": self.track()}
+        if self.yes(3):
+            joint |= {"actuator": "pulse", "pulse_period_us": self.us([33, 100, 250])}
+        return joint
+
+    def track(self) -> dict[str, Any]:
+        if self.yes(3):
+            return {"kind": "sine", "amplitude": 40, "period_us": 300 * self.grid / 1000, "offset": 5}
+        times = [n * self.grid / 1000 for n in (-900, 70, 300, 301)]
+        return {"kind": self.pick(["steps", "table"]), "times_us": times, "positions": [0, 30, -30, 60]}
+
     # --- traffic ------------------------------------------------------------------------------------------
 
     def scene(self, most_pieces: int = 9) -> Scene:
@@ -170,16 +193,20 @@ class Maker:
         data: list[int] = []
         flags: list[int] = []
         quiet = [0, 0, 0, 0, 5, 10, 20, 50, 100, 300]
-        errors = self.yes(4)
+        errors = self.yes(3)
         for _ in range(self.pick(range(1, most_pieces + 1))):
             at += self.pick(quiet) * self.grid
             hurry = self.yes(12)
-            for value in self.piece(document):
+            piece = self.piece(document)
+            digits = [place for place, value in enumerate(piece) if value in b"0123456789"]
+            hurt = self.pick(digits) if digits and errors and self.yes() else None
+            for place, value in enumerate(piece):
                 if not (hurry and self.yes()):
                     at += character
                 if self.yes(8):
                     at += self.pick([1, 5, 10, 30]) * self.grid
-                flag = self.pick([0] * 12 + [FRAMING, PARITY, BREAK]) if errors else 0
+                flag = self.pick([0] * 60 + [FRAMING, PARITY, BREAK]) if errors else 0
+                flag = PARITY if place == hurt else flag
                 times.append(at)
                 data.append(0 if flag == BREAK else value)
                 flags.append(flag)
@@ -195,7 +222,7 @@ class Maker:
         if kind == "junk":
             return bytes(self.pick(b'{"n:1v}\x02\x03\n\0') for _ in range(self.pick(range(1, 6))))
         message = self.pick(messages(document))
-        value = self.pick([201, 255]) if kind == "wrong" else self.pick([0, 1, 7, 10, 11, 111, 200])
+        value = self.pick([201, 255]) if kind == "wrong" else self.pick([0, 7, 10, 12, 111, 123, 200])
         if message["encoding"] == "json-object":
             payload = f'{{"{message["fields"][0]["name"]}":{value}}}'.encode()
         else:
