@@ -58,6 +58,8 @@ if TYPE_CHECKING:
     from linkbudget.message.layout import MessageLayout as MessageLayout
     from linkbudget.replay.result import Replay as Replay
     from linkbudget.replay.run import replay as replay
+    from linkbudget.study.choose import FormatChoice as FormatChoice
+    from linkbudget.study.choose import choose_format as choose_format
     from linkbudget.study.infer import Inference as Inference
     from linkbudget.study.infer import infer as infer
     from linkbudget.study.infer import infer_link as infer_link
@@ -108,6 +110,7 @@ _HOMES = {
     "message.layout": ("MessageLayout",),
     "replay.result": ("Replay",),
     "replay.run": ("replay",),
+    "study.choose": ("FormatChoice", "choose_format"),
     "study.infer": ("Inference", "infer", "infer_link"),
     "traffic.characters": ("decode_characters",),
     "traffic.estimate": ("LineEstimate", "estimate_line"),

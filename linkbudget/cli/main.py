@@ -27,6 +27,7 @@ EXIT_INTERRUPTED = 130
 # Name -> the line shown by `linkbudget --help`. The command itself is `linkbudget.cli.<name>:command`.
 COMMANDS = {
     "budget": "Bytes and wire time of a described link.",
+    "choose": "Message formats a link could have, ranked.",
     "decode": "Characters, frames and messages of a capture.",
     "demo": "The whole way on the shipped captures.",
     "infer": "A link file guessed from recorded traffic.",

@@ -1,0 +1,232 @@
+"""How often damage goes unnoticed: frames that pass, and messages that are believed with a wrong value.
+
+Every bit on the wire (start, parity and stop bits counted) is flipped by itself with the line's bit error
+rate *p*, so a frame of *N* bits is damaged with probability P = 1 - (1-p)^N. Of the damaged frames
+
+- with a check of *r* bits, one in 2^r is taken to pass. A CRC does better on flips alone: fewer than its
+  Hamming distance are caught for certain while the frame keeps its shape. But a hit delimiter, escape, code
+  byte or length cuts frames in two, joins or shifts them, bytes get lost in full buffers, bursts are longer
+  than any distance; for all of these 2^-r is what is left, so this is the figure to choose a check by.
+- With a check that starts at zero and has no final xor, frames that run together pass every time: what passes
+  in a trial with single flips is added in full.
+- Without a check the share is **tried out**: each data bit of sample frames is flipped in turn, the stream is
+  received, and a flip counts as *undetected* when the receiver delivers a payload that nobody sent, as
+  *misread* when the decoder then accepts another value. Frames with more flips are taken to fare the same.
+
+*Misread* behind a check are those that pass, times the share that the decoder believes of what passes in the
+trial without the check.
+
+What the model leaves out: parity that a driver acts upon. Start and stop bits are taken to do the harm that
+data bits do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+
+from linkbudget.codec import Codec
+from linkbudget.errors import FrameError
+from linkbudget.frame.format import FrameFormat
+from linkbudget.wire.uart import UartLine
+
+__all__ = [
+    "YEAR_S",
+    "Flips",
+    "PayloadReader",
+    "Risk",
+    "bytes_lost",
+    "damage_probability",
+    "flip_bits",
+    "flips_per_frame",
+    "starts_at_zero",
+    "without_check",
+    "yearly_risk",
+]
+
+YEAR_S = 365.25 * 24 * 3600
+MAX_FLIPS = 600
+"""Flips tried per message and format, whole frames at a time: a second or two for all candidates."""
+
+
+@dataclass(frozen=True)
+class Flips:
+    """The outcome of single flips: how many were tried, and how many of them were undetected and misread."""
+
+    tried: int = 0
+    undetected: int = 0
+    misread: int = 0
+
+    def __add__(self, other: Flips) -> Flips:
+        return Flips(
+            self.tried + other.tried, self.undetected + other.undetected, self.misread + other.misread
+        )
+
+    @property
+    def undetected_share(self) -> float:
+        """The share of flips that were undetected; 0 when none was tried."""
+        return self.undetected / self.tried if self.tried else 0.0
+
+    @property
+    def misread_share(self) -> float:
+        """The share of flips that were misread; 0 when none was tried."""
+        return self.misread / self.tried if self.tried else 0.0
+
+    @property
+    def believed_share(self) -> float:
+        """The share of undetected flips that were misread, 0 without any."""
+        return self.misread / self.undetected if self.undetected else 0.0
+
+
+@dataclass(frozen=True)
+class Risk:
+    """Frames a year that pass although damaged, and messages a year that are misread."""
+
+    undetected_per_year: float
+    misread_per_year: float
+
+
+class PayloadReader:
+    """Payloads to (name, value), None when not accepted; each payload is decoded once.
+
+    One may serve several codecs with the same messages: the frame format plays no part.
+    """
+
+    def __init__(self, codec: Codec) -> None:
+        self._codec = codec
+        self._known: dict[bytes, tuple[str, Mapping[str, Any]] | None] = {}
+
+    def __call__(self, payload: bytes) -> tuple[str, Mapping[str, Any]] | None:
+        """Return name and value of a payload, or None."""
+        if payload not in self._known:
+            try:
+                self._known[payload] = self._codec.decode_payload(payload)
+            except FrameError:
+                self._known[payload] = None
+        return self._known[payload]
+
+
+class _Listener:
+    """Opens bodies as the frame format does; keeps the payloads of good ones that nobody sent."""
+
+    def __init__(self, fmt: FrameFormat, sent: frozenset[bytes]) -> None:
+        self._envelope = fmt.envelope
+        self._sent = sent
+        self.strange: list[bytes] = []
+
+    def open(self, body: bytes) -> tuple[bytes, int | None]:
+        """Return payload and sequence number of a good body."""
+        opened = self._envelope.open(body)
+        if body not in self._sent:
+            self.strange.append(opened[0])
+        return opened
+
+
+def flip_bits(
+    fmt: FrameFormat, payload: bytes, behind: bytes, read: PayloadReader, bytesize: int = 8
+) -> Flips:
+    """Return what each single flip in the frame of a payload does; the frame of ``behind`` follows it.
+
+    ``bytesize`` is the number of data bits of a character; a ninth carries nothing.
+    """
+    frame, follower = fmt.encode(payload), fmt.encode(behind)
+    sent = frozenset(fmt.envelope.wrap(one) for one in (payload, behind))
+    true = read(payload)
+    # A length that was hit may claim more than one frame.
+    tail = follower * (1 if fmt.delimiter is not None else 1 + fmt.max_frame_bytes // len(follower))
+    tried = undetected = misread = 0
+    for damaged in _flipped(frame, min(bytesize, 8)):
+        listener = _Listener(fmt, sent)
+        receiver = fmt.framing.receiver(listener.open)
+        receiver.feed(damaged + tail)
+        receiver.close()
+        found = [read(strange) for strange in listener.strange]
+        tried += 1
+        undetected += bool(found)
+        misread += any(value is not None and value != true for value in found)
+    return Flips(tried, undetected, misread)
+
+
+def flips_per_frame(
+    fmt: FrameFormat, payloads: Sequence[bytes], read: PayloadReader, bytesize: int = 8
+) -> Flips:
+    """Return the sum over the frames of these payloads, as many as `MAX_FLIPS` allows and one at least."""
+    total = Flips()
+    for index, payload in enumerate(payloads):
+        behind = payloads[(index + 1) % len(payloads)]
+        total += flip_bits(fmt, payload, behind, read, bytesize)
+        if total.tried >= MAX_FLIPS:
+            break
+    return total
+
+
+def without_check(fmt: FrameFormat) -> FrameFormat:
+    """Return the frame format without its check."""
+    if fmt.check is None:
+        return fmt
+    counts = "payload" if fmt.length_counts == "payload-and-check" else fmt.length_counts
+    return replace(fmt, crc=None, check_form="binary", crc_order=None, length_counts=counts)
+
+
+def damage_probability(bits: float, bit_error_rate: float) -> float:
+    """Return the probability that one of so many bits or more are flipped."""
+    if bit_error_rate >= 1:
+        return 1.0
+    return -math.expm1(bits * math.log1p(-bit_error_rate))
+
+
+def yearly_risk(
+    fmt: FrameFormat,
+    unchecked: Flips,
+    frame_bytes: Fraction,
+    rate_hz: Fraction,
+    line: UartLine,
+    bit_error_rate: float,
+    checked: Flips | None = None,
+) -> Risk:
+    """Return the risk of frames of this mean size that are sent at this rate.
+
+    ``unchecked`` is the trial without the check, ``checked`` that with it, needed for a check that starts at
+    zero alone. ``bit_error_rate`` is the probability that a bit is flipped, 0 to 1.
+    """
+    bits = float(frame_bytes * line.bits_per_character)
+    damaged = float(rate_hz) * YEAR_S * damage_probability(bits, bit_error_rate)
+    if fmt.check is None:
+        return Risk(damaged * unchecked.undetected_share, damaged * unchecked.misread_share)
+    passing = damaged * math.ldexp(1.0, -fmt.check.width)
+    if checked is None or not starts_at_zero(fmt):
+        return Risk(passing, passing * unchecked.believed_share)
+    misread = damaged * checked.misread_share + passing * unchecked.believed_share
+    return Risk(passing + damaged * checked.undetected_share, misread)
+
+
+def starts_at_zero(fmt: FrameFormat) -> bool:
+    """Return whether zeros have the check zero: then joined frames, and frames of zeros, pass."""
+    return fmt.check is not None and fmt.check.compute(b"\0\0") == 0
+
+
+def bytes_lost(fmt: FrameFormat, longest: int) -> tuple[int, bool]:
+    """Return how many bytes at most are not delivered after one damaged byte, and whether that is exact.
+
+    With a delimiter: the frame it is in, and when the delimiter itself is hit the next one with it, unless
+    frames begin with a delimiter, too. ``longest`` is the longest frame, delimiters included. With a length
+    in front: the frame, and without a check what a damaged length claims, up to the end of the frame in which
+    that ends; with a check the search goes on inside what was claimed. There a false header in the data can
+    hide more, which is why it is not exact.
+    """
+    if fmt.delimiter is None:
+        return (2 * longest if fmt.check is None else longest), False
+    leading = fmt.framing.encode(b"x")[0] == fmt.delimiter
+    return (longest if leading else 2 * longest), True
+
+
+def _flipped(frame: bytes, bits: int) -> Iterator[bytes]:
+    """Yield the frame with each data bit flipped in turn."""
+    for at in range(len(frame)):
+        for bit in range(bits):
+            damaged = bytearray(frame)
+            damaged[at] ^= 1 << bit
+            yield bytes(damaged)
