@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import ceil, copysign, pi, sin, sqrt
+from math import ceil, copysign, nan, pi, sin, sqrt
 from typing import Any
 
 NS = 1e-9
@@ -115,14 +115,20 @@ def wanted_target(joint: Any, use: Use, path: Path) -> float:
 
 
 def overshoots(path: Path) -> list[float]:
-    """For each target how far the joint went past it before the next one came."""
+    """For each target how far the joint went past it before the next one came.
+
+    Not a number where the joint was within rounding of the target when that came, and then left it again: on
+    which side it was is a matter of the last bit.
+    """
     found = []
     for number, (since, target, origin) in enumerate(path.targets):
         later = path.targets[number + 1 :]
         until = later[0][0] if later else path.last_pass
         side = copysign(1.0, target - origin) if target != origin else 0.0
-        places = [place for time, place in path.corners if since <= time <= until]
-        found.append(max([0.0, *(side * (place - target) for place in places)]))
+        places = [place - target for time, place in path.corners if since <= time <= until]
+        rounding = 1e-9 * max(1.0, abs(target))
+        unclear = abs(target - origin) < rounding < max(map(abs, places))
+        found.append(nan if unclear else max([0.0, *(side * place for place in places)]))
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from math import ceil, nan
+from math import ceil, isnan, nan
 from types import SimpleNamespace
 from typing import Any
 
@@ -165,8 +165,8 @@ def one_joint(oracle: Oracle, joint: SimpleNamespace) -> Picture:
     path = follow(joint, starts, uses, step, until)
     ideal = follow(joint, releases, ideal_uses, step, until)
     past = overshoots(path)
-    if any(abs(target - origin) < 1e-9 * max(1.0, abs(target)) for _, target, origin in path.targets):
-        past = [nan]  # on which side of the target the joint was is then a matter of rounding
+    if any(isnan(one) for one in past):
+        past = [nan]
     resting = sum(abs(speed) < 1e-6 * float(joint.v_max) for speed in path.speeds)
     return {
         "joint": joint.name,
