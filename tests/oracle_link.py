@@ -11,7 +11,8 @@ from math import floor
 from types import SimpleNamespace
 from typing import Any
 
-from oracle_receiver import Case, Frames, cobs_frames, json_messages, line_frames
+from oracle_frames import Frames, cobs_frames, json_messages, line_frames
+from oracle_receiver import Case
 
 Document = Mapping[str, Any]
 

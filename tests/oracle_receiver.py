@@ -9,71 +9,26 @@ happens is written to lists; uses, fates and counters are worked out from the li
 
 from __future__ import annotations
 
-import json
-from bisect import bisect_left
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Generator, Iterable
 from dataclasses import dataclass, field
 from math import ceil
 from typing import Any
 
-import crcmod.predefined
-from cobs import cobs
+from oracle_books import (
+    ACTIVITIES,
+    BUFFER,
+    DROPPED,
+    HARDWARE,
+    LEFT,
+    PARSED,
+    SKIPPED,
+    Accepted,
+    Books,
+    Pass,
+)
+from oracle_frames import Frames
 
 FRAMING, PARITY, BREAK = 1, 2, 4
-HARDWARE, DROPPED, BUFFER = "hardware", "dropped", "buffer"  # what became of a character: lost here,
-PARSED, SKIPPED, LEFT = "parsed", "skipped", "left over"  # or received and then this
-ACTIVITIES = ("work", "reading", "waiting", "pause", "handler", "window")
-
-
-@dataclass
-class Frames:
-    """How bytes become messages, in the two ways the oracle knows."""
-
-    delimiter: int  # 0 for COBS, 10 for lines
-    judge: Callable[[bytes], bytes | None]  # what stands between two delimiters -> payload
-    understand: Callable[[bytes], tuple[str, Any] | None]  # payload -> (message name, value)
-
-
-def line_frames(understand: Callable[[bytes], tuple[str, Any] | None], max_payload: int = 256) -> Frames:
-    """Lines without a check."""
-    return Frames(10, lambda line: line if len(line) <= max_payload else None, understand)
-
-
-def cobs_frames(
-    understand: Callable[[bytes], tuple[str, Any] | None], crc: str | None, max_payload: int = 64
-) -> Frames:
-    """COBS frames; ``crc`` by its catalogue name, computed by crcmod, most significant byte first."""
-    known = {"CRC-8/SMBUS": ("crc-8", 1), "CRC-16/IBM-3740": ("crc-ccitt-false", 2), None: (None, 0)}
-    name, width = known[crc]
-    compute = crcmod.predefined.mkCrcFun(name) if name else lambda data: 0
-
-    def judge(stretch: bytes) -> bytes | None:
-        try:
-            decoded = cobs.decode(stretch)
-        except cobs.DecodeError:
-            return None
-        payload, check = decoded[: len(decoded) - width], decoded[len(decoded) - width :]
-        if len(decoded) < width or len(payload) > max_payload:
-            return None
-        return payload if compute(payload).to_bytes(width, "big") == check else None
-
-    return Frames(0, judge, understand)
-
-
-def json_messages(fields: dict[str, dict[str, Callable[[Any], bool]]]) -> Callable[[bytes], Any]:
-    """Messages as JSON objects: ``{message: {field: test of its value}}``; the first that fits."""
-
-    def understand(payload: bytes) -> tuple[str, Any] | None:
-        try:
-            value = json.loads(payload.decode("utf-8"))
-        except (UnicodeDecodeError, ValueError):
-            return None
-        for name, tests in fields.items():
-            if isinstance(value, dict) and all(f in value and fits(value[f]) for f, fits in tests.items()):
-                return name, {f: value[f] for f in tests}
-        return None
-
-    return understand
 
 
 @dataclass
@@ -95,38 +50,6 @@ class Case:
 
 
 @dataclass
-class Pass:
-    release: int
-    start: int
-    end: int = -1
-    work_start: int = -1
-    order: int = 0  # place of its start of work in the one log of acceptances and starts of work
-    skipped: bool = False
-    spent: dict[str, int] = field(default_factory=lambda: dict.fromkeys(ACTIVITIES, 0))
-
-
-@dataclass
-class Accepted:
-    time: int
-    order: int
-    name: str
-    payload: bytes
-    value: Any
-    last: int  # index of its last character
-    used_by: int | None = None  # number of the pass
-    sent: int | None = None
-
-
-@dataclass
-class Sent:
-    characters: list[int]
-    payload: bytes
-    name: str | None
-    value: Any
-    fate: str = ""
-
-
-@dataclass
 class Core:
     """Something that runs: a generator and what it waits for."""
 
@@ -138,7 +61,7 @@ class Core:
     in_pass: Pass | None = None
 
 
-class Oracle:
+class Oracle(Books):
     """Run it with `Oracle(case).simulate()`; then read its lists."""
 
     def __init__(self, case: Case) -> None:
@@ -524,11 +447,6 @@ class Oracle:
             stretch = 0 if self.case.data[index] == self.case.frames.delimiter else stretch + 1
         return ends[-2] if len(ends) >= 2 else 0
 
-    def is_message_end(self, index: int, stretch: int) -> bool:
-        """A delimiter ends a message; with COBS only when something stands before it."""
-        delimiter = self.case.frames.delimiter
-        return self.case.data[index] == delimiter and (delimiter != 0 or stretch > 0)
-
     def parse(self, taken: list[int], skip: int = 0) -> Generator[tuple[Any, ...], Any, None]:
         yield ("spend", self.parser.read_call_ns, "reading")
         for index in taken[:skip]:
@@ -566,127 +484,6 @@ class Oracle:
                 Accepted(self.now, self.next_order(), message[0], payload, message[1], index)
             )
 
-    # --- worked out from the lists at the end -------------------------------------------------------------
-
-    def sent_frames(self) -> list[Sent]:
-        """The frames on the wire, found in all characters, flagged ones too (a break is one zero byte)."""
-        frames, found, stretch = self.case.frames, [], []
-        for index, value in enumerate(self.case.data):
-            if value != frames.delimiter:
-                stretch.append(index)
-                continue
-            if self.is_message_end(index, len(stretch)):
-                payload = frames.judge(bytes(self.case.data[i] & 0xFF for i in stretch))
-                if payload is not None:
-                    name, content = frames.understand(payload) or (None, None)
-                    found.append(Sent([*stretch, index], payload, name, content))
-            stretch = []
-        return found
-
-    def ran(self) -> list[Pass]:
-        return [this for this in self.passes if not this.skipped]
-
-    def work_out_uses(self) -> None:
-        self.sent = self.sent_frames()
-        ends = [frame.characters[-1] for frame in self.sent]
-        for message in self.accepted:
-            if message.last in ends:
-                message.sent = ends.index(message.last)
-        waiting = [message for message in self.accepted if message.sent is not None]
-        for number, this in enumerate(self.ran()):
-            if self.own_core:
-                ready = [message for message in waiting if message.time <= this.work_start]
-            else:
-                ready = [message for message in waiting if message.order < this.order]
-            for name in {message.name for message in ready}:
-                same = [message for message in ready if message.name == name]
-                for message in same if self.case.uses.get(name) == "every" else same[-1:]:
-                    message.used_by = number
-            waiting = [message for message in waiting if message not in ready]
-
-    def work_out_fates(self) -> None:
-        lost = {index for index, became in enumerate(self.became) if became in (HARDWARE, DROPPED, BUFFER)}
-        for number, frame in enumerate(self.sent):
-            own, last = frame.characters, frame.characters[-1]
-            accepted = next((m for m in self.accepted if m.sent == number), None)
-            if accepted is not None and accepted.payload == frame.payload:
-                place = self.accepted.index(accepted)
-                newer = [m for m in self.accepted[place + 1 :] if m.name == accepted.name]
-                if accepted.used_by is not None:
-                    frame.fate = "used"
-                else:
-                    frame.fate = "superseded" if self.any_used(newer) else "pending"
-            elif accepted is not None:
-                frame.fate = "misread"
-            elif all(index in lost for index in own):
-                frame.fate = "lost"
-            elif (
-                self.became[last] == PARSED
-                or any(index in lost for index in own)
-                or any(index in self.discarded for index in own)
-            ):
-                frame.fate = "damaged"
-            elif self.became[last] == SKIPPED:
-                newer = [m for m in self.accepted if m.name == frame.name and m.last > last]
-                frame.fate = "superseded" if self.any_used(newer) else "pending"
-            else:
-                frame.fate = "pending"
-
-    @staticmethod
-    def any_used(messages: list[Accepted]) -> bool:
-        return any(message.used_by is not None for message in messages)
-
-    def missed(self) -> list[bool]:
-        """For each release in order, skipped ones in their place: whether its deadline was missed."""
-        deadline = self.loop.deadline_ns
-        return [this.skipped or this.end > this.release + deadline for this in self.passes]
-
-    def longest_run_of_misses(self) -> int:
-        longest = run = 0
-        for miss in self.missed():
-            run = run + 1 if miss else 0
-            longest = max(longest, run)
-        return longest
-
-    def ages_at_use(self) -> list[tuple[str, int, int]]:
-        """``(message, instant of use, age)`` of every use, in order."""
-        extra, passes = self.link.sender.capture_to_send_ns, self.ran()
-        found = []
-        for message in self.used():
-            at = passes[message.used_by or 0].work_start
-            first = self.case.starts[self.sent[message.sent or 0].characters[0]]
-            found.append((message.name, at, at - first + extra))
-        return found
-
-    def used(self) -> list[Accepted]:
-        return [message for message in self.accepted if message.used_by is not None]
-
-    def used_late(self) -> dict[str, int]:
-        limits = self.link.act_by_ns
-        late = dict.fromkeys(limits, 0)
-        for name, _, age in self.ages_at_use():
-            if name in limits and age > limits[name]:
-                late[name] += 1
-        return late
-
-    def fates(self) -> list[str]:
-        return [frame.fate for frame in self.sent]
-
-    def end_of_replay(self) -> int:
-        ends = [this.end for this in self.passes] + [end for _, end, _ in self.handlers]
-        return max(*ends, self.end_of_reading, self.case.times[-1])
-
-    def bytes_counted(self) -> dict[str, int]:
-        count = self.became.count
-        return {
-            "received": count(PARSED) + count(SKIPPED) + count(LEFT),
-            "overrun_hardware": count(HARDWARE) + count(DROPPED),
-            "overrun_buffer": count(BUFFER),
-            "parsed": count(PARSED) + count(SKIPPED),
-            "left_over": count(LEFT),
-            "buffer_high_water": self.high_water,
-        }
-
 
 def inside(window: Any, now: int) -> bool:
     """Whether a busy window covers this instant: its start belongs to it, its end does not."""
@@ -704,10 +501,3 @@ def window_edges(window: Any, now: int) -> list[int]:
         return [window.phase_ns]
     start = now - (now - window.phase_ns) % window.period_ns
     return [edge for edge in (start + window.length_ns, start + window.period_ns) if edge > now]
-
-
-def nearest_rank(values: Iterable[int], share: float) -> int:
-    """The smallest value that at least this share of the values does not exceed."""
-    ordered = sorted(values)
-    ranks = [(place + 1) / len(ordered) for place in range(len(ordered))]
-    return ordered[bisect_left(ranks, share)]

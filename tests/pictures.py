@@ -8,9 +8,10 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+from oracle_books import ACTIVITIES
 from oracle_link import case, messages
 from oracle_motion import Use, follow, overshoots, rms_difference
-from oracle_receiver import ACTIVITIES, Case, Oracle
+from oracle_receiver import Case, Oracle
 from strategies import Scene
 
 from linkbudget import ByteCapture, Link, LinkBudgetWarning
