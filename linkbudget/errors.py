@@ -50,7 +50,7 @@ class Fault:
     problem: str = ""
 
     def __str__(self) -> str:
-        where = f"{self.file}: {self.path}" if self.file else self.path
+        where = ": ".join(str(part) for part in (self.file, self.path) if part)
         text = f"{where}: " if where else ""
         text += self.problem or f"{self.value!r} is not allowed"
         if self.allowed:

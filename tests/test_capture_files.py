@@ -360,3 +360,22 @@ def test_levels_are_saved_only_in_shapes_that_hold_them(bench, tmp_path, name):
 def test_the_captures_that_come_along_are_found():
     names = {path.name for path in captures_dir().iterdir()}
     assert {"bean-text.vcd", "bean-frames.vcd"} <= names
+
+
+def test_a_channel_of_a_table_of_bytes_is_a_column(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("time_us,rx,tx\n100,0x41,0x61\n200,0x42,0x62\n")
+    assert load_bytes(path, "115200", channel="rx").payload_bytes() == b"AB"
+    assert load_bytes(path, "115200", channel=2).payload_bytes() == b"ab"
+    with pytest.raises(CaptureError, match="no channel 'ry'; the columns are: time_us, rx, tx"):
+        load_bytes(path, "115200", channel="ry")
+
+
+def test_options_for_levels_are_said_to_have_no_use_on_bytes(tmp_path):
+    path = tmp_path / "a.jsonl"
+    path.write_text('{"baudrate": 115200}\n{"t_ns": 1, "hex": "41"}\n')
+    with pytest.warns(LinkBudgetWarning, match="the channel asked for has no use"):
+        assert len(load_bytes(path, channel="rx").warnings) == 1
+    with pytest.warns(LinkBudgetWarning, match="the idle level asked for has no use"):
+        assert len(load_bytes(path, invert=True).warnings) == 1
+    assert load_bytes(path).warnings == ()

@@ -61,11 +61,21 @@ def test_all_faults_are_told_at_once():
 
 
 def test_a_capture_has_one_clock_and_ends_after_its_start():
-    edges = Edges([1], 1)
+    edges = Edges([1], 1, None, Fraction(1, 10**9))
     with pytest.raises(SettingsError, match=r"channels\['rx'\].tick_s"):
         LevelCapture(Fraction(1, 1000), {"rx": edges}, 0, 1)
     with pytest.raises(SettingsError, match="end: 1 is not allowed; allowed: not before the start, 2"):
         LevelCapture(edges.tick_s, {"rx": edges}, 2, 1)
+
+
+def test_edges_without_a_tick_take_that_of_their_capture_and_a_nanosecond_alone():
+    edges = Edges([1, 5], 1)
+    assert edges.tick_s == Fraction(1, 10**9)
+    capture = LevelCapture(Fraction(1, 1000), {"rx": edges, "top.rx": edges}, 0, 9)
+    assert {found.tick_s for found in capture.channels.values()} == {Fraction(1, 1000)}
+    assert capture.channels["rx"] is capture.channels["top.rx"]
+    assert capture.channels["rx"].times.tolist() == [1, 5]
+    assert edges.tick_s == Fraction(1, 10**9)
 
 
 def test_several_names_of_one_signal_are_one_active_channel():

@@ -181,3 +181,26 @@ def test_what_is_no_table_is_refused(document):
 )
 def test_documents_of_odd_shape_are_refused_and_do_not_crash(extra):
     assert faults_of({**MINIMAL, **extra})
+
+
+def test_a_file_that_is_not_there_is_told_like_a_bad_one(tmp_path):
+    with pytest.raises(SettingsError, match=r"absent\.toml: cannot be read: No such file or directory"):
+        Link.load(tmp_path / "absent.toml")
+    with pytest.raises(SettingsError, match="cannot be read: Is a directory"):
+        Link.load(tmp_path)
+
+
+def test_a_fault_of_the_whole_file_has_no_empty_key_path(tmp_path):
+    path = tmp_path / "a.toml"
+    path.write_text("a = " + "[" * 5000)
+    with pytest.raises(SettingsError) as caught:
+        Link.load(path)
+    assert ": :" not in str(caught.value)
+
+
+def test_a_line_format_says_what_its_parts_may_be():
+    told = faults_of({**MINIMAL, "line": {"baudrate": 115200, "format": "8N3"}})
+    assert told == [
+        "line.format: '8N3' is not allowed; allowed: a text such as \"8N1\""
+        " (data bits 5 to 9, parity N E O M S, stop bits 1, 1.5 or 2)"
+    ]

@@ -82,7 +82,8 @@ def test_what_is_impossible_is_refused_when_it_is_built(make, path):
 
 def test_a_loop_that_is_not_described_is_no_fault_until_it_is_needed():
     assert not link().loop.described
-    assert faults_of(link().resolve) == ["loop.period_us: is missing; allowed: a number above 0"]
+    told = "loop.period_us: is missing; allowed: a number above 0; passes need a [loop]"
+    assert faults_of(link().resolve) == [told]
 
 
 def test_a_parser_to_be_measured_has_no_numbers_yet():
@@ -262,3 +263,18 @@ def test_requirements_are_upper_limits_with_headroom():
         "lost": (None, None, None),
     }
     assert set(require) - set(REQUIREMENTS) == {"step.beans.x", "step.jam.lane"}
+
+
+def test_a_direction_that_is_none_is_a_fault():
+    with pytest.raises(
+        SettingsError, match=r"direction: 'to-modul' is not allowed.* did you mean 'to-module'"
+    ):
+        link().codec("to-modul")
+
+
+def test_what_a_replay_lacks_is_told_with_the_file(tmp_path):
+    path = tmp_path / "a.toml"
+    path.write_text(link().to_toml())
+    with pytest.raises(SettingsError, match=r"a\.toml: loop\.period_us: is missing.* passes need a \[loop\]"):
+        Link.load(path).resolve()
+    assert faults_of(link().resolve)[0].startswith("loop.period_us: is missing")

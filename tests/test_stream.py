@@ -100,3 +100,21 @@ def test_arrays_are_read_only():
 def test_impossible_captures_are_refused(changes, message):
     with pytest.raises(SettingsError, match=message):
         capture(**changes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"flags": [0, FRAMING, BREAK, 8]}, r"flags: 8 is not allowed; allowed: a sum of 1 \(framing\)"),
+        ({"line": "115200 8N1"}, "line: '115200 8N1' is not allowed; allowed: a UartLine"),
+    ],
+)
+def test_flags_and_lines_that_are_none_are_refused(changes, message):
+    with pytest.raises(SettingsError, match=message):
+        capture(**changes)
+
+
+def test_a_character_may_carry_two_flags():
+    found = capture(flags=[FRAMING | PARITY, 0, 0, 0])
+    assert [event["kind"] for event in found.events()] == ["framing", "parity"]
+    assert found.payload_bytes() == b"B\x00C"

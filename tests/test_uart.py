@@ -148,3 +148,9 @@ def test_byte_counts_that_are_none(count):
 def test_equal_settings_are_equal_however_written():
     assert UartLine(9600.0, 8, "N", 1.0) == UartLine(9600)
     assert str(UartLine(9600.0, 8, "N", 2.0)) == "9600 8N2"
+
+
+@pytest.mark.parametrize("parity", [["N"], {"N": 1}, None, 0])
+def test_a_parity_of_another_type_is_a_fault_like_any_other(parity):
+    with pytest.raises(SettingsError, match="parity: "):
+        UartLine(9600, parity=parity)

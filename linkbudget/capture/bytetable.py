@@ -11,6 +11,7 @@ from linkbudget.capture.source import FilePath, Source
 from linkbudget.errors import CaptureError, warn
 from linkbudget.traffic.characters import ticks_to_ns
 from linkbudget.traffic.stream import ByteCapture
+from linkbudget.units import format_count
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["holds_bytes", "load_byte_table"]
@@ -23,8 +24,11 @@ DECIMAL = re.compile(r"\d{1,3}")
 COUNTERS = (1 << 16, 1 << 24, 1 << 32)
 
 
-def byte_cells(table: Delimited, time: Column) -> tuple[Column, list[str]]:
-    """Return the column of bytes: the one whose name says so, else the only one beside the time."""
+def byte_cells(table: Delimited, time: Column, channel: str | int | None = None) -> tuple[Column, list[str]]:
+    """Return the column of bytes: ``channel``, else the one whose name says so, else the only one."""
+    if channel is not None:
+        column = table.find(channel)
+        return column, [row[column.number].strip() for row in table.rows]
     others = [column for column in table.columns if column != time]
     named = [column for column in others if BYTE_NAME.fullmatch(column.name)] if table.header else []
     if len(named) != 1 and len(others) != 1:
@@ -34,10 +38,18 @@ def byte_cells(table: Delimited, time: Column) -> tuple[Column, list[str]]:
     return column, [row[column.number].strip() for row in table.rows]
 
 
-def holds_bytes(table: Delimited, time_column: str | int | None = None) -> bool:
-    """Return whether a table is one of bytes: one column beside the time, with values that are no levels."""
+def holds_bytes(
+    table: Delimited, time_column: str | int | None = None, channel: str | int | None = None
+) -> bool:
+    """Return whether a table is one of bytes.
+
+    It is when ``channel``, or the only column beside the time, has values that are no levels, or when the
+    name of just one column says so.
+    """
     time = table.time_column(time_column)
     others = [column for column in table.columns if column != time]
+    if channel is not None:
+        others = [table.find(channel)] if table.has(channel) else []
     if table.header and sum(1 for column in others if BYTE_NAME.fullmatch(column.name)) == 1:
         return True
     if len(others) != 1:
@@ -91,9 +103,8 @@ def unwrapped(table: Delimited, ticks: list[int], wrap: int | None) -> list[int]
         if size is None or ticks[at - 1] - ticks[at] <= size // 2:
             raise table.fault(at, "time before that of the line above; expected times that do not decrease")
     if wrap is None and size is not None:
-        table.warnings.append(
-            warn(f"{table.path}: the tick counter wraps {len(falls)} times; taken as one of {size}")
-        )
+        times = format_count(len(falls), "time")
+        table.warnings.append(warn(f"{table.path}: the tick counter wraps {times}; taken as one of {size}"))
     added, result, turns = 0, [], set(falls)
     for at, tick in enumerate(ticks):
         added += (size or 0) if at in turns else 0
@@ -107,11 +118,13 @@ def load_byte_table(
     *,
     time_unit: str | None = None,
     time_column: str | int | None = None,
+    channel: str | int | None = None,
     wrap: int | None = None,
 ) -> ByteCapture:
     """Return the bytes of a table; each row's time is the end of its character.
 
-    ``wrap`` is the range of the tick counter in ticks, where it wraps; found out when not given.
+    ``channel`` is the column of bytes (name, or number from 0), needed when there are several. ``wrap`` is
+    the range of the tick counter in ticks, where it wraps; found out when not given.
     """
     if line is None:
         raise CaptureError(
@@ -121,7 +134,7 @@ def load_byte_table(
     table = parse_delimited(source.read_all(), source.path)
     time = table.time_column(time_column)
     unit = table.time_unit(time, time_unit)
-    column, cells = byte_cells(table, time)
+    column, cells = byte_cells(table, time, channel)
     values = parse_bytes(table, column, cells, 1 << line.bytesize)
     ticks, tick_s = parse_times(table, time, unit)
     if cells and table.cut and table.taken["bytes"] == "decimal":

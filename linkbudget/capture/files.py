@@ -97,20 +97,31 @@ def load_bytes(
     """Return the characters of a capture of levels or of bytes.
 
     ``line`` are the settings of the line (``"115200 8N1"`` will do); without them they are read from a log's
-    first line or estimated from the edges. ``channel`` is needed when several channels change. ``invert``:
-    idle is low. The other options are those of `load_levels`. Warns when so many characters have framing
-    errors that the settings must be doubted, and says what the edges suggest. `CaptureError` when nothing can
-    be read.
+    first line or estimated from the edges. ``channel`` is needed when several channels change, or
+    when a table has several columns of bytes. ``invert``: idle is low. The other options are those of
+    `load_levels`. Warns when so many characters have framing errors that the settings must be doubted, and
+    says what the edges suggest. `CaptureError` when nothing can be read.
     """
     if isinstance(line, str):
         line = UartLine.parse(line)
     options = Options(channel, time_unit, time_column, sample_rate, sample_bytes, threshold, hysteresis, line)
     capture = read_file(path, options, shape)
     if isinstance(capture, ByteCapture):
-        return capture
+        return without_use(capture, path, channel=channel is not None, invert=invert)
     name, edges = only_channel(capture, path)
     found = read_characters(edges, f"{path}: channel {name}", capture, options, invert)
     return replace(found, source=capture.source, taken={**capture.taken, "channel": name})
+
+
+def without_use(capture: ByteCapture, path: FilePath, *, channel: bool, invert: bool) -> ByteCapture:
+    """Return a capture of bytes with a warning for each option that concerns levels only."""
+    shape = capture.taken["shape"]
+    told = []
+    if channel and "column" not in capture.taken:
+        told.append(warn(f"{path}: holds bytes without channels ({shape}); the channel asked for has no use"))
+    if invert:
+        told.append(warn(f"{path}: holds bytes, not levels ({shape}); the idle level asked for has no use"))
+    return replace(capture, warnings=(*capture.warnings, *told)) if told else capture
 
 
 def read_characters(

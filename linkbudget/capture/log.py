@@ -7,8 +7,9 @@ earlier the characters of the line may have come. ``hex`` has two digits a chara
 9.
 
 A first line may hold the settings: ``baudrate`` and ``format`` or ``bytesize``, ``parity``, ``stopbits``.
-Lines that this module writes carry two keys more where they are needed: ``flag`` (``framing``, ``parity`` or
-``break``) and ``start_ns`` (the exact start edge); other keys are passed over.
+Lines that this module writes carry two keys more where they are needed: ``flag`` (``framing``, ``parity``,
+``break``, or several of them with ``+`` between) and ``start_ns`` (the exact start edge); other keys are
+passed over.
 """
 
 from __future__ import annotations
@@ -30,7 +31,9 @@ from linkbudget.wire.uart import UartLine
 __all__ = ["is_log", "load_log", "load_plain_bytes", "save_log"]
 
 SETTINGS = {"baudrate", "line"}
-FLAGS = {"": 0, **{kind: flag for flag, kind in KINDS.items()}}
+# Every sum of flags by its name: "", "framing", "framing+parity" ...
+FLAG_NAMES = ["+".join(kind for flag, kind in KINDS.items() if flag & flags) for flags in range(8)]
+FLAGS = {name: flags for flags, name in enumerate(FLAG_NAMES)}
 INT64_MAX = (1 << 63) - 1
 
 
@@ -157,7 +160,10 @@ def load_log(path: FilePath, line: UartLine | None = None) -> ByteCapture:
         settings = first
         del rows[0]
     given = line is not None
-    line = line or line_from(settings, path)
+    if line is None:
+        line = line_from(settings, path)
+    elif settings and (told := conflict(settings, line)):
+        warnings.append(warn(f"{path}: {told}; read as {line}, as asked for"))
     log = Log(path, line)
     for number, row in rows:
         found = parse_line(row)
@@ -196,6 +202,15 @@ def line_from(settings: dict[str, Any], path: FilePath) -> UartLine:
         return settings_line(settings)
     except SettingsError as error:
         raise CaptureError(path, "line 1", f"settings: {error}") from error
+
+
+def conflict(settings: dict[str, Any], line: UartLine) -> str | None:
+    """Return what to say when the settings of a log are not the line it is to be read with, else None."""
+    try:
+        own = settings_line(settings)
+    except SettingsError as error:
+        return f"the settings in its first line cannot be read ({error})"
+    return None if own == line else f"its first line says {own}"
 
 
 def load_plain_bytes(path: FilePath, line: UartLine | None) -> ByteCapture:
@@ -245,7 +260,7 @@ def save_log(capture: ByteCapture, path: FilePath) -> None:
             if windows is not None:
                 row["window_ns"] = windows[at]
             if flag:
-                row["flag"] = KINDS[flag]
+                row["flag"] = FLAG_NAMES[flag]
             if starts is not None:
                 row["start_ns"] = starts[at]
             file.write(json.dumps(row, separators=(",", ":")).encode() + b"\n")

@@ -131,18 +131,22 @@ class ByteTableReader:
     """Tables of time and byte."""
 
     def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
-        """Return whether the file is a table with one column of values that are no levels."""
+        """Return whether the file is a table whose column (that asked for, or the only one) holds bytes."""
         if options.sample_rate is not None or options.threshold is not None:
             return False
         table = table_in(head, suffix) if is_table(head, suffix, options) else None
         if table is None or (options.time_column is not None and not table.has(options.time_column)):
             return False  # the reader of level tables says what is wrong with it
-        return holds_bytes(table, options.time_column)
+        return holds_bytes(table, options.time_column, options.channel)
 
     def open(self, path: FilePath, options: Options) -> ByteCapture:
         """Return the bytes."""
         return load_byte_table(
-            path, options.line, time_unit=options.time_unit, time_column=options.time_column
+            path,
+            options.line,
+            time_unit=options.time_unit,
+            time_column=options.time_column,
+            channel=options.channel,
         )
 
 

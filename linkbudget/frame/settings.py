@@ -122,7 +122,9 @@ def _together(fmt: FrameFormat) -> Iterator[Fault]:
     if forbidden and fmt.check is not None:
         if fmt.check_form != "hex":
             yield Fault(
-                "check_form", fmt.check_form, f"hex, because a check byte may be one {fmt.delimiting} forbids"
+                "check_form",
+                fmt.check_form,
+                f"hex (or no check at all, with crc none): {fmt.delimiting} forbids bytes a check may have",
             )
         elif any(byte in HEX_DIGITS for byte in forbidden):
             yield Fault("terminator", fmt.terminator, "no hex digit, because the check is written in them")

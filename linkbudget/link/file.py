@@ -45,6 +45,9 @@ def load_link(path: str | PathLike[str]) -> Link:
     name = str(path)
     try:
         return link_from_dict(parse_toml(Path(path).read_bytes()), name)
+    except OSError as error:
+        problem = f"cannot be read: {error.strerror or error}"
+        raise SettingsError(Fault("", None, "a link file", problem=problem, file=name)) from error
     except SettingsError as error:
         raise SettingsError([replace(fault, file=name) for fault in error.faults]) from None
 

@@ -42,7 +42,8 @@ class Key:
     """Metadata of one key: what it means, and which values it takes.
 
     ``minimum`` and ``maximum`` are inclusive, ``above`` is exclusive. For a list they bound each item.
-    ``pattern`` is a regular expression the whole text matches, with an ``example``. ``suggest`` lists the
+    ``pattern`` is a regular expression the whole text matches, with an ``example`` unless all it asks for is
+    that there is a text. ``suggest`` lists the
     names the schema offers where the object that is made of them judges them (it may know other spellings).
     ``name`` is the key in the file where it cannot be a Python name.
     """
@@ -219,7 +220,10 @@ def describe(spec: KeySpec) -> str:
         text = ", ".join(spec.key.choices)
         return f"a list of: {text}" if spec.holds == "texts" else f"one of: {text}"
     text = _NOUNS[spec.holds].format(_range_text(spec.key)).removesuffix(", each")
-    return f'{text} such as "{spec.key.example}"' if spec.key.example else text
+    if spec.key.example:
+        means = spec.key.doc[0].lower() + spec.key.doc[1:].rstrip(".")
+        return f'{text} such as "{spec.key.example}" ({means})'
+    return f"{text} that is not empty" if spec.key.pattern else text
 
 
 def _fits(key: Key, value: Any) -> bool:

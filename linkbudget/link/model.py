@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.errors import Fault, SettingsError
+from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.frame.format import FrameFormat
 from linkbudget.link.ends import Errored, Receiver, Sender, Transmit
 from linkbudget.link.joints import Joint, Markers, Track
@@ -171,12 +171,19 @@ class Link:
         """Return the codec of one direction: its frame format and its messages."""
         from linkbudget.codec import Codec, CodecMessage
 
+        if direction not in self.frames:
+            raise SettingsError(
+                Fault("direction", direction, ", ".join(DIRECTIONS), nearest_name(str(direction), DIRECTIONS))
+            )
         messages = [CodecMessage(message.layout, message.encoding) for message in self.messages_of(direction)]
         return Codec(self.frames[direction], tuple(messages))
 
     def resolve(self) -> Resolved:
         """Return what the receiver model needs: presets applied, times in whole nanoseconds."""
-        return resolve(self)
+        try:
+            return resolve(self)
+        except SettingsError as error:
+            raise SettingsError([replace(fault, file=self.path) for fault in error.faults]) from None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the tables of the link file, with what differs from the defaults; `from_dict` reads them."""

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.link.field_keys import FIELD_KINDS
 from linkbudget.link.keys import KeySpec, Section, describe, key_specs, missing, plain, value_faults
+from linkbudget.message.fields import field_from_dict
 
 __all__ = ["moved", "read_section"]
 
@@ -113,7 +114,7 @@ def read_sections(spec: KeySpec, value: object, path: str, faults: list[Fault]) 
 
 
 def read_field(table: Mapping[str, Any], path: str, faults: list[Fault]) -> None:
-    """Check one field table of a message: its kind, and the keys of that kind."""
+    """Check one field table of a message: its kind, the keys of that kind, and what they are together."""
     kind = table.get("kind")
     allowed = f"one of: {', '.join(FIELD_KINDS)}"
     if kind is None:
@@ -122,7 +123,13 @@ def read_field(table: Mapping[str, Any], path: str, faults: list[Fault]) -> None
         faults.append(Fault(f"{path}.kind", kind, allowed, nearest_name(str(kind), FIELD_KINDS)))
     else:
         rest = {key: value for key, value in table.items() if key != "kind"}
+        before = len(faults)
         read_keys(FIELD_KINDS[kind], rest, path, faults)
+        if len(faults) == before:
+            try:
+                field_from_dict(table, path)
+            except SettingsError as error:
+                faults += error.faults
 
 
 def flattened(table: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:

@@ -152,7 +152,9 @@ def _receiver_ns(receiver: Receiver, line: UartLine) -> ReceiverNs:
 
 def _loop_ns(loop: Loop) -> LoopNs:
     if not loop.described:
-        raise SettingsError(Fault("loop.period_us", None, "a number above 0", problem="is missing"))
+        raise SettingsError(
+            Fault("loop.period_us", None, "a number above 0; passes need a [loop]", problem="is missing")
+        )
     period_ns = us_to_ns(loop.period_us or 0)
     work = loop.work_us if isinstance(loop.work_us, tuple) else (loop.work_us,)
     return LoopNs(

@@ -6,7 +6,7 @@ Times are whole ticks and the tick is an exact fraction of a second, so nothing 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from types import MappingProxyType
 
@@ -18,7 +18,8 @@ from linkbudget.errors import Fault, SettingsError
 __all__ = ["HIGH", "LOW", "UNKNOWN", "Edges", "LevelCapture", "frozen_array", "nothing_taken"]
 
 LOW, HIGH, UNKNOWN = 0, 1, 2
-NANOSECOND = Fraction(1, 10**9)
+# The tick of edges of which nobody said it; this very object, so that it differs from a nanosecond given.
+UNSAID = Fraction(1, 10**9)
 
 
 def frozen_array(values: npt.ArrayLike, dtype: npt.DTypeLike, path: str) -> npt.NDArray[np.generic]:
@@ -45,14 +46,15 @@ class Edges:
     ``times`` are strictly increasing ticks of ``tick_s`` seconds. ``initial`` is the level before the first
     change: 0, 1 or 2 (unknown: x, z, a switched-off dump). ``values`` are the levels from each change on;
     None means that they alternate, starting with the opposite of ``initial`` (which must then be known).
-    ``start`` and ``end`` are the ticks where the recording begins and ends, None when nothing says so.
+    A tick that is not given is that of the capture the edges are put into, and 1 ns without one. ``start``
+    and ``end`` are the ticks where the recording begins and ends, None when nothing says so.
     Arrays are read-only; two `Edges` are compared by identity.
     """
 
     times: npt.NDArray[np.int64]
     initial: int = HIGH
     values: npt.NDArray[np.uint8] | None = None
-    tick_s: Fraction = NANOSECOND
+    tick_s: Fraction = UNSAID
     start: int | None = None
     end: int | None = None
 
@@ -60,7 +62,8 @@ class Edges:
         object.__setattr__(self, "times", frozen_array(self.times, np.int64, "times"))
         if self.values is not None:
             object.__setattr__(self, "values", frozen_array(self.values, np.uint8, "values"))
-        object.__setattr__(self, "tick_s", Fraction(self.tick_s))
+        if self.tick_s is not UNSAID:
+            object.__setattr__(self, "tick_s", Fraction(self.tick_s))
         faults = list(self._faults())
         if faults:
             raise SettingsError(faults)
@@ -121,7 +124,7 @@ class LevelCapture:
     ``channels`` maps names to `Edges`, all in ticks of ``tick_s``; names of one and the same signal share one
     `Edges` object. ``start`` and ``end`` are the first and last tick of the recording. ``warnings`` lists
     what was assumed or repaired, ``taken`` what was read off the file (delimiter, time unit ...), ``source``
-    the file.
+    the file. Edges of another tick are refused; those without one are taken as ticks of the capture.
     """
 
     tick_s: Fraction
@@ -134,7 +137,7 @@ class LevelCapture:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "tick_s", Fraction(self.tick_s))
-        object.__setattr__(self, "channels", MappingProxyType(dict(self.channels)))
+        object.__setattr__(self, "channels", MappingProxyType(self._in_own_ticks()))
         object.__setattr__(self, "taken", MappingProxyType(dict(self.taken)))
         faults = [
             Fault(
@@ -147,6 +150,12 @@ class LevelCapture:
             faults.append(Fault("end", self.end, f"not before the start, {self.start}"))
         if faults:
             raise SettingsError(faults)
+
+    def _in_own_ticks(self) -> dict[str, Edges]:
+        """Return the channels, edges of which nobody said the tick with that of the capture."""
+        unsaid = {id(edges): edges for edges in self.channels.values() if edges.tick_s is UNSAID}
+        made = {key: replace(edges, tick_s=self.tick_s) for key, edges in unsaid.items()}
+        return {name: made.get(id(edges), edges) for name, edges in self.channels.items()}
 
     def active(self) -> list[str]:
         """Return the names of the channels that change at all; of several names of one signal the first."""

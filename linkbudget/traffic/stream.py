@@ -29,7 +29,7 @@ class ByteCapture:
     """Every character of one direction, flagged ones too.
 
     ``times_ns`` are the ends of the characters in nanoseconds, not decreasing; ``data`` their values (a break
-    is 0); ``flags`` 0 or one of `FRAMING`, `PARITY`, `BREAK`. ``starts_ns`` are the exact start edges where
+    is 0); ``flags`` 0 or a sum of `FRAMING`, `PARITY`, `BREAK`. ``starts_ns`` are the exact start edges where
     levels were recorded. ``window_ns`` says how much earlier each character may have ended. ``inverted``:
     idle is low; ``estimated``: the line was guessed. ``source`` is the file, ``taken`` what was read off it
     (shape, channel, delimiter ...). Arrays are read-only; compared by identity.
@@ -75,7 +75,12 @@ class ByteCapture:
         if count > 1 and not bool(np.all(self.times_ns[1:] >= self.times_ns[:-1])):
             at = int(np.argmax(self.times_ns[1:] < self.times_ns[:-1])) + 1
             faults.append(Fault(f"times_ns[{at}]", int(self.times_ns[at]), "times that do not decrease"))
-        if self.data.size and int(self.data.max()) >= 1 << self.line.bytesize:
+        if self.flags.size and int(self.flags.max()) > FRAMING | PARITY | BREAK:
+            allowed = f"a sum of {FRAMING} (framing), {PARITY} (parity) and {BREAK} (break)"
+            faults.append(Fault("flags", int(self.flags.max()), allowed))
+        if not hasattr(self.line, "bytesize"):
+            faults.append(Fault("line", self.line, 'a UartLine, as UartLine.parse("115200 8N1") gives it'))
+        elif self.data.size and int(self.data.max()) >= 1 << self.line.bytesize:
             limit = (1 << self.line.bytesize) - 1
             faults.append(
                 Fault("data", int(self.data.max()), f"0 to {limit}, for bytesize {self.line.bytesize}")

@@ -126,7 +126,7 @@ def _faults(line: UartLine) -> list[Fault]:
         faults.append(Fault("baudrate", baudrate, "a number of bits per second above 0"))
     if isinstance(line.bytesize, bool) or line.bytesize not in BYTESIZES:
         faults.append(Fault("bytesize", line.bytesize, "5, 6, 7, 8 or 9 data bits"))
-    if line.parity not in PARITIES:
+    if not isinstance(line.parity, str) or line.parity not in PARITIES:
         allowed = ", ".join(f"{letter} ({word})" for letter, word in PARITIES.items())
         faults.append(Fault("parity", line.parity, allowed, _nearest_parity(line.parity)))
     if isinstance(line.stopbits, bool) or line.stopbits not in STOPBITS:
