@@ -19,7 +19,8 @@ import pytest
 from make_captures import record
 from make_captures.messages import KINDS, LANES, WAYS, Report, as_frame, as_payload, as_text, reports
 from make_captures.simulate import simulate, without
-from oracle_receiver import Case, Oracle, cobs_frames, line_frames
+from oracle_frames import cobs_frames, line_frames
+from oracle_receiver import Case, Oracle
 
 from linkbudget import (
     ByteCapture,
