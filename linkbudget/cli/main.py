@@ -31,6 +31,7 @@ COMMANDS = {
     "decode": "Characters, frames and messages of a capture.",
     "demo": "The whole way on the shipped captures.",
     "infer": "A link file guessed from recorded traffic.",
+    "record": "A capture of what arrives at a serial port.",
     "replay": "What a capture does to the control loop of a link.",
     "schema": "JSON Schema of the link file.",
 }
