@@ -204,3 +204,18 @@ def test_unknown_keys_beside_a_good_link_name_the_nearest(linkbudget, tmp_path):
     shutil.copy(TEXT_LINK, path)
     path.write_text(path.read_text().replace("period_us", "periode_us"))
     refused(linkbudget("budget", path), "loop.periode_us", "did you mean 'period_us'?")
+
+
+def test_replay_of_other_traffic_than_the_links(linkbudget):
+    ran = linkbudget("replay", TEXT_LINK, captures_dir() / "bean-frames.vcd", "--json")
+    refused(ran, "bean-frames.vcd: none of the intact frames (17) is a message of the link")
+    assert ran.out == ""
+
+
+def test_replay_without_a_loop_names_the_file(linkbudget, tmp_path):
+    path = tmp_path / "no-loop.toml"
+    lines = TEXT_LINK.read_text().splitlines(keepends=True)
+    path.write_text(
+        "".join(line for line in lines if not line.startswith(("period_us", "phase_us", "work_us")))
+    )
+    refused(linkbudget("replay", path, TEXT_CAPTURE), f"{path}: loop.period_us: is missing")

@@ -268,3 +268,15 @@ def test_json_has_no_infinities_and_no_arrays_of_numpy():
     assert json.loads(json_text(document)) == {"a": None, "b": [0, 1, 2], "c": 0.5, "d": 0.5, "e": [1, None]}
     with pytest.raises(TypeError, match="object has no form in JSON"):
         json_text({"a": object()})
+
+
+def test_budget_page_without_a_loop_says_what_is_not_known(linkbudget, tmp_path):
+    path = tmp_path / "no-loop.toml"
+    path.write_text(
+        '[line]\nbaudrate = 115200\n[[message]]\nname = "beans"\nrate_hz = 30\n'
+        'fields = [{ name = "tick", kind = "counter", bits = 16 }]\n'
+    )
+    ran = linkbudget("budget", path)
+    assert ran.out.startswith("In the model, nothing is said of deadlines (no [loop])")
+    assert "no bound" not in ran.out
+    assert re.search(r"^longest pass +not known", ran.out, flags=re.MULTILINE)

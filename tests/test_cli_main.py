@@ -206,6 +206,25 @@ def test_reader_that_stops_reading_is_no_fault():
     assert command.wait(timeout=60) == 0
 
 
+@pytest.mark.parametrize("as_json", [[], ["--json"]])
+def test_closed_standard_output_is_no_fault(as_json):
+    script = "from linkbudget.cli.main import main; main()"
+    command = ["sh", "-c", '"$@" >&-', "sh", sys.executable, "-c", script, "budget", str(TEXT_LINK), *as_json]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert (ran.returncode, ran.stdout, ran.stderr) == (0, "", "")
+
+
+def test_closed_standard_error_leaves_standard_output_alone(tmp_path):
+    log = tmp_path / "a.jsonl"
+    log.write_text('{"baudrate": 9600}\n{"t_ns": 2000000, "hex": "41"}\n')
+    script = "from linkbudget.cli.main import main; main()"
+    command = ["sh", "-c", '"$@" 2>&-', "sh", sys.executable, "-c", script, "decode", str(log)]
+    command += ["--baudrate", "115200", "--json"]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert ran.returncode == 0
+    assert len(json.loads(ran.stdout)["warnings"]) == 1
+
+
 def test_output_that_cannot_hold_a_sign_replaces_it():
     environment = {"PYTHONIOENCODING": "ascii", "PATH": ""}
     ran = process("budget", captures_dir() / "bean-frames.toml", env=environment)

@@ -91,7 +91,7 @@ def capture_options(function: Function) -> Function:
 
 OPTIONS: tuple[Callable[[Any], Any], ...] = (
     click.option("--channel", metavar="NAME", help="Channel, when the capture holds several."),
-    click.option("--baudrate", type=number, metavar="RATE", help="Baud rate; estimated when not given."),
+    click.option("--baudrate", type=number, metavar="RATE", help="Baud rate; else the link's, or estimated."),
     click.option("--format", metavar="8N1", help="Data bits 5-9, parity N E O M S, stop bits 1 1.5 2."),
     click.option("--invert", is_flag=True, help="The line is low when idle."),
     click.option("--sample-rate", type=number, metavar="HZ", help="Rows or samples a second."),

@@ -52,15 +52,18 @@ class Notes:
 
 
 def say(line: str) -> None:
-    """Write one line on standard error."""
-    print(f"linkbudget: {line}", file=sys.stderr)
+    """Write one line on standard error, unless that was closed (print would then take standard output)."""
+    if sys.stderr is not None:
+        print(f"linkbudget: {line}", file=sys.stderr)
 
 
 def emit(text: str) -> None:
-    """Write text on standard output; a reader that stopped reading does not change the exit code.
+    """Write text on standard output; without a reader, or with one that stopped, the exit code is the same.
 
     Characters that the output's encoding lacks (µ in plain ASCII) are replaced.
     """
+    if sys.stdout is None:
+        return
     encoding = sys.stdout.encoding or "utf-8"
     try:
         sys.stdout.write(text.encode(encoding, "replace").decode(encoding))
@@ -84,7 +87,7 @@ def emit_page(parts: Iterable[RenderableType]) -> None:
     """Write a page for people: as wide as the terminal; 80 columns and no colours into a file or pipe."""
     from linkbudget.report.terminal import page_text
 
-    terminal = sys.stdout.isatty()
+    terminal = sys.stdout is not None and sys.stdout.isatty()
     width = min(shutil.get_terminal_size().columns, 100) if terminal else 80
     emit(page_text(parts, width=width, colour=terminal))
 
@@ -92,7 +95,7 @@ def emit_page(parts: Iterable[RenderableType]) -> None:
 @contextmanager
 def progress_bar(what: str) -> Iterator[Callable[[int, int], None] | None]:
     """Give a function ``(done, total)`` that moves a bar on standard error; None when that is no terminal."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -67,6 +69,7 @@ def command(
         raise CaptureError(capture, "", told)
     with progress_bar("replaying") as progress:
         document = replay(described, characters, phases=phases, progress=progress).to_dict()
+    refuse_strange_traffic(capture, document)
     if as_json:
         emit_document(document, notes)
     else:
@@ -74,3 +77,13 @@ def command(
 
         emit_page(replay_page(document, described))
     return exit_code(document, described, require, notes)
+
+
+def refuse_strange_traffic(path: Path, document: Mapping[str, Any]) -> None:
+    """Raise when no frame of the capture is a message of the link: the verdict would be of other traffic."""
+    from linkbudget.replay.fates import UNRECOGNISED
+
+    strange = document["by_message"].get(UNRECOGNISED, {}).get("sent", 0)
+    if strange and strange == document["messages"]["sent"]:
+        text = f"none of the intact frames ({strange}) is a message of the link; is this the link's traffic?"
+        raise CaptureError(path, "", text)

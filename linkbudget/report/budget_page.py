@@ -76,7 +76,15 @@ def busy_rows(document: Document) -> Iterable[tuple[str, ...]]:
 
 
 def receiver_rows(document: Document) -> list[tuple[str, str, str]]:
-    """Return what the controller has to bear."""
+    """Return what the controller has to bear; without a loop most of it is not known."""
+    missing = "not known" if document["schedulable"] is None else "no bound"
+
+    def bound(us: float | None) -> str:
+        return missing if us is None else format_us(us)
+
+    def count(number: int | None) -> str:
+        return missing if number is None else figure(number)
+
     age = document["age_us"]
     return [
         ("bytes in one pass", count(document["per_pass_bytes"]), "with the line full for a whole period"),
@@ -86,13 +94,3 @@ def receiver_rows(document: Document) -> list[tuple[str, str, str]]:
         ("age at use", bound(age["minimum"]), "least"),
         ("age at use", bound(age["maximum"]), "most"),
     ]
-
-
-def bound(us: float | None) -> str:
-    """Return a time, or that it has no bound."""
-    return "no bound" if us is None else format_us(us)
-
-
-def count(number: int | None) -> str:
-    """Return a number of bytes, or that it has no bound."""
-    return "no bound" if number is None else figure(number)
