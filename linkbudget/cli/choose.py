@@ -73,15 +73,17 @@ def command(
     from linkbudget.study.choose import choose_format
 
     described = Link.load(link)
-    if (policies or label) and capture is None:
-        raise click.UsageError("--policy and --label need a CAPTURE: policies are tried on recorded messages")
+    if (label or message) and not policies:
+        raise click.UsageError("--label and --message concern send policies; --policy names one")
+    if policies and capture is None:
+        raise click.UsageError("--policy needs a CAPTURE: policies are tried on recorded messages")
     characters = None if capture is None else recorded_characters(capture, given, described)
+    study = None
+    if characters is not None and policies:
+        study = tried(described, characters, policies, message, label)
     with progress_bar("measuring candidates") as progress:
         choice = choose_format(described, characters, direction=direction, progress=progress)
-    document = choice.to_dict()
-    document["policies"] = None
-    if characters is not None and policies:
-        document["policies"] = tried(described, characters, policies, message, label).to_dict()
+    document = {**choice.to_dict(), "policies": study.to_dict() if study is not None else None}
     if as_json:
         emit_document(document, notes)
     else:

@@ -26,7 +26,7 @@ RULES = {
     "order": "typical wire time, then longest, undetected_per_year, bytes_lost, misread_per_year",
     "bytes": (
         "least of any message, mean over messages as often as they are sent, most of any; with a capture the "
-        "mean is that of the recorded messages written anew"
+        "mean is that of the recorded messages, as they were for the present format, else written anew"
     ),
     "wire_time_us": "bytes * bits per character / baud rate, and the sender's gap between characters",
     "utilisation": "sum over the direction's messages of rate * wire time",
@@ -226,6 +226,18 @@ def _ordered(found: list[Candidate]) -> tuple[tuple[Candidate, ...], tuple[Candi
     return (), (nearest[0], *(one for one in judged if one is not nearest[0]))
 
 
+def _longer_than_described(link: Link, recorded: RecordedMessages, direction: str) -> Iterator[str]:
+    codec = link.codec(direction)
+    for message in codec.messages:
+        sizes = [one.frame_bytes for one in recorded.of(message.name)]
+        most = codec.size(message.name).maximum
+        if sizes and max(sizes) > most:
+            yield (
+                f"recorded {message.name!r} take up to {max(sizes)} bytes, and the link describes {most} at "
+                "most: they are sent with blanks, more digits or keys than it says"
+            )
+
+
 def _warnings(
     link: Link,
     scales: Scales,
@@ -235,6 +247,7 @@ def _warnings(
 ) -> Iterator[str]:
     yield from capture.warnings if capture is not None else ()
     yield from recorded.warnings if recorded is not None else ()
+    yield from _longer_than_described(link, recorded, scales.direction) if recorded is not None else ()
     if not link.bit_error_rate:
         yield "line.bit_error_rate is not given: nothing is said of undetected and misread frames"
     for name, rate in scales.rates.items():

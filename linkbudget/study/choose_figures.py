@@ -246,14 +246,20 @@ class Scales:
             size = planned[name]
             typical = Fraction(size.typical)
             if self.recorded is not None and self.recorded.of(name):
-                payloads = self._recorded_payloads(made)[name]
-                typical = Fraction(sum(_frame_bytes(made.fmt, one) for one in payloads), len(payloads))
+                sizes = self._recorded_sizes(made, name)
+                typical = Fraction(sum(sizes), len(sizes))
             found.append(MessageSize(name, size.minimum, typical, size.maximum))
         return tuple(found)
 
+    def _recorded_sizes(self, made: Format, name: str) -> list[int]:
+        """Return the bytes of all recorded messages: at present as they were, else written anew."""
+        if made.present and self.recorded is not None:
+            return [message.frame_bytes for message in self.recorded.of(name)]
+        return [_frame_bytes(made.fmt, payload) for payload in self._recorded_payloads(made)[name]]
+
     def _recorded_payloads(self, made: Format) -> dict[str, list[bytes]]:
         """Return the payloads of all recorded messages, worked out once for each way to write them."""
-        key = "present" if made.present else made.writing
+        key = made.writing
         if key not in self._payloads:
             found: dict[str, list[bytes]] = {name: [] for name in self.names}
             for number, message in enumerate(self.recorded.messages if self.recorded else ()):

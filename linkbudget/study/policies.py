@@ -43,7 +43,7 @@ __all__ = ["AlarmPoint", "FieldError", "PolicyResult", "PolicyStudy", "alarm_cur
 CURVE_POINTS = 24
 RULES = {
     "messages_per_s": "sends / time of the recording",
-    "bytes_per_s": "bytes of the frames sent, requests included, / time of the recording",
+    "bytes_per_s": "bytes of the frames sent, as recorded, requests included, / time of the recording",
     "errors": "true - known at the instants of the recorded messages: rms, largest",
     "wrong_share": "share of the recorded messages at which a field that is no number was not as known",
     "unneeded": "reactions that told nothing new, or that the next recorded message takes back",
@@ -196,6 +196,7 @@ class _Trial:
         self.codec = link.codec(message.direction)
         self.times = [one.arrival_ns for one in recorded]
         self.values = [one.value for one in recorded]
+        self.sizes = [one.frame_bytes for one in recorded]
         # As many spaces as messages, so that sending every message gives the recorded rate.
         self.seconds = Fraction((self.times[-1] - self.times[0]) * len(recorded), (len(recorded) - 1) * 10**9)
         named = {name: band for one in policies if isinstance(one, Moved) for name, band in one.bands.items()}
@@ -229,7 +230,10 @@ class _Trial:
         return [sends[bisect_right(at, time) - 1].value for time in self.times]
 
     def _bytes(self, send: Send, policy: Policy) -> int:
-        size = len(self.codec.encode(self.message.name, send.value))
+        if send.value is self.values[send.index]:
+            size = self.sizes[send.index]
+        else:
+            size = len(self.codec.encode(self.message.name, send.value))
         asked = self.message.on_request
         if not isinstance(policy, OnRequest) or asked is None:
             return size

@@ -19,13 +19,15 @@ __all__ = ["RecordedMessage", "RecordedMessages", "recorded_messages"]
 class RecordedMessage:
     """One message: its name and value, the start of its first character and the end of its last.
 
-    Times count from the start of the first character of the capture, in nanoseconds.
+    Times count from the start of the first character of the capture, in nanoseconds. ``frame_bytes`` is what
+    the message really took on the wire.
     """
 
     name: str
     value: Mapping[str, Any]
     start_ns: int
     arrival_ns: int
+    frame_bytes: int
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,7 @@ def recorded_messages(link: Link, capture: ByteCapture, direction: str) -> Recor
     codec = link.codec(direction)
     sent = sent_frames(capture, codec.fmt, codec.decode_payload)
     messages = tuple(
-        RecordedMessage(frame.name, frame.value, frame.start_ns, frame.arrival_ns)
+        RecordedMessage(frame.name, frame.value, frame.start_ns, frame.arrival_ns, frame.end - frame.begin)
         for frame in sent.frames
         if frame.name is not None
     )
