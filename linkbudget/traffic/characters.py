@@ -34,7 +34,16 @@ from linkbudget.traffic.stream import BREAK, FRAMING, PARITY, ByteCapture
 from linkbudget.units import exact, round_half_up
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["Sampling", "Scan", "decode_characters", "idle_changes", "scan_characters", "ticks_to_ns"]
+__all__ = [
+    "Sampling",
+    "Scan",
+    "decode_characters",
+    "idle_changes",
+    "line_sampling",
+    "scan_characters",
+    "scanned_capture",
+    "ticks_to_ns",
+]
 
 NEVER = 1 << 80  # later than any 64-bit tick
 INT64_MAX = (1 << 63) - 1
@@ -214,21 +223,30 @@ def decode_characters(
     changes = idle_changes(edges, invert, end)
     if end is None:
         end = changes[-1] if changes else 0
-    bit_ticks = 1 / (exact(line.baudrate) * tick)
+    scan = scan_characters(changes, end, line_sampling(line, tick))
+    return scanned_capture(scan, line, tick, invert)
+
+
+def line_sampling(line: UartLine, tick_s: Fraction) -> Sampling:
+    """Return where a receiver set to ``line`` looks at a character, in ticks of ``tick_s``."""
     bits = line.bytesize + (line.parity != "N")
-    scan = scan_characters(changes, end, Sampling.of(bit_ticks, bits, line.stopbits))
+    return Sampling.of(1 / (exact(line.baudrate) * tick_s), bits, line.stopbits)
+
+
+def scanned_capture(scan: Scan, line: UartLine, tick_s: Fraction, invert: bool) -> ByteCapture:
+    """Return the characters of a scan with their times and flags; warns of one that was cut off."""
     words = np.array(scan.words, dtype=np.int64)
     warnings = []
     if scan.incomplete is not None:
-        at_ns = round_half_up(scan.incomplete * tick * 10**9)
+        at_ns = round_half_up(scan.incomplete * tick_s * 10**9)
         text = f"the recording ends inside the character that starts at {at_ns} ns; it was left out"
         warnings.append(warn(text))
     return ByteCapture(
-        ticks_to_ns(scan.starts, tick, Fraction(line.bits_per_character) * bit_ticks * tick),
+        ticks_to_ns(scan.starts, tick_s, line.character_time),
         (words & ((1 << line.bytesize) - 1)).astype(np.uint16),
         flags_of(scan, words, line),
         line,
-        starts_ns=ticks_to_ns(scan.starts, tick),
+        starts_ns=ticks_to_ns(scan.starts, tick_s),
         inverted=invert,
         warnings=tuple(warnings),
     )
