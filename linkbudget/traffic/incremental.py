@@ -38,11 +38,11 @@ class CharacterDecoder:
         self._begun = False
         self._returning = False  # the next change is the return to idle
 
-    def feed(self, edges: Edges, end: int | None = None) -> ByteCapture:
-        """Take the next piece, up to tick ``end`` (default: that of the edges); return what is complete."""
+    def feed(self, edges: Edges) -> ByteCapture:
+        """Take the next piece, up to its end (without one: its last change); return what is complete."""
         idle = LOW if self.invert else HIGH
         initial, times = edges.changes(idle)
-        end = edges.end if end is None else end
+        end = edges.end
         if end is None:
             end = int(times[-1]) if times.size else self._end
         new: list[int] = times[times <= end].tolist()
