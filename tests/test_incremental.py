@@ -139,7 +139,7 @@ def test_without_an_end_the_last_change_is_the_end():
 
 
 def test_changes_after_the_end_of_a_piece_are_left_out():
-    edges = replace(Wave().idle(3).send(b"UUU").idle(3).edges(), end=200_000)
+    edges = replace(Wave().idle(3).send(b"UUU").idle(3).edges(), end=199_000)
     decoder = CharacterDecoder(UartLine(115200), edges.tick_s)
     pieces = [decoder.feed(edges), decoder.close()]
     same_bytes(join_bytes(pieces), decode_characters(edges, UartLine(115200)))
