@@ -159,7 +159,7 @@ def decode_messages(frames: FrameTable, codec: Codec, name: str) -> NDArray[np.v
     Columns are the fields. Integers and counters take the smallest integer type that holds their range
     (beyond 64 bits: objects), scaled and real fields floats, flags booleans, choices and labels texts; blobs,
     repeats and optional fields are objects (bytes, lists, None where absent). Frames of other messages and
-    those that are not accepted are left out.
+    those that are not accepted are left out. The array is read-only.
     """
     import numpy as np
 
@@ -173,7 +173,9 @@ def decode_messages(frames: FrameTable, codec: Codec, name: str) -> NDArray[np.v
         if found == name:
             rows.append(tuple(value.get(member.name) for member in message.layout.primitives))
     columns = [(member.name, _column(member.primitive)) for member in message.layout.primitives]
-    return np.array(rows, dtype=np.dtype(columns))
+    table = np.array(rows, dtype=np.dtype(columns))
+    table.setflags(write=False)
+    return table
 
 
 def _column(primitive: Primitive) -> str:

@@ -281,10 +281,17 @@ def test_a_trigger_without_a_time_out_is_said():
 
 def test_a_reader_that_cannot_keep_up_is_said():
     """4 bytes a pass of 5 ms are 800 a second, and 1200 come."""
-    link = steady(reading=Reading("at-most", limit_bytes=4)).replace(**{"message.beans.rate_hz": 100})
+    slow = steady(reading=Reading("at-most", limit_bytes=4), require={"buffer_bytes": 200})
+    link = slow.replace(**{"message.beans.rate_hz": 100})
     budget = byte_budget(link).to_dict()
-    assert any("would not keep up" in line for line in budget["warnings"])
+    (told,) = budget["warnings"]
+    assert "would not keep up" in told
+    assert told.endswith("bytes can be lost, and then a message can be longer than any that was sent")
     assert budget["age_us"]["maximum"] is None
+    # The room for one stall is no bound, so nothing is met by it; read in time, it is one.
+    assert [row["met"] for row in budget["requirements"]] == [None]
+    enough = byte_budget(link.replace(**{"reading.limit_bytes": 24})).to_dict()
+    assert [row["met"] for row in enough["requirements"]] == [True]
 
 
 def test_the_result_shows_itself_as_a_table():

@@ -343,6 +343,7 @@ def test_messages_of_a_table_of_frames_become_a_structured_array():
         *("|u1", "<i2", "<u8", "|O", "<f8", "<U5", "|b1", "<u2", "<f4", "<f8", "|O", "<U5", "|O", "|O"),
     ]
     assert len(rows) == 2
+    assert not rows.flags.writeable
     assert {name: rows[0][name] for name in ROW} == ROW
     assert rows["more"].tolist() == [None, 3]
     assert rows["kind"].tolist() == ["whole", "stone"]

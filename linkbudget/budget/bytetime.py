@@ -181,7 +181,7 @@ def byte_budget(link: Link) -> ByteBudget:
         "utilisation": max((share.maximum for share in shares.values()), default=None),
         "age_us": end.age_us["maximum"],
         "longest_pass_us": bound_us(end.longest_pass),
-        "buffer_bytes": end.buffer_bytes_needed,
+        "buffer_bytes": end.buffer_bytes_needed if end.keeps_up else None,
         "overrun_bytes": 0 if end.loses_nothing else None,
         "missed_deadlines": 0 if schedulable else None,
     }

@@ -18,6 +18,7 @@ __all__ = ["ReceivingEnd", "bound_us", "receiving_end"]
 
 Sizes = Mapping[str, tuple[SizeRange, Fraction | None]]
 """Bytes on the wire and rate of each message to the controller."""
+LOSSES = "bytes can be lost, and then a message can be longer than any that was sent"
 NO_AGE: dict[str, float | None] = {"minimum": None, "typical": None, "maximum": None, "mean": None}
 
 
@@ -26,7 +27,8 @@ class ReceivingEnd:
     """The figures of the receiving end; None has no bound, or needs a loop that is not described.
 
     ``longest_pass`` holds for messages at their rates, ``longest_pass_any_traffic`` for whole messages back
-    to back. ``loses_nothing``: buffer and FIFO are large enough.
+    to back. ``keeps_up``: the bytes that wait have a bound, so that ``buffer_bytes_needed`` is not only for
+    one longest stall. ``loses_nothing``: buffer and FIFO are large enough.
     """
 
     per_pass_bytes: int | None = None
@@ -36,6 +38,7 @@ class ReceivingEnd:
     fifo_bytes_needed: int | None = None
     age_us: Mapping[str, float | None] = field(default_factory=lambda: NO_AGE)
     keeps_deadline: bool | None = None
+    keeps_up: bool = False
     loses_nothing: bool = False
     warnings: tuple[str, ...] = ()
 
@@ -67,9 +70,9 @@ def receiving_end(link: Link, sizes: Sizes) -> ReceivingEnd:
     bound = longest_pass(resolved, calm, sending)
     needed: int | None = 0
     fifo: int | None = 0
-    age, warnings = NO_AGE, list[str]()
+    age, warnings, keeps_up = NO_AGE, list[str](), True
     if calm is not None:
-        needed, warnings = _unread(resolved, calm, bound)
+        needed, keeps_up, warnings = _unread(resolved, calm, bound)
         fifo = needed if resolved.receiver.mode == "polled" else fifo_bytes_needed(resolved, calm)
         age = _ages(resolved, calm, bound, sizes)
         warnings += _overruns(resolved, needed, fifo)
@@ -82,13 +85,16 @@ def receiving_end(link: Link, sizes: Sizes) -> ReceivingEnd:
         fifo_bytes_needed=fifo,
         age_us=age,
         keeps_deadline=bound is not None and on_time(resolved, bound),
+        keeps_up=keeps_up,
         loses_nothing=not warnings,
         warnings=tuple(warnings),
     )
 
 
-def _unread(resolved: Resolved, traffic: Arrivals, bound: PassBound | None) -> tuple[int | None, list[str]]:
-    """Return the room for bytes, and what has to be said of it."""
+def _unread(
+    resolved: Resolved, traffic: Arrivals, bound: PassBound | None
+) -> tuple[int | None, bool, list[str]]:
+    """Return the room for bytes, whether it is enough in the long run, and what has to be said of it."""
     warnings = []
     if delivery_delay(resolved, traffic) is None:
         warnings.append(
@@ -97,15 +103,15 @@ def _unread(resolved: Resolved, traffic: Arrivals, bound: PassBound | None) -> t
         )
     needed = unread_bytes(resolved, traffic, bound)
     if needed is not None:
-        return needed, warnings
+        return needed, True, warnings
     if bound is not None and resolved.reading.context != "own-core":
         needed = stall_bytes(resolved, traffic, bound)
     held = "no bound was found" if needed is None else f"{needed} bytes are for one longest stall"
     warnings.append(
         f"buffer_bytes_needed: {held}; were every pass the longest, reading would not keep up with the "
-        "messages"
+        f"messages: {LOSSES}"
     )
-    return needed, warnings
+    return needed, False, warnings
 
 
 def _overruns(resolved: Resolved, needed: int | None, fifo: int | None) -> list[str]:
@@ -115,8 +121,7 @@ def _overruns(resolved: Resolved, needed: int | None, fifo: int | None) -> list[
     if receiver.mode != "polled":
         rooms.append(("buffer_bytes", receiver.buffer_bytes, needed))
     return [
-        f"receiver.{name} = {room} is less than the {most} bytes that may wait there: bytes can be lost, and "
-        "then a message can be longer than any that was sent"
+        f"receiver.{name} = {room} is less than the {most} bytes that may wait there: {LOSSES}"
         for name, room, most in rooms
         if most is not None and most > room
     ]
