@@ -13,7 +13,8 @@ from level_captures import attempt, byte_captures, same_bytes
 
 from linkbudget import ByteCapture, CaptureError, LinkBudgetWarning, SettingsError, UartLine, load_bytes
 from linkbudget.capture.bytetable import load_byte_table
-from linkbudget.capture.log import is_log, load_log, load_plain_bytes, save_log
+from linkbudget.capture.log import is_log, load_log, save_log
+from linkbudget.capture.plain import load_plain_bytes
 from linkbudget.traffic.stream import FRAMING, PARITY
 
 BOARD = Path(__file__).parent / "data" / "capture" / "board.csv"

@@ -66,10 +66,7 @@ def test_a_cut_sample_is_left_out_with_a_warning(tmp_path):
     with pytest.warns(LinkBudgetWarning, match="last sample was cut off at byte 11"):
         assert load_samples(path, sample_rate=1, sample_bytes=4).end == 1
     path.write_bytes(bytes(3))
-    with (
-        pytest.warns(LinkBudgetWarning, match="cut off"),
-        pytest.raises(CaptureError, match="less than one sample; expected 4 bytes"),
-    ):
+    with pytest.raises(CaptureError, match="less than one sample; expected 4 bytes"):
         load_samples(path, sample_rate=1, sample_bytes=4)
 
 

@@ -1,4 +1,4 @@
-r"""Logged bytes: JSON Lines with times, read and written, and plain byte files.
+"""Logged bytes: JSON Lines with times, read and written.
 
 One line is ``{"t_ns": 1500000, "hex": "0bff"}``: ``t_ns`` is the end of its last character, and the
 characters before it are laid back to back before it, each instant computed from the exact character time and
@@ -8,8 +8,8 @@ earlier the characters of the line may have come. ``hex`` has two digits a chara
 
 A first line may hold the settings: ``baudrate`` and ``format`` or ``bytesize``, ``parity``, ``stopbits``.
 Lines that this module writes carry two keys more where they are needed: ``flag`` (``framing``, ``parity``,
-``break``, or several of them with ``+`` between) and ``start_ns`` (the exact start edge); other keys are
-passed over.
+``break``, or several of them with ``+`` between) and ``start_ns`` (the exact start edge). ``errors``, as the
+recorder writes it, counts what the port's driver saw go wrong. Other keys are passed over.
 """
 
 from __future__ import annotations
@@ -17,18 +17,22 @@ from __future__ import annotations
 import binascii
 import json
 from array import array
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any
 
 import numpy as np
 
 from linkbudget.capture.source import FilePath, Source, open_for_writing
 from linkbudget.errors import CaptureError, SettingsError, warn
+from linkbudget.traffic.join import join_bytes
 from linkbudget.traffic.stream import KINDS, ByteCapture
 from linkbudget.units import round_half_up
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["is_log", "load_log", "load_plain_bytes", "save_log"]
+__all__ = ["is_log", "load_log", "log_pieces", "save_log"]
 
 SETTINGS = {"baudrate", "line"}
 # Every sum of flags by its name: "", "framing", "framing+parity" ...
@@ -69,7 +73,7 @@ def settings_line(found: dict[str, Any]) -> UartLine:
 
 @dataclass
 class Log:
-    """What the lines of a log add up to."""
+    """What the lines of a log add up to; `taken` hands it out and begins afresh behind it."""
 
     path: FilePath
     line: UartLine
@@ -79,6 +83,8 @@ class Log:
     windows: array[int] = field(default_factory=lambda: array("q"))
     starts: array[int] = field(default_factory=lambda: array("q"))
     windowed: bool = False
+    earliest: int = -INT64_MAX
+    errors: Counter[str] = field(default_factory=Counter)
 
     def __post_init__(self) -> None:
         self.character_ns = self.line.character_time * 10**9
@@ -130,66 +136,97 @@ class Log:
         flag = found.get("flag", "")
         if not isinstance(flag, str) or flag not in FLAGS:
             raise self.fault(number, f"flag {flag!r}; expected one of {', '.join(KINDS.values())}")
-        earliest = self.times[-1] if self.times else -INT64_MAX
+        earliest = self.earliest
         if last < earliest:
             raise self.fault(number, f"t_ns {last} after {earliest}; expected times that do not decrease")
         while len(self.back) < len(values):
             self.back.append(round_half_up(-len(self.back) * self.character_ns))
         self.times.extend(max(earliest, last + back) for back in reversed(self.back[: len(values)]))
+        if values:
+            self.earliest = last
         self.data.extend(values)
         self.flags.extend([FLAGS[flag]] * len(values))
         self.windows.extend([window] * len(values))
         self.windowed |= "window_ns" in found
         if "start_ns" in found and len(values) == 1:
             self.starts.append(self.whole(found, "start_ns", number, -INT64_MAX))
+        errors = found.get("errors")
+        if isinstance(errors, dict):
+            self.errors.update({kind: n for kind, n in errors.items() if isinstance(n, int) and n > 0})
+
+    def taken(self, warnings: list[str], state: dict[str, Any]) -> ByteCapture:
+        """Return the characters added since the last call; ``state`` are the fields alike in all pieces."""
+        whole = bool(self.starts) and len(self.starts) == len(self.times)
+        piece = ByteCapture(
+            np.array(self.times, dtype=np.int64),
+            np.array(self.data, dtype=np.uint16),
+            np.frombuffer(bytes(self.flags), dtype=np.uint8),
+            self.line,
+            starts_ns=np.array(self.starts, dtype=np.int64) if whole else None,
+            window_ns=np.array(self.windows, dtype=np.int64) if self.windowed else None,
+            warnings=tuple(warnings),
+            **state,
+        )
+        for values in (self.times, self.data, self.flags, self.windows, self.starts):
+            del values[:]
+        self.windowed = False
+        return piece
+
+    def errors_told(self) -> str:
+        """Return what to say about the errors that the driver of the recorded port counted."""
+        counts = ", ".join(f"{count:,} {kind}" for kind, count in self.errors.items())
+        return f"errors counted while this was recorded: {counts}; the characters they hit are not marked"
+
+
+def log_pieces(source: Source, line: UartLine | None = None) -> Iterator[ByteCapture]:
+    """Yield the bytes of a JSON Lines log in pieces; see `load_log`."""
+    rows: Iterator[tuple[int, bytes, bool]] = (found for found in source.lines() if found[1].strip())
+    first = next(rows, None)
+    settings = settings_in(first[1]) if first is not None else {}
+    if first is not None and not settings:
+        rows = chain([first], rows)
+    log = Log(source.path, line or line_from(settings, source.path))
+    told: list[str] = []
+    if line is not None and settings and (other := conflict(settings, line)):
+        told.append(warn(f"{source.path}: {other}; read as {line}, as asked for"))
+    state = {
+        "inverted": settings.get("inverted") is True,
+        "estimated": settings.get("estimated") is True,
+        "source": str(source.path),
+        "taken": {"shape": "log", "line": "from the first line" if line is None else "as given"},
+    }
+    size = source.piece_bytes
+    full = size
+    for number, row, ended in rows:
+        found = parse_line(row)
+        if found is None and not ended:
+            told.append(warn(f"{source.path}: the last line, {number}, was cut off and is left out"))
+            break
+        if found is None:
+            expected = 'expected an object like {"t_ns": 1500000, "hex": "0bff"}'
+            raise log.fault(number, f"{row[:40]!r}; {expected}")
+        log.add(found, number)
+        if source.offset >= full:
+            yield log.taken(told, state)
+            full, told = source.offset + size, []
+    if log.errors:
+        told.append(warn(f"{source.path}: {log.errors_told()}"))
+    yield log.taken([*source.warnings, *told], state)
+
+
+def settings_in(row: bytes) -> dict[str, Any]:
+    """Return the settings object on a first line, byte-order mark or not; empty when it is none."""
+    found = parse_line(row.removeprefix(b"\xef\xbb\xbf"))
+    return found if found is not None and SETTINGS & found.keys() else {}
 
 
 def load_log(path: FilePath, line: UartLine | None = None) -> ByteCapture:
     """Return the bytes of a JSON Lines log, read with ``line``, else with the settings in its first line.
 
     A last line that was cut off is left out with a warning; any other fault is a `CaptureError` that names
-    its line.
+    its line. Warns of errors that the recorder was told of by the port's driver.
     """
-    source = Source(path)
-    text = source.read_all().removeprefix(b"\xef\xbb\xbf")
-    rows = [(number, row) for number, row in enumerate(text.split(b"\n"), 1) if row.strip()]
-    warnings = list(source.warnings)
-    settings: dict[str, Any] = {}
-    first = parse_line(rows[0][1]) if rows else None
-    if first is not None and SETTINGS & first.keys():
-        settings = first
-        del rows[0]
-    given = line is not None
-    if line is None:
-        line = line_from(settings, path)
-    elif settings and (told := conflict(settings, line)):
-        warnings.append(warn(f"{path}: {told}; read as {line}, as asked for"))
-    log = Log(path, line)
-    for number, row in rows:
-        found = parse_line(row)
-        if found is None and (number, row) == rows[-1] and not text.endswith(b"\n"):
-            warnings.append(warn(f"{path}: the last line, {number}, was cut off and is left out"))
-            break
-        if found is None:
-            raise log.fault(
-                number, f'{row[:40]!r}; expected an object like {{"t_ns": 1500000, "hex": "0bff"}}'
-            )
-        log.add(found, number)
-    return ByteCapture(
-        np.array(log.times, dtype=np.int64),
-        np.array(log.data, dtype=np.uint16),
-        np.frombuffer(bytes(log.flags), dtype=np.uint8),
-        line,
-        starts_ns=np.array(log.starts, dtype=np.int64)
-        if log.starts and len(log.starts) == len(log.times)
-        else None,
-        window_ns=np.array(log.windows, dtype=np.int64) if log.windowed else None,
-        inverted=settings.get("inverted") is True,
-        estimated=settings.get("estimated") is True,
-        source=str(path),
-        warnings=tuple(warnings),
-        taken={"shape": "log", "line": "as given" if given else "from the first line"},
-    )
+    return join_bytes(log_pieces(Source(path), line))
 
 
 def line_from(settings: dict[str, Any], path: FilePath) -> UartLine:
@@ -211,38 +248,6 @@ def conflict(settings: dict[str, Any], line: UartLine) -> str | None:
     except SettingsError as error:
         return f"the settings in its first line cannot be read ({error})"
     return None if own == line else f"its first line says {own}"
-
-
-def load_plain_bytes(path: FilePath, line: UartLine | None) -> ByteCapture:
-    """Return a file as the characters it holds, laid back to back from time 0, with a warning that says so.
-
-    On a 9-bit line two bytes make a character, least significant first.
-    """
-    if line is None:
-        shapes = "a VCD, a table or a log; to read it as plain bytes without times, give a baud rate"
-        raise CaptureError(path, "byte 0", f"no capture recognised; expected {shapes}")
-    source = Source(path)
-    content = source.read_all()
-    data = np.frombuffer(content, dtype=np.uint8)
-    if line.bytesize == 9:
-        data = np.frombuffer(content[: len(content) // 2 * 2], dtype="<u2").astype(np.uint16)
-    if data.size and int(data.max()) >= 1 << line.bytesize:
-        at = int(np.argmax(data >= 1 << line.bytesize))
-        raise CaptureError(
-            path, f"character {at}", f"{int(data[at])}; expected 0 to {(1 << line.bytesize) - 1}"
-        )
-    text = f"{path}: no times in the file; its {data.size} bytes are laid out back to back at {line}"
-    character_ns = line.character_time * 10**9
-    times = [round_half_up(character_ns * (count + 1)) for count in range(data.size)]
-    return ByteCapture(
-        np.array(times, dtype=np.int64),
-        data.astype(np.uint16),
-        np.zeros(data.size, dtype=np.uint8),
-        line,
-        source=str(path),
-        warnings=(*source.warnings, warn(text)),
-        taken={"shape": "plain bytes"},
-    )
 
 
 def save_log(capture: ByteCapture, path: FilePath) -> None:

@@ -13,7 +13,8 @@ from typing import Protocol
 
 from linkbudget.capture.bytetable import holds_bytes, load_byte_table
 from linkbudget.capture.delimited import Delimited, parse_delimited
-from linkbudget.capture.log import is_log, load_log, load_plain_bytes
+from linkbudget.capture.log import is_log, load_log
+from linkbudget.capture.plain import load_plain_bytes
 from linkbudget.capture.samples import load_samples
 from linkbudget.capture.source import FilePath, Source, decode_text
 from linkbudget.capture.table import Threshold, load_table

@@ -7,63 +7,106 @@ holds, with a warning.
 from __future__ import annotations
 
 import gzip
+import os
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from importlib import import_module
 from pathlib import Path
 from typing import IO, Any, cast
 
 from linkbudget.errors import CaptureError, warn
 
-__all__ = ["FilePath", "Source", "decode_text", "open_for_writing"]
+__all__ = ["PIECE", "FilePath", "Source", "Watch", "decode_text", "open_for_writing"]
 
 FilePath = str | Path
+Watch = Callable[[int, int], None]  # (bytes read so far, bytes to be read), of the file as it is stored
 PIECE = 1 << 20
+LONGEST_LINE = 1 << 24  # bytes; what has no line end for so long is no text, and must not fill the memory
 GZIP_MAGIC, ZSTD_MAGIC = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
 
 
-def open_zstd(path: FilePath) -> IO[bytes]:
+def open_zstd(file: IO[bytes], path: FilePath) -> IO[bytes]:
     """Open a ``.zst`` file with the standard library (Python 3.14) or the package zstandard."""
     for module in ("compression.zstd", "zstandard"):
         try:
-            return cast("IO[bytes]", import_module(module).open(path, "rb"))
+            return cast("IO[bytes]", import_module(module).open(file, "rb"))
         except ModuleNotFoundError:
             continue
-    expected = "Python 3.14 or the package zstandard to read it, or the file decompressed"
+    expected = "Python 3.14 or the package zstandard (extra zstd) to read it, or the file decompressed"
     raise CaptureError(path, "", f"compressed with Zstandard; expected {expected}")
 
 
 class Source:
-    """The decompressed content of one file; ``warnings`` lists what was repaired while reading."""
+    """The decompressed content of one file; ``warnings`` lists what was repaired while reading.
 
-    def __init__(self, path: FilePath) -> None:
+    It is read ``piece_bytes`` at a time. ``watch`` is told how far the reading is; a reader that goes through
+    the file several times says so beforehand in ``passes``.
+    """
+
+    def __init__(self, path: FilePath, watch: Watch | None = None, piece_bytes: int = PIECE) -> None:
         self.path = Path(path)
+        self.watch = watch
+        self.piece_bytes = piece_bytes
         self.warnings: list[str] = []
+        self.passes = 1
+        self.passed = 0
+        self.offset = 0
 
-    def open(self) -> IO[bytes]:
-        """Return the content as a binary stream."""
-        try:
-            if self.path.is_dir():
-                raise CaptureError(self.path, "", "is a folder; expected a file")
-            with self.path.open("rb") as file:
-                magic = file.read(4)
-            if magic.startswith(GZIP_MAGIC):
-                return cast("IO[bytes]", gzip.open(self.path, "rb"))
-            if magic == ZSTD_MAGIC:
-                return open_zstd(self.path)
-            return self.path.open("rb")
-        except OSError as error:
-            raise CaptureError(self.path, "", f"cannot be read: {error.strerror or error}") from error
+    @contextmanager
+    def open(self) -> Iterator[tuple[IO[bytes], IO[bytes]]]:
+        """Give the content as a binary stream, and the file it is stored in."""
+        with ExitStack() as opened:
+            try:
+                if self.path.is_dir():
+                    raise CaptureError(self.path, "", "is a folder; expected a file")
+                stored = opened.enter_context(self.path.open("rb"))
+                magic = stored.read(4)
+                stored.seek(0)
+                content: IO[bytes] = stored
+                if magic.startswith(GZIP_MAGIC):
+                    content = cast("IO[bytes]", opened.enter_context(gzip.open(stored, "rb")))
+                elif magic == ZSTD_MAGIC:
+                    content = opened.enter_context(open_zstd(stored, self.path))
+            except OSError as error:
+                text = f"cannot be read: {error.strerror or error}"
+                raise CaptureError(self.path, "", text) from error
+            yield content, stored
 
-    def pieces(self, size: int = PIECE) -> Iterator[bytes]:
-        """Yield the content in pieces of at most ``size`` bytes; an empty file is a `CaptureError`."""
-        offset = 0
-        with self.open() as stream:
-            while piece := self.read_piece(stream, size, offset):
-                offset += len(piece)
+    def pieces(self, size: int | None = None) -> Iterator[bytes]:
+        """Yield the content in pieces of at most ``size`` bytes; an empty file is a `CaptureError`.
+
+        ``offset`` counts the bytes handed out.
+        """
+        self.offset = 0
+        with self.open() as (content, stored):
+            total = os.fstat(stored.fileno()).st_size
+            while piece := self.read_piece(content, size or self.piece_bytes, self.offset):
+                self.offset += len(piece)
+                if self.watch is not None:
+                    self.watch(self.passed * total + min(stored.tell(), total), self.passes * total)
                 yield piece
-        if not offset:
+        if not self.offset:
             raise CaptureError(self.path, "byte 0", "the file is empty; expected a capture")
+        self.passed += 1
+
+    def lines(self) -> Iterator[tuple[int, bytes, bool]]:
+        r"""Yield (number from 1, line, whether it has an end) of the content, cut at ``\n``.
+
+        A line that is too long to be one is a `CaptureError`.
+        """
+        rest, number = b"", 1
+        for piece in self.pieces():
+            head, *others = piece.split(b"\n")
+            rest += head
+            for line in others:
+                yield number, rest, True
+                rest, number = line, number + 1
+            if len(rest) > LONGEST_LINE:
+                text = f"longer than {LONGEST_LINE >> 20} MiB; expected lines of text"
+                raise CaptureError(self.path, f"line {number}", text)
+        if rest:
+            yield number, rest, False
 
     def read_piece(self, stream: IO[bytes], size: int, offset: int) -> bytes:
         """Return the next piece, empty at the end and where compressed content was cut off."""

@@ -18,9 +18,10 @@ from linkbudget.capture.channels import find_channel
 from linkbudget.capture.source import FilePath, Source
 from linkbudget.capture.vcd_header import Header, Tokens, read_header
 from linkbudget.errors import warn
+from linkbudget.traffic.join import join_levels
 from linkbudget.traffic.levels import UNKNOWN, Edges, LevelCapture
 
-__all__ = ["load_vcd"]
+__all__ = ["load_vcd", "vcd_pieces"]
 
 LEVELS = {ord("0"): 0, ord("1"): 1, **dict.fromkeys(b"xXzZ", UNKNOWN)}
 TIME, DOLLAR = ord("#"), ord("$")
@@ -56,11 +57,12 @@ class Trace:
                 del levels[-1], self.times[-1]
 
     def edges(self, tick_s: Fraction, start: int, end: int) -> Edges:
-        """Return the changes as `Edges`."""
+        """Return the changes as `Edges`, and begin afresh behind them."""
         times, levels = (
             np.array(self.times, dtype=np.int64),
             np.frombuffer(bytes(self.levels), dtype=np.uint8),
         )
+        del self.times[1:], self.levels[:-1]
         return Edges(times[1:], int(levels[0]), levels[1:], tick_s, start, end)
 
 
@@ -153,14 +155,20 @@ class Body:
         self.tokens = tokens
         self.signals = signals
         self.start: int | None = None
+        self.at = BEFORE
         self.now = 0
+        self.ended = 0
         self.block = b""
         self.warnings: list[str] = []
 
-    def read(self, stream: Iterator[bytes]) -> None:
-        """Read all changes; the loop names everything once because it runs for each token of the file."""
-        whole, levels = self.signals.whole, LEVELS
-        at = BEFORE
+    def read(self, stream: Iterator[bytes], until: int) -> bool:
+        """Read changes; return True when there may be more, at the first new time past byte ``until``.
+
+        All changes up to tick ``ended`` have then been read. The loop names everything once because it runs
+        for each token of the file.
+        """
+        whole, levels, source = self.signals.whole, LEVELS, self.tokens.source
+        at = self.at
         for token in stream:
             first = token[0]
             if first in levels:
@@ -170,7 +178,10 @@ class Body:
                 elif not self.signals.put_scalar(token[1:], at, levels[first]):
                     raise self.unknown(token[1:])
             elif first == TIME:
-                at = self.time(token)
+                before, at = at, self.time(token)
+                if source.offset > until and at > before > BEFORE:
+                    self.at, self.ended = at, before
+                    return True
             elif first in VECTOR:
                 self.vector(token, next(stream, None), at)
             elif first in OTHER:
@@ -181,6 +192,8 @@ class Body:
                 expected = "a time (#), a value change (0 1 x z b r) or a $ command"
                 raise self.tokens.fault(f"{show(token)}; expected {expected}")
         self.finish(at)
+        self.ended = self.now
+        return False
 
     def unknown(self, code: bytes) -> Exception:
         return self.tokens.fault(f"a change of {show(code)}; expected an identifier code declared by $var")
@@ -248,30 +261,38 @@ def show(token: bytes) -> str:
     return repr(token[:40].decode("latin-1"))
 
 
+def vcd_pieces(source: Source, *, channel: str | None = None) -> Iterator[LevelCapture]:
+    """Yield the channels of a VCD file in pieces; see `load_vcd`."""
+    path = source.path
+    tokens = Tokens(source)
+    stream = iter(tokens)
+    header = read_header(tokens, stream)
+    signals = Signals(header, channel, path)
+    body = Body(tokens, signals)
+    taken = {"shape": "vcd", "timescale_s": str(header.tick_s)}
+    told, more, start = header.warnings, True, None
+    while more:
+        more = body.read(stream, source.offset + source.piece_bytes)
+        begin = (body.start or 0) if start is None else start
+        start = body.ended
+        made: dict[tuple[bytes, int], Edges] = {}
+        for bit in dict.fromkeys(signals.names.values()):
+            trace = signals.bits[bit[0]][bit[1]]
+            if trace is not None:
+                made[bit] = trace.edges(header.tick_s, begin, body.ended)
+        channels = {name: made[bit] for name, bit in signals.names.items()}
+        if not more and signals.too_long:
+            text = "a vector value has more digits than its variable; the last ones count"
+            body.warnings.append(warn(f"{path}: {text}"))
+        told = [*told, *body.warnings] if more else [*source.warnings, *told, *body.warnings]
+        yield LevelCapture(header.tick_s, channels, begin, body.ended, tuple(told), taken, str(path))
+        told, body.warnings = [], []
+
+
 def load_vcd(path: FilePath, *, channel: str | None = None) -> LevelCapture:
     """Return the channels of a VCD file, or only ``channel``, in ticks of its ``$timescale``.
 
     ``channel`` is a dotted scope path, or the end of one when that is enough. A file that was cut off after
     its declarations loads up to the cut, with a warning; any other fault is a `CaptureError` with its line.
     """
-    source = Source(path)
-    tokens = Tokens(source)
-    stream = iter(tokens)
-    header = read_header(tokens, stream)
-    signals = Signals(header, channel, path)
-    body = Body(tokens, signals)
-    body.read(stream)
-    if signals.too_long:
-        body.warnings.append(
-            warn(f"{path}: a vector value has more digits than its variable; the last ones count")
-        )
-    start = body.start or 0
-    made: dict[tuple[bytes, int], Edges] = {}
-    for bit in dict.fromkeys(signals.names.values()):
-        trace = signals.bits[bit[0]][bit[1]]
-        if trace is not None:
-            made[bit] = trace.edges(header.tick_s, start, body.now)
-    channels = {name: made[bit] for name, bit in signals.names.items()}
-    warnings = (*source.warnings, *header.warnings, *body.warnings)
-    taken = {"shape": "vcd", "timescale_s": str(header.tick_s)}
-    return LevelCapture(header.tick_s, channels, start, body.now, warnings, taken, str(path))
+    return join_levels(vcd_pieces(Source(path), channel=channel))

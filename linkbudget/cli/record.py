@@ -134,7 +134,7 @@ def stop_by_signal() -> Iterator[Callable[[], bool]]:
 @contextmanager
 def counters_line() -> Iterator[Callable[[Counters], None] | None]:
     """Give a function that shows counters in one line of standard error; None when that is no terminal."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
 
