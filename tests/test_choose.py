@@ -33,6 +33,7 @@ from linkbudget import (
     Repeat,
     Scaled,
     SettingsError,
+    UartLine,
     byte_budget,
     choose_format,
     load_bytes,
@@ -127,6 +128,13 @@ def test_present_format_is_a_candidate_once(chosen):
     same = [c for c in chosen.candidates if c.name == chosen.present.name]
     assert same == [chosen.present]
     assert not chosen.present.sender_must_change
+
+
+def test_present_limit_of_payloads_may_be_any():
+    """A limit beyond what a length of one byte holds, and the format found among the candidates all the same."""
+    fmt = FrameFormat("cobs", "CRC-16/IBM-3740", 70_000)
+    choice = choose_format(link_of(KIND, encoding="packed-bits", fmt=fmt))
+    assert [c.name for c in choice.candidates].count(choice.present.name) == 1
 
 
 def recorded_values(text, capture):
@@ -285,11 +293,8 @@ def test_tie_names_what_decides():
     choice = choose_format(link, record(link, values))
     first, second = choice.ranked[:2]
     assert first.wire_time == second.wire_time
-    assert first.format.fmt.delimiting == second.format.fmt.delimiting == "counted"
-    assert (
-        "It shares that with packed-bytes in counted without a check, and with it every figure"
-        in choice.reasons[0]
-    )
+    assert (first.format.fmt.delimiting, second.format.fmt.delimiting) == ("cobs", "counted")
+    assert f"It shares that with {second.name}, and with it every figure" in choice.reasons[0]
     assert "is as short and does better in no figure" in choice.reasons[1]
 
 
@@ -596,6 +601,24 @@ def test_sequence_and_layout_bytes_of_the_present_frames_stay():
     choice = choose_format(link_of(X, encoding="packed-bits", fmt=fmt))
     assert all(c.format.fmt.sequence and c.format.fmt.layout_id == 7 for c in choice.candidates)
     assert any("newline" in one.name for one in choice.left_out)
+
+
+def test_line_of_seven_data_bits_carries_lines_of_text_alone():
+    link = replace(link_of(X), line=UartLine(9600, 7, "E"))
+    choice = choose_format(link)
+    assert {c.format.fmt.delimiting for c in choice.candidates} == {"newline"}
+    assert {c.format.writing for c in choice.candidates} == {"json-object", "json-array", "delimited"}
+    reasons = {one.name: one.reason for one in choice.left_out}
+    assert reasons["packed-bits in cobs"] == "needs bytes of 8 bits, and a character of the line has 7"
+
+
+def test_message_without_fields_has_formats_too():
+    choice = choose_format(
+        link_of(encoding="packed-bits", fmt=FrameFormat("cobs", None, 1), bit_error_rate=1e-6)
+    )
+    assert choice.limit.limit_bits == 0
+    assert choice.first.bytes.minimum >= 1
+    assert choice.present in choice.candidates
 
 
 def test_recording_of_another_link_is_refused(capture):

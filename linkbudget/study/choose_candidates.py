@@ -9,7 +9,8 @@
   frames that run together pass.
 
 Each direction keeps what its present frames have besides (sequence byte, layout byte). A candidate that
-cannot carry the messages is left out, and the reason is kept.
+cannot carry the messages is left out, and the reason is kept: on a line of fewer than 8 data bits all but
+lines of text.
 """
 
 from __future__ import annotations
@@ -164,7 +165,12 @@ def _framed(
 ) -> Iterator[Format | LeftOut]:
     wide = Codec(FrameFormat("counted", None, MAX_PAYLOAD, length_bytes=4), messages)
     largest = max(wide.payload_size(message.name).maximum for message in messages)
+    bits = link.line.bytesize
     for delimiting in DELIMITINGS:
+        if bits < 8 and (writing.encoding.family == "binary" or delimiting != "newline"):
+            reason = f"needs bytes of 8 bits, and a character of the line has {bits}"
+            yield LeftOut(f"{writing.name} in {delimiting}", reason)
+            continue
         for check in CHECKS_OF.get(delimiting, CHECKS):
             try:
                 fmt = _frame_format(link.frames[direction], delimiting, check, max(largest, 1))
@@ -212,5 +218,5 @@ def _written(message: Message, as_written: CodecMessage) -> Message:
 
 def _same_settings(one: Format, present: Format) -> bool:
     """Return whether a candidate is the present format but for the limit of its payloads."""
-    limit = present.fmt.max_payload
-    return one.codec.messages == present.codec.messages and replace(one.fmt, max_payload=limit) == present.fmt
+    mine, theirs = ({**fmt.to_dict(), "max_payload": None} for fmt in (one.fmt, present.fmt))
+    return one.codec.messages == present.codec.messages and mine == theirs

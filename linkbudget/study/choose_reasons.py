@@ -82,9 +82,9 @@ def _none_meets(missed: Sequence[Candidate]) -> Iterator[str]:
 
 def _why_first(first: Candidate, ranked: Sequence[Candidate], link: Link) -> str:
     others = format_count(len(ranked), "candidate")
-    limits = "the requirements that a format decides" if link.require else "no requirement, as all do,"
+    limits = " that meet the requirements which a format decides" if link.require else ""
     text = (
-        f"{first.name} is first: of the {others} that meet {limits}, none has a shorter typical wire time "
+        f"{first.name} is first: of the {others}{limits}, none has a shorter typical wire time "
         f"({size_text(first)} bytes, {format_us(float(first.wire_time.typical) * 1e6)})."
     )
     tied = [one for one in ranked[1:] if one.wire_time.typical == first.wire_time.typical]
