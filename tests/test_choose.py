@@ -131,7 +131,7 @@ def test_present_format_is_a_candidate_once(chosen):
 
 
 def test_present_limit_of_payloads_may_be_any():
-    """A limit beyond what a length of one byte holds, and the format found among the candidates all the same."""
+    """A limit beyond what a length of one byte holds; the format is still found among the candidates."""
     fmt = FrameFormat("cobs", "CRC-16/IBM-3740", 70_000)
     choice = choose_format(link_of(KIND, encoding="packed-bits", fmt=fmt))
     assert [c.name for c in choice.candidates].count(choice.present.name) == 1
