@@ -21,13 +21,13 @@ from linkbudget.message.fields import (
     Scaled,
 )
 from linkbudget.study.infer_counts import counting
-from linkbudget.study.infer_fields import guess_field, ordered_names
+from linkbudget.study.infer_fields import How, guess_field, ordered_names
 from linkbudget.study.infer_ranges import common_step, stays_inside, widened
 from linkbudget.units import exact
 
 
-def field_of(*values, series=True):
-    field, notes = guess_field("x", values, "message.m.fields.x", series=series)
+def field_of(*values, **how):
+    field, notes = guess_field("x", values, "message.m.fields.x", How(**how))
     assert notes
     assert all(note.what.startswith("message.m.fields.x") for note in notes)
     return field

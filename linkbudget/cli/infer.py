@@ -21,6 +21,7 @@ from linkbudget.errors import CaptureError
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from linkbudget.check.code import Check
     from linkbudget.link.model import Link
 
 __all__ = ["command"]
@@ -64,14 +65,15 @@ def command(
     if out is not None and not force and out.exists() and out.stat().st_size:
         raise click.UsageError(f"{out} exists and may hold your own numbers; give another name, or --force")
     known = load_link(link)
+    check: str | Check | None = crc
     characters = read_capture(capture, given, known.line if known else None)
     told = wrong_rate(capture, given, characters)
     if told:
         raise CaptureError(capture, "", told)
     if known is not None:
         fmt = known.frames[direction]
-        delimiting, crc = delimiting or fmt.delimiting, crc or str(fmt.to_dict()["crc"])
-    found = infer(characters, direction=direction, delimiting=delimiting, crc=crc)
+        delimiting, check = delimiting or fmt.delimiting, crc or fmt.crc or "none"
+    found = infer(characters, direction=direction, delimiting=delimiting, crc=check)
     if out is not None:
         out.write_text(found.to_toml(), encoding="utf-8", newline="\n")
     if as_json:

@@ -16,10 +16,10 @@ from typing import Any
 
 from linkbudget.check.code import Check
 from linkbudget.codec import Codec, CodecMessage
-from linkbudget.errors import FrameError, LinkBudgetError, SettingsError, warn
+from linkbudget.errors import Fault, FrameError, LinkBudgetError, SettingsError, nearest_name, warn
 from linkbudget.frame.format import FrameFormat
 from linkbudget.link.ends import Sender
-from linkbudget.link.model import Link, Message
+from linkbudget.link.model import DIRECTIONS, Link, Message
 from linkbudget.study.infer_bytes import byte_kinds
 from linkbudget.study.infer_documents import document_kinds
 from linkbudget.study.infer_file import commented_toml
@@ -104,6 +104,9 @@ def infer(
     ``delimiting`` and ``crc`` (``"none"`` for no check) say what is known already. `CaptureError` when frames
     or messages cannot be told: too few, no two alike, noise. Warns of what the link leaves out.
     """
+    if direction not in DIRECTIONS:
+        nearest = nearest_name(direction, DIRECTIONS)
+        raise SettingsError(Fault("direction", direction, ", ".join(DIRECTIONS), nearest))
     recording = record(capture)
     framing = guess_framing(recording, delimiting, crc)
     payloads = [frame.payload for frame in framing.frames]
@@ -125,7 +128,8 @@ def _kinds(payloads: list[bytes], recording: Recording, framing: Framing) -> lis
     filled = [payload for payload in payloads if payload]
     if len(filled) < 2:
         raise recording.cannot_tell(f"{len(filled)} frames hold anything; expected two messages or more")
-    kinds = document_kinds(payloads, recording)
+    reasons: list[str] = []
+    kinds = document_kinds(payloads, recording, reasons)
     if kinds is None:
         text = [payload if is_text(payload) else b"" for payload in payloads]
         if 2 * sum(map(bool, text)) > len(filled):
@@ -138,9 +142,8 @@ def _kinds(payloads: list[bytes], recording: Recording, framing: Framing) -> lis
     covered = sum(len(kind.rows) for kind in kinds)
     if not kinds or 2 * covered < len(filled):
         alike = f"only {of_all(covered, len(filled), 'messages')} have a form in common" if covered else ""
-        raise recording.cannot_tell(
-            f"{alike or f'no two of {len(filled)} messages are alike'}; their fields cannot be told"
-        )
+        alike = alike or (reasons[0] if reasons else f"no two of {len(filled)} messages are alike")
+        raise recording.cannot_tell(f"{alike}; their fields cannot be told")
     return sorted(kinds, key=lambda kind: kind.rows[0])
 
 
@@ -217,7 +220,7 @@ def _with_room(
     fmt: FrameFormat, messages: Sequence[Message], payloads: Sequence[bytes]
 ) -> tuple[FrameFormat, Note]:
     """Return the format with room for the longest payload, recorded or possible, and what that rests on."""
-    codec = Codec(replace(fmt, max_payload=fmt.max_payload), tuple(_codec_messages(messages)))
+    codec = Codec(fmt, tuple(_codec_messages(messages)))
     possible = max(codec.payload_size(message.name).maximum for message in messages)
     seen = max(map(len, payloads))
     room = max(possible, seen)
@@ -241,7 +244,8 @@ def _line_notes(recording: Recording, direction: str) -> Iterator[Note]:
     if damaged:
         origin = f"{of_all(damaged, len(capture), 'characters')} were damaged and are left out"
         yield Note("line", None, origin)
-    yield Note("direction", direction, "not told by a recording: the direction is the one it was read for")
+    origin = "no recording tells: it is the one that was asked for; all messages are taken to go this way"
+    yield Note("direction", direction, origin)
 
 
 def _tried(link: Link, direction: str, payloads: Sequence[bytes]) -> tuple[dict[str, int], int, str]:

@@ -1,11 +1,13 @@
 """Which check code stands at the end of frames: every one of the catalogue is tried, in both byte orders.
 
 A code of *w* bits fits *k* of *n* different frames by chance with a probability of at most C(n, k) / 2^(w·k),
-times the number of codes tried. `FoundCheck.bits` is the negative logarithm of that to base 2.
+times the number of codes tried. `FoundCheck.bits` is the negative logarithm of that to base 2. Frames whose
+check has the same value count once: what hardly changes agrees by chance with much.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -22,6 +24,8 @@ __all__ = ["SURE_BITS", "FoundCheck", "chance_text", "find_check", "find_text_ch
 
 SURE_BITS = 20.0
 """Evidence needed to believe anything: chance would show it less than once in a million times."""
+FORM_BITS = 24.0
+"""A line that begins with $ and ends in * and two hex digits."""
 NEARLY_ALL = 0.75
 PROBED = 8
 MOST_FRAMES = 400
@@ -71,10 +75,12 @@ def find_check(
     for code in _codes(only, size):
         for order in ORDERS if code.check_bytes > 1 else ORDERS[:1]:
             tried += 1
-            passed = _passed(code, order, sample)
-            if passed:
-                found.append((code, order, passed))
-    return _best(found, len(sample), tried)
+            fitting = _fitting(code, order, sample)
+            if fitting:
+                values = len({body[-code.check_bytes :] for body in fitting})
+                found.append((code, order, len(fitting), values))
+    # A code that the caller names needs no evidence against chance, only frames that end in it.
+    return _best(found, len(sample), tried, SURE_BITS if only is None else -math.inf)
 
 
 def _sample(bodies: Sequence[bytes]) -> list[bytes]:
@@ -88,12 +94,12 @@ def _codes(only: Check | None, size: int | None) -> Iterator[Check]:
     return (code for code in every if size is None or code.check_bytes == size)
 
 
-def _passed(code: Check, order: Order, sample: Sequence[bytes]) -> int:
-    """Return how many frames end in this check; 0 when a few of them show that it is another."""
-    fits = [_fits(code, order, body) for body in sample[:PROBED]]
-    if 2 * sum(fits) < len(fits):
-        return 0
-    return sum(fits) + sum(_fits(code, order, body) for body in sample[PROBED:])
+def _fitting(code: Check, order: Order, sample: Sequence[bytes]) -> list[bytes]:
+    """Return the frames that end in this check; none when the first few show that it is another."""
+    fits = [body for body in sample[:PROBED] if _fits(code, order, body)]
+    if 2 * len(fits) < len(sample[:PROBED]):
+        return []
+    return fits + [body for body in sample[PROBED:] if _fits(code, order, body)]
 
 
 def _fits(code: Check, order: Order, body: bytes) -> bool:
@@ -101,14 +107,14 @@ def _fits(code: Check, order: Order, body: bytes) -> bool:
     return len(body) > size and code.compute(body[:-size]).to_bytes(size, order) == body[-size:]
 
 
-def _best(found: list[tuple[Check, Order, int]], of: int, tried: int) -> FoundCheck | None:
+def _best(found: list[tuple[Check, Order, int, int]], of: int, tried: int, sure: float) -> FoundCheck | None:
     """Return the check with the most evidence, when that is enough."""
     rows = [
-        (passed * code.width - log2(tried) - _log2_ways(of, passed), code, order, passed)
-        for code, order, passed in found
+        (values * code.width - log2(tried) - _log2_ways(of, passed), code, order, passed)
+        for code, order, passed, values in found
         if passed >= NEARLY_ALL * of
     ]
-    rows = sorted((row for row in rows if row[0] >= SURE_BITS), key=lambda row: -row[0])
+    rows = sorted((row for row in rows if row[0] >= sure), key=lambda row: -row[0])
     if not rows:
         return None
     bits, code, order, passed = rows[0]
@@ -152,15 +158,16 @@ def sentence_check(bodies: Sequence[bytes]) -> FoundCheck | None:
     if not differences:
         return None
     constant, passed = differences.most_common(1)[0]
-    # One of 256 constants was chosen to fit: the evidence of one frame is spent on it.
-    bits = 8.0 * (passed - 1) - _log2_ways(len(sample), passed)
-    if passed < NEARLY_ALL * len(sample) or bits < SURE_BITS:
-        return None
     start, end = sample[0][:1], sample[0][-2:-1]
     nmea = start in {b"$", b"!"} and end == b"*" and constant == start[0] ^ end[0]
-    covers = (
-        f"the characters between {start.decode()} and *, as in NMEA 0183" if nmea else "a part of the line"
-    )
-    name = "NMEA-0183" if nmea else f"xor8 ^ {constant:#04x}"
+    values = len({body[-1] for body in sample if SUMS["xor8"].compute(body) == constant})
+    # One of 256 constants was chosen to fit: the evidence of one frame is spent on it. A standard's form is
+    # not chosen, and is evidence by itself.
+    bits = 8.0 * (values - 1) - _log2_ways(len(sample), passed) + (FORM_BITS if nmea else 0.0)
+    if passed < NEARLY_ALL * len(sample) or bits < SURE_BITS:
+        return None
+    name, covers = f"xor8 ^ {constant:#04x}", "a part of the line"
+    if nmea:
+        name, covers = "NMEA-0183", f"the characters between {start.decode()} and *, as in NMEA 0183"
     code = CrcAlgorithm(name, 8, 0x01, xorout=constant)
     return FoundCheck(code, "big", passed, len(sample), bits, covers=covers)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -52,11 +53,16 @@ def _rating(lines: Sequence[str], separator: str) -> tuple[float, float]:
 def typed(words: Sequence[str]) -> list[object]:
     """Return words as values: flags, whole numbers, decimals or texts, one type for all; None for no word."""
     filled = [word for word in words if word]
-    if all(len(word) <= MOST_DIGITS and _DECIMAL.fullmatch(word) for word in filled):
+    if all(_is_number(word) for word in filled):
         if set(filled) == {"0", "1"}:
             return [word == "1" if word else None for word in words]
         return [_number(word) if word else None for word in words]
     return [word or None for word in words]
+
+
+def _is_number(word: str) -> bool:
+    """Whether a word is a number that some field holds: what is beyond all floats is text."""
+    return len(word) <= MOST_DIGITS and bool(_DECIMAL.fullmatch(word)) and math.isfinite(float(word))
 
 
 def _number(word: str) -> int | Decimal:

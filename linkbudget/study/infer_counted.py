@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
@@ -155,10 +155,10 @@ def _counted(
         sync=sync,
         length_bytes=size,
         length_order=order,
-        length_counts="frame" if not behind else "payload",
-        max_payload=max(map(len, bodies)),
+        length_counts="payload" if behind else "frame",
+        max_payload=max(max(map(len, bodies)) - (check.code.check_bytes if check else 0), 1),
     )
-    fmt = _limited(with_check(fmt, check, length_counts=counts), bodies)
+    fmt = with_check(fmt, check, length_counts=counts)
     frames, rejected = cut(fmt, data)
     bits = _evidence(chain, len(sync), recording) + (check.bits if check else 0.0) + text_bits(frames)
     return Framing(fmt, tuple(frames), rejected, bits, _notes(fmt, chain, bodies, sync, bits), check)
@@ -173,11 +173,6 @@ def _hidden_check(data: bytes, crc: Asked, sync: bytes, chain: Chain) -> Iterato
             name = found.code.name
             yield f"frames with a length {lead} end in {name} over {what}, which no frame format states"
             return
-
-
-def _limited(fmt: FrameFormat, bodies: Sequence[bytes]) -> FrameFormat:
-    """Return the format with the longest payload seen as its limit."""
-    return replace(fmt, max_payload=max(max(map(len, bodies)) - fmt.check_bytes, 1))
 
 
 def _evidence(chain: Chain, sync_bytes: int, recording: Recording) -> float:

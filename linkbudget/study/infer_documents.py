@@ -21,7 +21,7 @@ from linkbudget.message.encodings import encoding
 from linkbudget.message.encodings.self_describing import SelfDescribing
 from linkbudget.message.fields import Field
 from linkbudget.message.layout import MessageLayout
-from linkbudget.study.infer_fields import guess_field, ordered_names
+from linkbudget.study.infer_fields import How, guess_field, ordered_names
 from linkbudget.study.infer_kinds import FEWEST_MESSAGES, by_first_word, free_name
 from linkbudget.study.infer_notes import Kind, Note, field_path, of_all
 from linkbudget.study.infer_times import Recording
@@ -106,10 +106,10 @@ def notations() -> Iterator[Notation]:
             yield Notation(f"{name}-map", f"{name}-array", read_with(f"{name}-map"))
 
 
-def document_kinds(payloads: Sequence[bytes], recording: Recording) -> list[Kind] | None:
+def document_kinds(payloads: Sequence[bytes], recording: Recording, reasons: list[str]) -> list[Kind] | None:
     """Return the kinds of messages when most payloads are documents, else None.
 
-    `CaptureError` when they would be, but hold what no message may.
+    ``reasons`` gets why an array cannot be read. `CaptureError` when payloads hold what no message may.
     """
     filled = [place for place, payload in enumerate(payloads) if payload]
     for notation in notations():
@@ -122,7 +122,7 @@ def document_kinds(payloads: Sequence[bytes], recording: Recording) -> list[Kind
                 why[str(error)] += 1
         rows = [(place, found) for place, found in rows if isinstance(found, dict | list) and found]
         if len(rows) > MOSTLY * len(filled) and len(rows) >= FEWEST_MESSAGES:
-            return _kinds(notation, rows)
+            return _kinds(notation, rows, reasons)
         _refuse_forbidden(notation, why, len(filled), recording)
     return None
 
@@ -137,7 +137,7 @@ def _refuse_forbidden(notation: Notation, why: Counter[str], total: int, recordi
         )
 
 
-def _kinds(notation: Notation, rows: list[Row]) -> list[Kind]:
+def _kinds(notation: Notation, rows: list[Row], reasons: list[str]) -> list[Kind]:
     objects = [row for row in rows if isinstance(row[1], dict)]
     arrays = [row for row in rows if isinstance(row[1], list)]
     taken: set[str] = set()
@@ -146,7 +146,7 @@ def _kinds(notation: Notation, rows: list[Row]) -> list[Kind]:
         for group in _object_groups(objects)
         if len(group.rows) >= FEWEST_MESSAGES
     ]
-    return kinds + _array_kinds(notation.array_name, arrays, taken)
+    return kinds + _array_kinds(notation.array_name, arrays, taken, reasons)
 
 
 @dataclass(frozen=True)
@@ -165,7 +165,7 @@ def _object_groups(rows: list[Row]) -> list[Group]:
     open_rows: list[Row] = []
     for place, found in rows:
         only = next(iter(found)) if len(found) == 1 else None
-        if only is not None and isinstance(found[only], dict) and found[only]:
+        if only and only.isprintable() and isinstance(found[only], dict) and found[only]:
             keyed.setdefault(only, []).append((place, found[only]))
         else:
             open_rows.append((place, found))
@@ -235,7 +235,7 @@ def _object_kind(encoding_name: str, group: Group, taken: set[str]) -> Kind:
     return Kind(layout, encoding_name, tuple(place for place, _ in group.rows), tuple(notes))
 
 
-def _array_kinds(encoding_name: str, rows: list[Row], taken: set[str]) -> list[Kind]:
+def _array_kinds(encoding_name: str, rows: list[Row], taken: set[str], reasons: list[str]) -> list[Kind]:
     kinds = []
     for word, group in by_first_word(rows):
         name = free_name(word, taken)
@@ -250,9 +250,12 @@ def _array_kinds(encoding_name: str, rows: list[Row], taken: set[str]) -> list[K
         fields: list[Field] = []
         for column in range(length):
             label = f"f{column + 1}"
-            field, more = guess_field(label, [found[column] for _, found in equal], field_path(name, label))
+            column_values = [found[column] for _, found in equal]
+            field, more = guess_field(label, column_values, field_path(name, label), How(placed=True))
             fields += [field] if field is not None else []
             notes += more
+            if field is None:
+                reasons.append(f"element {column + 1} of an array is {more[0].origin}")
         # A column that no field can hold shifts the others: the array cannot be read without it.
         if len(fields) == length:
             layout = MessageLayout(name, tuple(fields), key=word)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Context, Decimal
 from fractions import Fraction
 from typing import Any
@@ -28,7 +29,7 @@ from linkbudget.study.infer_counts import counting
 from linkbudget.study.infer_notes import Note, of_all
 from linkbudget.study.infer_ranges import common_step, number, round_bounds, stays_inside, widened
 
-__all__ = ["Guess", "guess_field", "ordered_names"]
+__all__ = ["Guess", "How", "guess_field", "ordered_names"]
 
 MOST_CHOICES = 16
 SEEN_EACH = 3
@@ -42,27 +43,41 @@ MOST_STEPS = 1 << 46
 """Well below the 2^50 steps from zero that a scaled field may reach, so that there is room to widen."""
 SINGLE_DIGITS = 7
 """Only one decimal in some of more digits is what a float of 32 bits prints as."""
-ROOM_BYTES = 4
-LARGEST_SINGLE = Fraction(2**128 - 2**104)
+ROOM_BYTES, EMPTY_ROOM = 4, 8
+LARGEST_SINGLE, LARGEST_DOUBLE = Fraction(2**128 - 2**104), Fraction(2**1024 - 2**971)
 
 Guess = tuple[Field | None, list[Note]]
 """A field, or None when no kind of field holds such values; and what is to be said about it."""
 
 
-def guess_field(name: str, values: Sequence[object], path: str, *, series: bool = True) -> Guess:
-    """Return the field for the values of successive messages; None stands for a message without it.
+@dataclass(frozen=True)
+class How:
+    """How values are to be read.
 
-    ``series`` says that one value follows the other in time, so that counters can be told.
+    ``series``: one follows the other in time, so that counters can be told. ``placed``: they are found by
+    their place, so that every place needs a field, and things of several fields are arrays, not objects.
     """
+
+    series: bool = True
+    placed: bool = False
+
+
+IN_TIME = How()
+
+
+def guess_field(name: str, values: Sequence[object], path: str, how: How = IN_TIME) -> Guess:
+    """Return the field for the values of successive messages; None stands for a message without it."""
     if not name or not name.isprintable():
         return None, [Note(path, None, f"left out: {name!r} is no name a field can have")]
     present = [value for value in values if value is not None]
+    if not present and how.placed:
+        return _never_there(name, len(values), path)
     kind = _kind_of(present)
     if kind is None:
         types = sorted({_type_name(value) for value in present}) or ["null"]
         return None, [Note(path, None, f"left out: a field cannot hold {' or '.join(types)} here")]
     try:
-        field, origin, confidence, inner = kind(name, present, path, series)
+        field, origin, confidence, inner = kind(name, present, path, how)
     except (LinkBudgetError, UnicodeEncodeError, OverflowError) as error:
         # Half a surrogate pair, or a number beyond every float: the grammar of JSON has them, fields do not.
         return None, [Note(path, None, f"left out: {str(error).splitlines()[0]}")]
@@ -74,8 +89,15 @@ def guess_field(name: str, values: Sequence[object], path: str, *, series: bool 
     return field, [Note(path, field_to_dict(field), origin, confidence), *inner]
 
 
+def _never_there(name: str, count: int, path: str) -> Guess:
+    """Return a field with some room for what never came."""
+    field = Optional_(Label(name, EMPTY_ROOM, min_bytes=1))
+    origin = f"always empty in {count} messages; what it holds otherwise cannot be told"
+    return field, [Note(path, field_to_dict(field), origin)]
+
+
 Found = tuple[Field | None, str, float | None, list[Note]]
-Maker = Callable[[str, list[Any], str, bool], Found]
+Maker = Callable[[str, list[Any], str, "How"], Found]
 
 
 def _type_name(value: object) -> str:
@@ -97,13 +119,13 @@ def _kind_of(present: Sequence[object]) -> Maker | None:
     return next((maker for fitting, maker in makers if types and types <= fitting), None)
 
 
-def _flag(name: str, values: list[bool], path: str, series: bool) -> Found:
+def _flag(name: str, values: list[bool], path: str, how: How) -> Found:
     true = sum(values)
     return Flag(name), f"true in {of_all(true, len(values), 'values')}, else false", 0.99, []
 
 
-def _whole(name: str, values: list[int], path: str, series: bool) -> Found:
-    found = counting(values) if series else None
+def _whole(name: str, values: list[int], path: str, how: How) -> Found:
+    found = counting(values) if how.series else None
     if found is not None and found.bits is not None:
         return Counter(name, found.bits), found.origin, found.confidence, []
     if found is not None:
@@ -118,7 +140,7 @@ def _whole(name: str, values: list[int], path: str, series: bool) -> Found:
     return Integer(name, int(least), int(most), typical), origin, stays_inside(len(values)), []
 
 
-def _decimal(name: str, values: list[int | Decimal], path: str, series: bool) -> Found:
+def _decimal(name: str, values: list[int | Decimal], path: str, how: How) -> Found:
     decimals, noise = _without_noise([Decimal(value) for value in values])
     exact = [Fraction(value) for value in decimals]
     low, high = min(exact), max(exact)
@@ -155,8 +177,10 @@ def _without_noise(values: list[Decimal]) -> tuple[list[Decimal], bool]:
 def _real(name: str, values: list[Fraction], path: str) -> Found:
     numbers = [float(value) for value in values]
     bits = 32 if all(_is_single(value) for value in values) else 64
-    least, most = round_bounds(min(values), max(values))
-    field = Real(name, bits, minimum=number(least), maximum=number(most))
+    limit = LARGEST_SINGLE if bits == 32 else LARGEST_DOUBLE
+    least, most = (max(min(bound, limit), -limit) for bound in round_bounds(min(values), max(values)))
+    # Not the exact bounds: the smallest floats are further apart than those.
+    field = Real(name, bits, minimum=float(least), maximum=float(most))
     origin = f"{_seen(min(numbers), max(numbers), len(values))}, with as many digits as floats of {bits} bits"
     return field, origin, stays_inside(len(values)), []
 
@@ -172,7 +196,7 @@ def _seen(low: object, high: object, count: int) -> str:
     )
 
 
-def _words(name: str, values: list[str], path: str, series: bool) -> Found:
+def _words(name: str, values: list[str], path: str, how: How) -> Found:
     different = list(dict.fromkeys(values))
     if "" not in different and len(different) <= MOST_CHOICES and SEEN_EACH * len(different) <= len(values):
         once = sum(values.count(word) == 1 for word in different)
@@ -191,17 +215,20 @@ def _words(name: str, values: list[str], path: str, series: bool) -> Found:
     return field_, origin, stays_inside(len(values)), []
 
 
-def _blob(name: str, values: list[bytes], path: str, series: bool) -> Found:
+def _blob(name: str, values: list[bytes], path: str, how: How) -> Found:
     shortest, longest = (pick(len(value) for value in values) for pick in (min, max))
     origin = f"bytes: {shortest} to {longest} in {len(values)} values"
     return Blob(name, longest, shortest), origin, stays_inside(len(values)), []
 
 
-def _list(name: str, values: list[list[object]], path: str, series: bool) -> Found:
+def _list(name: str, values: list[list[object]], path: str, how: How) -> Found:
     items = [item for value in values for item in value]
+    if not items and how.placed:
+        origin = "always an empty list; what its elements would be cannot be told"
+        return Repeat(name, of=Flag("item"), max_count=0), origin, None, []
     if not items:
         return None, "", None, [Note(path, None, "left out: its list was always empty")]
-    fields, inner = _elements(items, path)
+    fields, inner = _elements(items, path, how)
     if not fields:
         return None, "", None, [Note(path, None, "left out: no field holds the elements of its list"), *inner]
     counts = sorted(len(value) for value in values)
@@ -217,15 +244,32 @@ def _list(name: str, values: list[list[object]], path: str, series: bool) -> Fou
     return field, origin, stays_inside(len(values)), inner
 
 
-def _elements(items: list[Any], path: str) -> tuple[Field | tuple[Field, ...] | None, list[Note]]:
-    """Return the field, or the fields by key, of the elements of lists."""
-    if not all(isinstance(item, Mapping) for item in items):
-        field, notes = guess_field("item", items, f"{path}.item", series=False)
-        return (None if isinstance(field, Optional_) else field), notes
+def _elements(items: list[Any], path: str, how: How) -> tuple[Field | tuple[Field, ...] | None, list[Note]]:
+    """Return the field, or the fields of the elements of lists, which do not follow each other in time."""
+    inside = replace(how, series=False)
+    if all(isinstance(item, Mapping) for item in items) and not how.placed:
+        return _members(
+            {key: [item.get(key) for item in items] for key in ordered_names(items)}, path, inside
+        )
+    field, notes = guess_field("item", items, f"{path}.item", inside)
+    if field is not None and not isinstance(field, Optional_):
+        return field, notes
+    lengths = {len(item) if isinstance(item, list) else 0 for item in items}
+    if how.placed and len(lengths) == 1 and 0 not in lengths:
+        columns = zip(*items, strict=True)
+        found, more = _members({f"f{n}": list(column) for n, column in enumerate(columns, 1)}, path, inside)
+        # An array cannot be read without one of its elements.
+        return (found, more) if found is not None and len(found) in lengths else (None, notes)
+    return None, notes
+
+
+def _members(
+    columns: Mapping[str, list[Any]], path: str, how: How
+) -> tuple[tuple[Field, ...] | None, list[Note]]:
     fields: list[Field] = []
     notes = []
-    for key in ordered_names(items):
-        field, more = guess_field(key, [item.get(key) for item in items], f"{path}.{key}", series=False)
+    for name, values in columns.items():
+        field, more = guess_field(name, values, f"{path}.{name}", how)
         fields += [field] if field is not None else []
         notes += more
     return tuple(fields) or None, notes

@@ -27,7 +27,8 @@ CAUTION = (
 )
 SURE = (
     "The confidence of a range is the probability that the next value lies within those seen, if they come "
-    "in no particular order: 1 - 2/(n + 1) for n values."
+    "in no particular order: 1 - 2/(n + 1) for n values. That of a delimiting or a check follows from the "
+    "chance that stands beside it; others are a judgement, 0.5 for a bare guess."
 )
 
 

@@ -36,7 +36,8 @@ def by_first_word(rows: Sequence[Row]) -> list[tuple[str | None, list[Row]]]:
     if not rows:
         return []
     words = [found[0] for _, found in rows]
-    if not all(isinstance(word, str) and word for word in words):
+    # What no key of a layout can be is no first word either.
+    if not all(isinstance(word, str) and word and word.isprintable() for word in words):
         return [(None, list(rows))]
     groups: dict[str, list[Row]] = {}
     for word, row in zip(words, rows, strict=True):

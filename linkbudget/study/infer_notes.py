@@ -14,8 +14,9 @@ __all__ = ["Kind", "Note", "between", "field_path", "listed", "of_all"]
 class Note:
     """One guess. ``what`` is a key path of the link file, ``origin`` what the guess rests on.
 
-    ``confidence`` is the probability, by the rule that ``origin`` names, that the guess holds; None where
-    nothing in a recording could tell.
+    ``confidence``: for a delimiting or a check one minus the chance that ``origin`` states; for a range see
+    `stays_inside`; for a choice one minus the share of words seen once (I. J. Good, 1953); else a judgement,
+    0.5 for a bare guess. None where nothing in a recording could tell.
     """
 
     what: str

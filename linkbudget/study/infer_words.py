@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from linkbudget.message.fields import Field, Integer, Label, Optional_, Scaled, field_to_dict
+from linkbudget.message.fields import Field, Integer, Scaled, field_to_dict
 from linkbudget.message.layout import MessageLayout
 from linkbudget.study.infer_columns import (
     NUMBER,
@@ -25,7 +25,7 @@ from linkbudget.study.infer_columns import (
     header_names,
     typed,
 )
-from linkbudget.study.infer_fields import guess_field
+from linkbudget.study.infer_fields import How, guess_field
 from linkbudget.study.infer_kinds import FEWEST_MESSAGES, by_first_word, free_name
 from linkbudget.study.infer_notes import Kind, Note, field_path, of_all
 
@@ -35,7 +35,6 @@ Line = tuple[int, str]
 """Place of a payload, and its text."""
 Words = list[str]
 _NUMBERS = re.compile(NUMBER)
-EMPTY_ROOM = 8
 NEARLY_ALL = 0.95
 CONSTANT_SEPARATORS = (",", "\t", "|", ";", "\t\t", ",;|")
 CLEAR = 0.9
@@ -120,11 +119,8 @@ def _fields(
 
 
 def _field(name: str, found: Column, path: str) -> tuple[Field, list[Note]]:
-    field, notes = guess_field(name, found.values, path)
-    if field is None:
-        field = Optional_(Label(name, EMPTY_ROOM, min_bytes=1))
-        origin = f"always empty in {len(found.values)} messages; what it holds otherwise cannot be told"
-        return field, [Note(path, field_to_dict(field), origin)]
+    field, notes = guess_field(name, found.values, path, How(placed=True))
+    assert field is not None, "words are flags, numbers, texts or nothing, and there is a field for each"
     if found.unit and isinstance(field, Integer | Scaled):
         field = replace(field, unit=found.unit)
         notes[0] = replace(notes[0], value=field_to_dict(field))
@@ -192,12 +188,13 @@ def _templates(lines: Sequence[Line]) -> list[Kind]:
     return [
         _template_kind(texts, group, key, taken) if len(texts) > 1 else _constant_kind(texts[0], group, taken)
         for (texts, group), key in zip(usual, keys, strict=True)
+        if len(texts) > 1 or texts[0].isprintable()
     ]
 
 
 def _first_word(texts: tuple[str, ...]) -> str | None:
     word, space, _ = texts[0].partition(" ")
-    return word if space and word else None
+    return word if space and word and word.isprintable() else None
 
 
 def _constant_kind(text: str, group: list[Line], taken: set[str]) -> Kind:
