@@ -280,3 +280,30 @@ def test_budget_page_without_a_loop_says_what_is_not_known(linkbudget, tmp_path)
     assert ran.out.startswith("In the model, nothing is said of deadlines (no [loop])")
     assert "no bound" not in ran.out
     assert re.search(r"^longest pass +not known", ran.out, flags=re.MULTILINE)
+
+
+ONE_WAY = """
+[line]
+baudrate = 115200
+[[message]]
+name = "ask"
+direction = "to-module"
+rate_hz = 10
+fields = [{ name = "n", kind = "counter", bits = 8 }]
+[frame]
+max_payload = 16
+[loop]
+period_us = 5000
+"""
+
+
+def test_link_without_a_message_to_the_controller(linkbudget, tmp_path):
+    path = tmp_path / "one-way.toml"
+    path.write_text(ONE_WAY)
+    document = document_of(linkbudget("decode", capture_of("bean-frames"), "--link", path, "--json"))
+    assert document["frames"]["intact"] == 100
+    assert "messages" not in document
+    assert re.search(r"^age at use +- ", linkbudget("budget", path).out, flags=re.MULTILINE)
+    ran = linkbudget("replay", path, capture_of("bean-frames"))
+    assert ran.code == 2
+    assert f"{path}: message: no message goes to-controller; there is ask (to-module)" in ran.err

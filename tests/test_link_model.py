@@ -278,3 +278,10 @@ def test_what_a_replay_lacks_is_told_with_the_file(tmp_path):
     with pytest.raises(SettingsError, match=r"a\.toml: loop\.period_us: is missing.* passes need a \[loop\]"):
         Link.load(path).resolve()
     assert faults_of(link().resolve)[0].startswith("loop.period_us: is missing")
+
+
+def test_a_direction_without_a_message_has_no_codec():
+    with pytest.raises(
+        SettingsError, match=r"message: no message goes to-module; there is beans \(to-control"
+    ):
+        link().codec("to-module")

@@ -62,7 +62,8 @@ def command(
     described = Link.load(link) if link else None
     characters = read_capture(capture, given, described.line if described else None)
     fmt = frame_format(described.frames.get(direction) if described else None, delimiting, crc)
-    codec = described.codec(direction) if described and delimiting is None and crc is None else None
+    known = described if delimiting is None and crc is None else None
+    codec = known.codec(direction) if known and known.messages_of(direction) else None
     document = decoded(characters, fmt, codec, times=times)
     if not len(characters):
         notes.add("no character found: the line never falls from idle long enough to be a start bit")

@@ -168,7 +168,7 @@ class Link:
         return tuple(message for message in self.messages if message.direction == direction)
 
     def codec(self, direction: str = "to-controller") -> Codec:
-        """Return the codec of one direction: its frame format and its messages."""
+        """Return the codec of one direction: its frame format and its messages (one or more)."""
         from linkbudget.codec import Codec, CodecMessage
 
         if direction not in self.frames:
@@ -176,6 +176,10 @@ class Link:
                 Fault("direction", direction, ", ".join(DIRECTIONS), nearest_name(str(direction), DIRECTIONS))
             )
         messages = [CodecMessage(message.layout, message.encoding) for message in self.messages_of(direction)]
+        if not messages:
+            others = ", ".join(f"{message.name} ({message.direction})" for message in self.messages)
+            problem = f"no message goes {direction}; there is {others}"
+            raise SettingsError(Fault("message", None, problem=problem, file=self.path))
         return Codec(self.frames[direction], tuple(messages))
 
     def resolve(self) -> Resolved:

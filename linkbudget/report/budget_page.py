@@ -86,11 +86,12 @@ def receiver_rows(document: Document) -> list[tuple[str, str, str]]:
         return missing if number is None else figure(number)
 
     age = document["age_us"]
+    read = any(message["direction"] == "to-controller" for message in document["messages"])
     return [
         ("bytes in one pass", count(document["per_pass_bytes"]), "with the line full for a whole period"),
         ("longest pass", bound(document["longest_pass_us"]), "messages at their rates"),
         ("longest pass", bound(document["longest_pass_any_traffic_us"]), "messages back to back"),
         ("buffer", count(document["buffer_bytes_needed"]), "bytes waiting at once, at most"),
-        ("age at use", bound(age["minimum"]), "least"),
-        ("age at use", bound(age["maximum"]), "most"),
+        ("age at use", bound(age["minimum"]) if read else "-", "least"),
+        ("age at use", bound(age["maximum"]) if read else "-", "most"),
     ]
