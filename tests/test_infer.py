@@ -128,7 +128,7 @@ def test_what_a_recording_cannot_tell_is_asked_for_and_not_made_up(text):
     }
     section, asked = "", 0
     for row in text.to_toml().split("What a recording of the line cannot tell.")[1].splitlines():
-        head, key = re.match(r"# \[(\w+)\]", row), re.match(r"# (\w+) =", row)
+        head, key = re.match(r"# (?:In )?\[(\w+)\]", row), re.match(r"# (\w+) =", row)
         section = head[1] if head else section
         if key:
             assert key[1] in known[section], row
@@ -144,6 +144,43 @@ def test_the_file_filled_in_is_a_link_that_replays(text, tmp_path):
     assert lb.byte_budget(link).to_dict()["messages"][0]["rate_hz"] == 30
     capture = lb.load_bytes(CAPTURES / "bean-text.vcd")
     assert replay(link, capture, phases=1).to_dict()["messages"]["damaged"] == 0
+
+
+SAMPLES = {
+    "uart": '"pl011"',
+    "environment": '"micropython-rp2"',
+    "mode": '"interrupt"',
+    "source": '"measured"',
+    "strategy": '"everything"',
+    "fifo_bytes": "32",
+    "missed_deadlines": "0",
+    "period_us": "5000",
+}
+
+
+@pytest.mark.parametrize("with_sender", [True, False])
+def test_every_key_that_is_asked_for_can_be_filled_in(text, with_sender):
+    """The comments become keys when their # is taken away and a value put behind the sign."""
+    link = text.link if with_sender else replace(text.link, sender=type(text.link.sender)())
+    toml = commented_toml(link, text.notes, "made")
+    assert ("\n[sender]" in toml) == with_sender
+    known, asked = toml.split("# What a recording of the line cannot tell.")
+    rows = []
+    for row in asked.splitlines():
+        key = re.match(r"# (\w+) =", row)
+        if "In [sender], above" in row:
+            rows.append("[ignored]")
+        elif key:
+            rows.append(f"{key[1]} = {SAMPLES.get(key[1], '4')}")
+        elif row.startswith("# ["):
+            rows.append(re.match(r"# (\[\w+\])", row)[1])
+    tables = tomllib.loads(known + "\n".join(rows))
+    tables.pop("ignored", None)
+    filled = lb.Link.from_dict(tables)
+    assert filled.loop.period_us == 5000
+    assert filled.receiver.uart == "pl011"
+    assert filled.sender.jitter_us == (2000 if with_sender else 0)
+    assert filled.require
 
 
 def test_no_text_of_the_recording_breaks_the_file():

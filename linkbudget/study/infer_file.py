@@ -95,7 +95,11 @@ def commented_toml(link: Link, notes: Sequence[Note], source: str) -> str:
     head = _comment(f"Guessed by linkbudget infer from {source or 'a recording'}.")
     head += [*_comment(CAUTION), "#", *_comment(f"Ranges are {RULE}."), *_comment(SURE)]
     rest = [line for group in waiting.values() for note in group for line in _comment(_text(note, note.what))]
-    unknown = [f"# {line}".rstrip() for line in UNKNOWN.strip().splitlines()]
+    asked = UNKNOWN.strip()
+    if "[sender]" in body:
+        # A table stands in a TOML file once.
+        asked = asked.replace("[sender]\n", "In [sender], above:\n")
+    unknown = [f"# {line}".rstrip() for line in asked.splitlines()]
     return "\n".join([*head, *(["#", *rest] if rest else []), "", *body, "", *unknown, ""])
 
 
