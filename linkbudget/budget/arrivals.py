@@ -15,12 +15,15 @@ from math import floor
 from linkbudget.link.model import Link
 from linkbudget.units import exact
 
-__all__ = ["Arrivals", "Stream", "arrivals", "message_rates"]
+__all__ = ["Arrivals", "Line", "Stream", "arrivals", "message_rates"]
 
 # A receiver that samples bits at their centre reads characters of up to half a bit in 9.5 faster than nominal
 # ("Test Your EQ", Circuit Cellar); a sender that is faster cannot be received at all.
 FASTEST = 1 - Fraction(1, 19)
 MAX_STEPS = 10_000
+
+Line = tuple[Fraction, Fraction]
+"""A straight line: its height at 0, and its rise per nanosecond."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +65,24 @@ class Arrivals:
             return by_line
         return min(by_line, sum(count for _, count in self._counts(window_ns)))
 
+    def below_bytes(self) -> list[Line]:
+        """Return lines in the window's length; `bytes_in` is more than the lowest of them, everywhere.
+
+        A whole part of x, plus one, is more than x.
+        """
+        lines = [(Fraction(0), 1 / self.spacing_ns)]
+        if self.streams:
+            sizes = [stream.maximum_bytes for stream in self.streams]
+            lines.append(self._below_counts(sizes))
+        return lines
+
+    def below_messages(self) -> list[Line]:
+        """Return lines in the window's length; `messages_in` is more than the lowest of them, everywhere."""
+        lines = [(start / self.shortest + 1, rise / self.shortest) for start, rise in self.below_bytes()]
+        if self.streams:
+            lines.append(self._below_counts([1] * len(self.streams)))
+        return lines
+
     def ends_in(self, count: int) -> int:
         """Return the most message ends among so many bytes in a row."""
         return (count - 1) // self.shortest + 1 if count > 0 else 0
@@ -79,6 +100,11 @@ class Arrivals:
             (stream, floor((window_ns + stream.jitter_ns + stream.wire_ns) / stream.period_ns) + 1)
             for stream in self.streams
         ]
+
+    def _below_counts(self, weights: Sequence[int]) -> Line:
+        weighed = list(zip(weights, self.streams, strict=True))
+        start = sum((w * (one.jitter_ns + one.wire_ns) / one.period_ns for w, one in weighed), Fraction(0))
+        return start, sum((w / one.period_ns for w, one in weighed), Fraction(0))
 
 
 def message_rates(link: Link) -> dict[str, Fraction | None]:

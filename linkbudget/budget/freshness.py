@@ -7,11 +7,11 @@ and waiting for the next work. With the reading step last, what one pass reads t
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from linkbudget.budget.arrivals import Arrivals
+from linkbudget.budget.arrivals import Arrivals, Line
 from linkbudget.budget.longest_pass import (
     PassBound,
     between_looks,
@@ -68,8 +68,9 @@ def unread_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound | None)
     passes = passes_to_read(resolved, traffic, bound)
     if passes is None:
         return None
-    most = 0
-    for steps, window in zip(range(passes), _looks(resolved, traffic, bound), strict=False):
+    most, (first, spacing) = 0, _looks(resolved, traffic, bound)
+    for steps in range(passes):
+        window = first + steps * spacing
         arrived = _arrived(resolved, traffic, window)
         most = max(most, arrived - _served_bytes(resolved, traffic, steps, window, arrived))
     return most
@@ -77,21 +78,26 @@ def unread_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound | None)
 
 def _arrived(resolved: Resolved, traffic: Arrivals, window: int) -> int:
     """Return the most bytes that arrive in a window, or had arrived and could not be seen at its start."""
+    longer, hidden = _unseen(resolved, traffic)
+    return traffic.bytes_in(window + longer) + hidden
+
+
+def _unseen(resolved: Resolved, traffic: Arrivals) -> tuple[int, int]:
+    """Return by how much a window grows for what arrived before it and was not seen, or by how many bytes."""
     delivery = delivery_delay(resolved, traffic)
     if delivery is not None:
-        return traffic.bytes_in(window + delivery)
+        return delivery, 0
     receiver = resolved.receiver
-    hidden = receiver.fifo_bytes if receiver.mode == "interrupt" else receiver.buffer_bytes
-    return traffic.bytes_in(window) + hidden
+    return 0, receiver.fifo_bytes if receiver.mode == "interrupt" else receiver.buffer_bytes
 
 
 def stall_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int:
     """Return the most bytes that arrive in one longest stall."""
-    return _arrived(resolved, traffic, next(_looks(resolved, traffic, bound)))
+    return _arrived(resolved, traffic, _looks(resolved, traffic, bound)[0])
 
 
-def _looks(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> Iterator[int]:
-    """Yield the longest time from a moment with nothing to read to the reading steps that follow.
+def _looks(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> tuple[int, int]:
+    """Return the longest time from a moment with nothing to read to the first reading step, and to the next.
 
     The first may come after the longest stall. While a backlog is left, a step finds what it wants and does
     not wait.
@@ -99,9 +105,7 @@ def _looks(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> Iterator[
     # Bytes taken one by one wait until their turn comes.
     window = between_looks(resolved, bound.total_ns)
     window += bound.total_ns if resolved.reading.take == "per-byte" else 0
-    spacing = _backlog_spacing(resolved, traffic, bound)
-    for index in range(MAX_PASSES):
-        yield window + index * spacing
+    return window, _backlog_spacing(resolved, traffic, bound)
 
 
 def _backlog_spacing(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int:
@@ -123,21 +127,40 @@ def _served_bytes(resolved: Resolved, traffic: Arrivals, steps: int, window: int
 
 
 def passes_to_read(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int | None:
-    """Return in how many passes everything that has arrived is read; None when the backlog has no bound."""
+    """Return in how many passes everything that has arrived is read; None when the backlog has no bound.
+
+    (Or needs more than `MAX_PASSES`.)
+    """
     strategy = resolved.reading.strategy
     if strategy not in ("at-most", "whole-message"):
         return 1
-    delivery = delivery_delay(resolved, traffic)
-    if strategy == "whole-message" and (delivery is None or not _reads_in_time(resolved, traffic)):
-        return None
-    for steps, window in enumerate(_looks(resolved, traffic, bound), start=1):
-        if strategy == "at-most":
-            done = _arrived(resolved, traffic, window) <= steps * resolved.reading.limit_bytes
-        else:
-            done = traffic.messages_in(window + (delivery or 0)) <= steps
-        if done:
+    longer, hidden = _unseen(resolved, traffic)
+    count, lines, served = traffic.bytes_in, traffic.below_bytes(), resolved.reading.limit_bytes
+    if strategy == "whole-message":
+        if delivery_delay(resolved, traffic) is None or not _reads_in_time(resolved, traffic):
+            return None
+        count, lines, served = traffic.messages_in, traffic.below_messages(), 1
+    first, spacing = _looks(resolved, traffic, bound)
+    first += longer
+    backlogs = [(start + rise * (first - spacing) + hidden, rise * spacing - served) for start, rise in lines]
+    steps = 1
+    while steps <= MAX_PASSES:
+        if count(first + (steps - 1) * spacing) + hidden <= steps * served:
             return steps
+        steps = _next_chance(backlogs, steps + 1)
     return None
+
+
+def _next_chance(backlogs: Sequence[Line], steps: int) -> int:
+    """Return the first number of steps, from ``steps`` on, that may be enough; past the limit when none is.
+
+    ``backlogs`` are lines in the number of steps: more than the lowest of them is left to read. So nothing
+    can be finished before one of them is below zero.
+    """
+    if any(start + rise * steps < 0 for start, rise in backlogs):
+        return steps
+    falling = [start // -rise + 1 for start, rise in backlogs if rise < 0]
+    return min([*falling, MAX_PASSES + 1])
 
 
 def _reads_in_time(resolved: Resolved, traffic: Arrivals) -> bool:
