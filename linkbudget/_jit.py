@@ -49,7 +49,5 @@ def kernel_mode() -> str:
     """Return ``auto``, ``never`` or ``always`` from ``LINKBUDGET_KERNELS``."""
     mode = os.environ.get("LINKBUDGET_KERNELS", "auto")
     if mode not in MODES:
-        raise SettingsError(
-            Fault("LINKBUDGET_KERNELS", mode, ", ".join(MODES), nearest_name(mode, MODES))
-        )
+        raise SettingsError(Fault("LINKBUDGET_KERNELS", mode, ", ".join(MODES), nearest_name(mode, MODES)))
     return mode
