@@ -276,8 +276,65 @@ def test_reasons_say_why_the_first_is_first_and_what_the_second_does_better(chos
     assert "instead of 75.2" in chosen.verdict
 
 
-def test_first_without_a_check_is_told_what_it_lets_through():
+def unchecked(candidate):
+    return candidate.format.fmt.check is None
+
+
+def test_formats_without_a_check_rank_behind_those_with_one():
     choice = choose_format(link_of(X, Y, bit_error_rate=1e-6))
+    flags = [unchecked(candidate) for candidate in choice.ranked]
+    assert flags == sorted(flags)
+    assert set(flags) == {False, True}
+    for part in (False, True):
+        keys = [order_key(one)[1:] for one in choice.ranked if unchecked(one) is part]
+        assert keys == sorted(keys)
+    # They stay, also on the front, and the shortest of all is one of them.
+    assert any(unchecked(candidate) for candidate in choice.front)
+    bare = min(choice.ranked, key=lambda one: order_key(one)[1:])
+    assert unchecked(bare)
+    saved = float(choice.first.bytes.typical - bare.bytes.typical)
+    (told,) = [reason for reason in choice.reasons if reason.startswith("Leaving the check out would save")]
+    assert f"save {saved:g} byte" in told
+    assert f"with {bare.name} and let {bare.undetected_per_year:,.0f} damaged frames a year pass" in told
+    assert f"of the {flags.count(False)} candidates with a check, none has" in choice.reasons[0]
+    assert choice.to_dict()["checked_first"] is True
+
+
+@pytest.mark.parametrize("name", ["undetected_per_year", "misread_per_year"])
+def test_bound_on_the_risk_decides_about_the_check(name):
+    choice = choose_format(link_of(X, Y, bit_error_rate=1e-6, require={name: 1e9}))
+    assert unchecked(choice.first)
+    assert choice.to_dict()["checked_first"] is False
+    assert not any("Leaving the check out" in reason for reason in choice.reasons)
+
+
+def test_bound_that_nobody_can_judge_decides_nothing():
+    choice = choose_format(link_of(X, require={"undetected_per_year": 1e9}))
+    assert not unchecked(choice.first)
+    assert any("nobody can say without rates and line.bit_error_rate" in text for text in choice.reasons)
+
+
+def test_nearest_has_a_check_where_one_is_left():
+    link = link_of(X, Y, require={"utilisation": 0.0001}, bit_error_rate=1e-6)
+    choice = choose_format(link)
+    assert choice.first is None
+    assert not unchecked(choice.missed[0])
+    closest = min(c.utilisation.maximum for c in choice.candidates if not unchecked(c))
+    assert choice.nearest_miss.value == pytest.approx(float(closest))
+    assert min(c.utilisation.maximum for c in choice.candidates) < closest
+
+
+def test_only_candidates_without_a_check_meet_what_is_asked_for():
+    least = min(c.utilisation.maximum for c in choose_format(link_of(X, Y)).candidates)
+    for rate, told in ((1e-6, "It has no check: "), (0, "What damage it lets through is not known")):
+        choice = choose_format(link_of(X, Y, bit_error_rate=rate, require={"utilisation": float(least)}))
+        assert choice.ranked
+        assert all(map(unchecked, choice.ranked))
+        assert told in " ".join(choice.reasons)
+
+
+def test_first_without_a_check_is_told_what_it_lets_through():
+    choice = choose_format(link_of(X, Y, bit_error_rate=1e-6, require={"misread_per_year": 1e9}))
     assert choice.first.format.fmt.check is None
     told = next(reason for reason in choice.reasons if "has no check" in reason)
     assert "undetected_per_year or misread_per_year in [require]" in told
@@ -286,14 +343,15 @@ def test_first_without_a_check_is_told_what_it_lets_through():
 
 
 def test_tie_names_what_decides():
-    """Bytes that SLIP escapes make cobs and counted the shortest, alike on the wire."""
+    """Whole bytes are the same in packed bits and packed bytes; SLIP would escape these."""
     fields = (Integer("x", 0, 255), Integer("y", 0, 255))
     values = [{"x": 0xC0, "y": 0xDB}] * 3
     link = link_of(*fields)
     choice = choose_format(link, record(link, values))
     first, second = choice.ranked[:2]
     assert first.wire_time == second.wire_time
-    assert (first.format.fmt.delimiting, second.format.fmt.delimiting) == ("cobs", "counted")
+    assert first.name == "packed-bits in counted with CRC-8/AUTOSAR"
+    assert second.name == "packed-bytes in counted with CRC-8/AUTOSAR"
     assert f"It shares that with {second.name}, and with it every figure" in choice.reasons[0]
     assert "is as short and does better in no figure" in choice.reasons[1]
 
@@ -374,7 +432,6 @@ def test_no_bit_error_rate_says_nothing_of_undetected_frames():
     assert all(c.undetected_per_year is c.misread_per_year is None for c in choice.candidates)
     assert "line.bit_error_rate is not given" in choice.warnings[0]
     assert choice.require()[0]["met"] is None
-    assert "What damage it lets through is not known" in " ".join(choice.reasons)
 
 
 def test_message_without_a_rate_takes_that_of_the_recording():
@@ -669,7 +726,9 @@ def test_blanks_in_the_recorded_text_are_counted_as_they_were_sent():
 
 
 def test_present_format_may_stay_the_first():
-    choice = choose_format(link_of(Integer("x", 0, 9), encoding="delimited"))
+    hdlc = FrameFormat("hdlc", "CRC-8/AUTOSAR", 9)
+    others = choose_format(link_of(Integer("x", 0, 9), encoding="packed-bits", fmt=hdlc))
+    choice = choose_format(others.first.link)
     assert choice.first is choice.present
     assert "as it is" in choice.verdict
     assert "nothing has to change" in " ".join(choice.reasons)
@@ -679,7 +738,7 @@ def test_document_has_every_column_and_is_json(chosen):
     document = json.loads(json_text(chosen.to_dict()))
     assert document.keys() == {
         "verdict", "direction", "first", "present", "recorded_messages", "candidates", "left_out",
-        "limit",
+        "limit", "checked_first",
         "nearest_miss", "reasons", "requirements", "rules", "warnings",
     }  # fmt: skip
     row = document["candidates"][0]

@@ -105,6 +105,8 @@ def ranking_note(document: Document) -> str:
     if checks:
         text += f" Checks: {', '.join(sorted(checks))}."
     text += " Lost: bytes after one damaged byte, at most."
+    if document["checked_first"]:
+        text += " Without a check: behind those with one."
     if more > 0:
         text += f" {format_count(more, 'more row')} in the JSON (--json)."
     return text

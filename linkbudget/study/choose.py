@@ -11,7 +11,7 @@ from linkbudget.errors import Fault, SettingsError
 from linkbudget.link.model import DIRECTIONS, Link
 from linkbudget.study.choose_candidates import Format, LeftOut, candidates, present_format
 from linkbudget.study.choose_figures import Candidate, NotExpressible, Scales
-from linkbudget.study.choose_ranking import Miss, front_of, nearest_miss, order_key
+from linkbudget.study.choose_ranking import Miss, front_of, nearest_miss, order_key, stands_back
 from linkbudget.study.choose_reasons import choice_reasons, missed_text, size_text
 from linkbudget.study.entropy import Entropy, link_entropy
 from linkbudget.study.recorded import RecordedMessages, recorded_messages
@@ -23,7 +23,10 @@ __all__ = ["RULES", "FormatChoice", "choose_format"]
 Progress = Callable[[int, int], None]
 
 RULES = {
-    "order": "typical wire time, then longest, undetected_per_year, bytes_lost, misread_per_year",
+    "order": (
+        "with a check before without, unless [require] bounds undetected_per_year or misread_per_year and "
+        "they are known; then typical wire time, longest, undetected_per_year, bytes_lost, misread_per_year"
+    ),
     "bytes": (
         "least of any message, mean over messages as often as they are sent, most of any; with a capture the "
         "mean is that of the recorded messages, as they were for the present format, else written anew"
@@ -52,7 +55,9 @@ RULES = {
 class FormatChoice:
     """The candidates of one direction of a link, measured and ranked.
 
-    ``ranked`` meet every requirement that a format decides, best first; ``missed`` do not, nearest first.
+    ``ranked`` meet every requirement that a format decides, best first; ``missed`` do not, nearest first. The
+    order is by typical wire time, those without a check behind the others; a bound on ``undetected_per_year``
+    or ``misread_per_year`` in ``[require]`` decides about checks instead (`linkbudget.study.choose_ranking`).
     ``present`` is one of them. ``limit`` says how few bits a message needs in theory. ``recorded`` counts the
     messages of the capture, 0 without one. Every figure is of the model.
     """
@@ -112,6 +117,7 @@ class FormatChoice:
             "first": self.first.name if self.first else None,
             "present": self.present.name,
             "recorded_messages": self.recorded,
+            "checked_first": any(map(stands_back, self.candidates)),
             "candidates": [
                 {"rank": rank if rank <= len(self.ranked) else None, **candidate.to_dict()}
                 for rank, candidate in enumerate(self.candidates, 1)
@@ -151,6 +157,8 @@ def choose_format(
 ) -> FormatChoice:
     """Return the formats a direction of a link could have, ranked, with the reasons for the first.
 
+    Ranked by typical wire time; formats without a check come behind those with one, unless ``[require]``
+    bounds ``undetected_per_year`` or ``misread_per_year`` (and the line has a bit error rate to judge it by).
     With a ``capture`` typical sizes are those of its messages, written anew in each candidate, and the limit
     of theory is estimated from them. ``direction``: default to the controller, where there are messages.
     ``progress`` is called with (candidates done, candidates in all). Raises `CaptureError` when no message of

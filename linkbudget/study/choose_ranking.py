@@ -1,8 +1,12 @@
 """Which candidate is first: the order, the front that nobody beats, and the nearest miss.
 
-Order: typical wire time, then longest, then undetected frames, bytes lost, misread messages. The front holds
-the candidates that none beats in every respect: A beats B when no figure of A is larger and one is smaller
-(what is not known, and an age without bound, counts as endless).
+Order: those with a check before those without; typical wire time, then longest, then undetected frames, bytes
+lost, misread messages. Where ``[require]`` bounds ``undetected_per_year`` or ``misread_per_year``, and they
+are known, the bound decides how much check is enough, and a candidate without one takes the place of its wire
+time. The same holds for who is nearest when no candidate meets the requirements.
+
+The front holds the candidates that none beats in every respect: A beats B when no figure of A is larger and
+one is smaller (what is not known, and an age without bound, counts as endless).
 """
 
 from __future__ import annotations
@@ -15,7 +19,9 @@ from typing import Any
 from linkbudget.link.requirements import Requirement
 from linkbudget.study.choose_figures import Candidate
 
-__all__ = ["Miss", "beats", "front_of", "nearest_miss", "order_key", "unmet"]
+__all__ = ["Miss", "beats", "front_of", "nearest_miss", "order_key", "stands_back", "unmet"]
+
+RISKS = frozenset({"undetected_per_year", "misread_per_year"})
 
 Figures = Mapping[str, float | None]
 
@@ -44,9 +50,16 @@ class Miss:
         return {**vars(self), "over": self.over}
 
 
+def stands_back(candidate: Candidate) -> bool:
+    """Return whether a candidate ranks behind those with a check: it has none, and no risk is bounded."""
+    bounded = any(row.name in RISKS and row.met is not None for row in candidate.requirements)
+    return candidate.format.fmt.check is None and not bounded
+
+
 def order_key(candidate: Candidate) -> tuple[object, ...]:
     """Return what candidates are sorted by; the name at the end makes the order the same every time."""
     return (
+        stands_back(candidate),
         candidate.wire_time.typical,
         candidate.wire_time.maximum,
         candidate.undetected_per_year or 0.0,
@@ -99,9 +112,11 @@ def misses(candidate: Candidate) -> list[Miss]:
 def nearest_miss(candidates: Sequence[Candidate]) -> tuple[Candidate, Miss] | None:
     """Return the candidate whose worst miss is smallest, in multiples of the limit, and that miss.
 
-    None when a candidate misses nothing. At a tie the one that misses fewer, then the first in order.
+    None when a candidate misses nothing. At a tie the one that misses fewer, then the first in order. One
+    that `stands_back` is nearest only when all do.
     """
-    found = [(candidate, misses(candidate)) for candidate in candidates]
+    forward = [candidate for candidate in candidates if not stands_back(candidate)] or candidates
+    found = [(candidate, misses(candidate)) for candidate in forward]
     if not found or not all(missed for _, missed in found):
         return None
     best, missed = min(

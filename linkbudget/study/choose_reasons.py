@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from linkbudget.link.model import Link
 from linkbudget.study.choose_figures import Candidate
-from linkbudget.study.choose_ranking import Miss, unmet
+from linkbudget.study.choose_ranking import Miss, stands_back, unmet
 from linkbudget.units import format_count, format_us
 
 __all__ = ["choice_reasons", "missed_text", "size_text"]
@@ -62,6 +62,8 @@ def choice_reasons(
         yield _runner_up(first, ranked[1])
     if first.format.fmt.check is None:
         yield from _without_check(first, ranked)
+    else:
+        yield from _check_left_out(first, ranked)
     yield from _against_present(first, ranked, present)
     yield from _told_apart(first, present)
 
@@ -81,13 +83,15 @@ def _none_meets(missed: Sequence[Candidate]) -> Iterator[str]:
 
 
 def _why_first(first: Candidate, ranked: Sequence[Candidate], link: Link) -> str:
-    others = format_count(len(ranked), "candidate")
+    rivals = [one for one in ranked if stands_back(one) == stands_back(first)]
+    others = format_count(len(rivals), "candidate")
+    others += " with a check" if len(rivals) < len(ranked) else ""
     limits = " that meet the requirements which a format decides" if link.require else ""
     text = (
         f"{first.name} is first: of the {others}{limits}, none has a shorter typical wire time "
         f"({size_text(first)} bytes, {format_us(float(first.wire_time.typical) * 1e6)})."
     )
-    tied = [one for one in ranked[1:] if one.wire_time.typical == first.wire_time.typical]
+    tied = [one for one in rivals[1:] if one.wire_time.typical == first.wire_time.typical]
     if tied:
         text += f" It shares that with {tied[0].name}{_decided(first, tied[0])}."
     return text
@@ -106,7 +110,9 @@ def _decided(first: Candidate, second: Candidate) -> str:
 def _runner_up(first: Candidate, second: Candidate) -> str:
     more = float(second.bytes.typical - first.bytes.typical)
     longer = format_us(float(second.wire_time.typical - first.wire_time.typical) * 1e6)
-    cost = f"costs {number(more)} byte{'' if more == 1 else 's'} ({longer}) more" if more else "is as short"
+    cost = f"costs {_bytes(more)} ({longer}) more" if more else "is as short"
+    if stands_back(second) and more < 0:
+        cost = f"saves {_bytes(-more)}"
     mine, yours = first.figures(), second.figures()
     better = [
         f"{_words(column)} ({figure_text(column, yours[column])} against {figure_text(column, mine[column])})"
@@ -125,6 +131,29 @@ def _less(one: float | None, other: float | None) -> bool:
 
 def _words(column: str) -> str:
     return WORDS.get(column, column.replace("error.", "largest error of "))
+
+
+def _bytes(count: float) -> str:
+    return f"{number(count)} byte{'' if count == 1 else 's'}"
+
+
+def _check_left_out(first: Candidate, ranked: Sequence[Candidate]) -> Iterator[str]:
+    """Yield what the best format without a check would save and cost, where those rank behind."""
+    bare = next((one for one in ranked if stands_back(one)), None)
+    if bare is None:
+        return
+    saved = first.bytes.typical - bare.bytes.typical
+    shorter = format_us(float(first.wire_time.typical - bare.wire_time.typical) * 1e6)
+    told = f"save {_bytes(float(saved))} ({shorter}) a message" if saved > 0 else "save nothing"
+    passing, checked = bare.undetected_per_year, first.undetected_per_year
+    if passing is None or checked is None:
+        cost = "let damage through: how much, nobody can say without rates and line.bit_error_rate"
+    else:
+        cost = (
+            f"let {number(passing)} damaged frames a year pass instead of {number(checked)}; a bound on "
+            "undetected_per_year or misread_per_year in [require] would decide whether that is good enough"
+        )
+    yield f"Leaving the check out would {told} with {bare.name} and {cost}."
 
 
 def _without_check(first: Candidate, ranked: Sequence[Candidate]) -> Iterator[str]:

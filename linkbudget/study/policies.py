@@ -230,8 +230,8 @@ class _Trial:
         return [sends[bisect_right(at, time) - 1].value for time in self.times]
 
     def _bytes(self, send: Send, policy: Policy) -> int:
-        if send.value is self.values[send.index]:
-            size = self.sizes[send.index]
+        if send.value is self.values[send.place]:
+            size = self.sizes[send.place]
         else:
             size = len(self.codec.encode(self.message.name, send.value))
         asked = self.message.on_request
@@ -266,10 +266,10 @@ class _Trial:
         over = sides(crossing, self.values) if crossing is not None else []
         count = 0
         for before, send in pairwise(sends):
-            after = send.index + 1
+            after = send.place + 1
             if crossing is not None:
                 # Every send but the first is a crossing, so that it always tells something new.
-                count += after < len(over) and over[after] != over[send.index]
+                count += after < len(over) and over[after] != over[send.place]
             else:
                 told_nothing = within(send.value, before.value, self.watched)
                 taken_back = after < len(self.values) and within(

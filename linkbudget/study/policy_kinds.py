@@ -43,10 +43,10 @@ MAX_REQUESTS = 1_000_000
 
 
 class Send(NamedTuple):
-    """Something sent: when, the recorded message it is, and the value that goes on the wire."""
+    """Something sent: when, its place among the recorded messages, and the value that goes on the wire."""
 
     time_ns: int
-    index: int
+    place: int
     value: Value
 
 

@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Any, TypeVar
 
 from linkbudget.message.layout import MessageLayout
+from linkbudget.message.number_forms import round_to_bits
 from linkbudget.message.primitives import (
     Bytes,
     Float,
@@ -15,7 +16,6 @@ from linkbudget.message.primitives import (
     Primitive,
     RangedInteger,
     State,
-    round_to_bits,
 )
 from linkbudget.message.primitives import Sequence as Items
 
