@@ -20,6 +20,7 @@ ROWS = [
     {"cost", "study"},
     {"rig", "report"},
     {"cli"},
+    {"__main__"},
 ]
 ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms}
 # Rooms that a room may import although the rule of rows alone would allow more or less.

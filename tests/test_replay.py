@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from linkbudget.capture.files import load_bytes
 from linkbudget.errors import CaptureError, LinkBudgetWarning, SettingsError
 from linkbudget.link.model import Link
-from linkbudget.replay.requirements import judge_requirements
 from linkbudget.replay.run import replay
 from linkbudget.traffic.stream import BREAK, ByteCapture
 from linkbudget.wire.uart import UartLine
@@ -222,9 +221,16 @@ def test_requirements_are_held_against_what_the_replay_shows():
     assert (rows["overshoot"]["value"], rows["overshoot"]["met"]) == (None, False)
 
 
-def test_what_a_replay_cannot_judge_is_left_out():
-    rows = judge_requirements({"undetected_per_year": 1, "late_us": 5}, {"late_us": 7.0})
-    assert [(row.name, row.met, row.headroom) for row in rows] == [("late_us", False, -2.0)]
+def test_arguments_of_the_wrong_kind_are_named():
+    with pytest.raises(SettingsError, match="link: 'str' is not allowed; allowed: a Link"):
+        replay("link.toml", lines(3))
+    with pytest.raises(SettingsError, match="capture: 'bytes' is not allowed; allowed: a ByteCapture"):
+        replay(link(), b"{}")
+
+
+def test_what_a_replay_cannot_judge_has_its_row_and_no_verdict():
+    rows = {row["name"]: row for row in replay(link(require={"undetected_per_year": 1}), lines(3)).require()}
+    assert rows["undetected_per_year"]["met"] is None
 
 
 # --- warnings and refusals -------------------------------------------------------------------------------

@@ -47,7 +47,7 @@ REQUIREMENTS: dict[str, str] = {
 class Requirement:
     """One requirement held against a result: limit, value found, whether it is met, what is left.
 
-    ``value`` is None where the result does not tell; then ``met`` and ``headroom`` are, too.
+    ``value`` and ``headroom`` are None where the result does not tell; ``met`` is None where it cannot judge.
     """
 
     name: str
@@ -64,7 +64,10 @@ class Requirement:
 def requirement_rows(
     require: Mapping[str, Number], values: Mapping[str, Number | None], layouts: Iterable[MessageLayout]
 ) -> tuple[Requirement, ...]:
-    """Return every requirement of a link held against the values a result has; steps are found here."""
+    """Return every requirement of a link held against the values a result has; steps are found here.
+
+    A name that ``values`` lacks, or has as None, cannot be judged.
+    """
     known = {layout.name: layout for layout in layouts}
     rows = []
     for name, limit in require.items():
@@ -78,9 +81,15 @@ def requirement_rows(
 
 def _row(name: str, limit: Number, value: Number | None) -> Requirement:
     if value is None:
-        return Requirement(name, float(limit), None, None, None)
+        return Requirement(name, _plain(limit), None, None, None)
     left = exact(limit) - exact(value)
-    return Requirement(name, float(limit), float(value), left >= 0, float(left))
+    return Requirement(name, _plain(limit), _plain(value), left >= 0, _plain(left))
+
+
+def _plain(value: Number) -> float:
+    """Return a number as JSON writes it: whole ones without a point."""
+    whole = int(value)
+    return whole if whole == value else float(value)
 
 
 def find_field(fields: Sequence[Any], path: str) -> Any | None:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from linkbudget.link.requirements import Requirement, requirement_rows
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.figures import age_us, late_us, time_share
-from linkbudget.replay.requirements import Requirement, judge_requirements
 from linkbudget.units import format_us
 
 if TYPE_CHECKING:
@@ -98,8 +98,14 @@ class Replay:
 
     @cached_property
     def requirements(self) -> tuple[Requirement, ...]:
-        """The requirements of the link that a replay can judge."""
-        return judge_requirements(self.link.require, self._figures())
+        """The requirements of the link; ``met`` is None for those a replay cannot judge.
+
+        What it judges and has no value for (an age when no message was ever used) is not met.
+        """
+        figures = self._figures()
+        layouts = [message.layout for message in self.link.messages]
+        rows = requirement_rows(self.link.require, figures, layouts)
+        return tuple(replace(row, met=bool(row.met)) if row.name in figures else row for row in rows)
 
     def _figures(self) -> dict[str, float | None]:
         run, messages = self.run, self.messages

@@ -40,6 +40,12 @@ def replay(link: Link, capture: ByteCapture, *, phases: int = 16, progress: Prog
     """
     if phases < 1:
         raise SettingsError(Fault("phases", phases, "1 or more"))
+    for name, value, methods, allowed in (
+        ("link", link, ("resolve", "codec"), "a Link, as Link.load gives it"),
+        ("capture", capture, ("times_ns", "start_times_ns"), "a ByteCapture, as load_bytes gives it"),
+    ):
+        if not all(hasattr(value, method) for method in methods):
+            raise SettingsError(Fault(name, type(value).__name__, allowed))
     resolved = link.resolve()
     codec = link.codec(DIRECTION)
     sent = sent_frames(capture, codec.fmt, codec.decode_payload)
