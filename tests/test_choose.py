@@ -47,6 +47,7 @@ from linkbudget.study.choose_candidates import CHECKS, DELIMITINGS
 from linkbudget.study.choose_figures import receive_cost_us
 from linkbudget.study.choose_layouts import coarser_layout, precision_of, told_apart
 from linkbudget.study.choose_ranking import beats, front_of, nearest_miss, order_key, unmet
+from linkbudget.study.choose_reasons import choice_reasons
 from linkbudget.study.risk import starts_at_zero
 from linkbudget.study.samples import varied_values
 
@@ -298,6 +299,15 @@ def test_formats_without_a_check_rank_behind_those_with_one():
     assert f"with {bare.name} and let {bare.undetected_per_year:,.0f} damaged frames a year pass" in told
     assert f"of the {flags.count(False)} candidates with a check, none has" in choice.reasons[0]
     assert choice.to_dict()["checked_first"] is True
+
+
+def test_runner_up_without_a_check_may_be_shorter():
+    choice = choose_format(link_of(X, Y, bit_error_rate=1e-6))
+    bare = next(filter(unchecked, choice.ranked))
+    second = list(choice_reasons(choice.link, [choice.first, bare, choice.present], [], choice.present))[1]
+    saved = float(choice.first.bytes.typical - bare.bytes.typical)
+    assert f"The runner-up, {bare.name}, saves {saved:g} byte" in second
+    assert "does better in typical wire time" in second
 
 
 @pytest.mark.parametrize("name", ["undetected_per_year", "misread_per_year"])
@@ -801,6 +811,16 @@ def test_command_writes_the_verdict_first_and_fits_eighty_columns(linkbudget, tm
     assert "  1 *" in ran.out
     assert " = json-object/newline/none" in ran.out
     assert "not judged here" in ran.out
+
+
+def test_brief_page_has_the_ranking_and_the_reasons_alone(linkbudget, tmp_path):
+    path = tmp_path / "link.toml"
+    path.write_text(link_of(X, Y).to_toml())
+    page, brief = linkbudget("choose", path), linkbudget("choose", path, "--brief")
+    assert page.out.startswith(brief.out)
+    assert "Why:" in brief.out
+    assert "Side by side" not in brief.out
+    assert "Left out" not in brief.out
 
 
 def test_command_writes_one_document_with_the_policies(linkbudget):

@@ -50,6 +50,7 @@ __all__ = ["command"]
 @click.option(
     "--label", metavar="FIELD=VALUE", help="What a true alarm has, to count misses and false alarms by."
 )
+@click.option("--brief", is_flag=True, help="Show the ranking and the reasons alone.")
 @requirement_option
 @json_option
 @click.pass_obj
@@ -62,6 +63,7 @@ def command(
     policies: tuple[str, ...],
     message: str | None,
     label: str | None,
+    brief: bool,
     require: bool,
     as_json: bool,
 ) -> int:
@@ -89,7 +91,7 @@ def command(
     else:
         from linkbudget.report.choose_page import choose_page
 
-        emit_page(choose_page(document))
+        emit_page(choose_page(document, brief))
         for text in document["warnings"]:
             notes.add(text)
     return exit_code(document, described, require, notes)

@@ -28,21 +28,24 @@ SHOWN = 12
 SHOWN_LIMITS = 8
 
 
-def choose_page(document: Document) -> list[RenderableType]:
-    """Return the page of ``choose``."""
+def choose_page(document: Document, brief: bool = False) -> list[RenderableType]:
+    """Return the page of ``choose``; with ``brief`` the ranking and the reasons, and policies if any."""
     parts: list[RenderableType] = [
         verdict(f"In the model: {document['verdict']}", None if document["first"] else False),
         ranking(document),
         note(ranking_note(document)),
         note("Why:"),
         *map(bullet, document["reasons"]),
-        side_by_side(document),
-        *precision_table(document),
-        limit_list(document),
-        note(limit_note(document)),
-        *requirement_rows(document),
-        *left_out_list(document),
     ]
+    if not brief:
+        parts += [
+            side_by_side(document),
+            *precision_table(document),
+            limit_list(document),
+            note(limit_note(document)),
+            *requirement_rows(document),
+            *left_out_list(document),
+        ]
     return parts + (policy_parts(document["policies"]) if document.get("policies") else [])
 
 

@@ -111,7 +111,7 @@ def _runner_up(first: Candidate, second: Candidate) -> str:
     more = float(second.bytes.typical - first.bytes.typical)
     longer = format_us(float(second.wire_time.typical - first.wire_time.typical) * 1e6)
     cost = f"costs {_bytes(more)} ({longer}) more" if more else "is as short"
-    if stands_back(second) and more < 0:
+    if more < 0:
         cost = f"saves {_bytes(-more)}"
     mine, yours = first.figures(), second.figures()
     better = [
