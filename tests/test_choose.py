@@ -820,6 +820,10 @@ def test_brief_page_has_the_ranking_and_the_reasons_alone(linkbudget, tmp_path):
     assert page.out.startswith(brief.out)
     assert "Why:" in brief.out
     assert "Side by side" not in brief.out
+    rows = [line for line in brief.out.splitlines() if "/CRC-" in line]
+    assert rows
+    assert all(line.endswith("~") == ("/counted/" in line) for line in rows)
+    assert "~: more where data look like the start of a frame" in " ".join(brief.out.split())
     assert "Left out" not in brief.out
 
 

@@ -70,7 +70,7 @@ def candidate_row(place: int, row: Document) -> tuple[str, ...]:
         brief(row["bytes"]["maximum"]),
         time(row["wire_time_us"]["typical"]),
         brief(row["undetected_per_year"]),
-        figure(row["bytes_lost"]),
+        figure(row["bytes_lost"]) + ("" if row["bytes_lost_exact"] else "~"),
     )
 
 
@@ -108,6 +108,8 @@ def ranking_note(document: Document) -> str:
     if checks:
         text += f" Checks: {', '.join(sorted(checks))}."
     text += " Lost: bytes after one damaged byte, at most."
+    if not all(row["bytes_lost_exact"] for row in candidates[:SHOWN]):
+        text += " ~: more where data look like the start of a frame."
     if document["checked_first"]:
         text += " Without a check: behind those with one."
     if more > 0:
