@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 
-from linkbudget.capture.delimited import TIME_UNITS, Column, Delimited, parse_delimited, parse_times
+from linkbudget.capture.delimited import TIME_UNITS, Column, Delimited
 from linkbudget.capture.source import FilePath, Source
+from linkbudget.capture.table_text import TableText
+from linkbudget.capture.table_times import TableTimes
 from linkbudget.errors import CaptureError, warn
 from linkbudget.traffic.characters import ticks_to_ns
+from linkbudget.traffic.join import join_bytes
 from linkbudget.traffic.stream import ByteCapture
 from linkbudget.units import format_count
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["holds_bytes", "load_byte_table"]
+__all__ = ["byte_table_pieces", "holds_bytes", "load_byte_table"]
 
 BYTE_NAME = re.compile(r".*\b(byte|bytes|data|value|hex|octet|char|character)s?\b.*", re.IGNORECASE)
 LEVELS_ONLY = {"0", "1", "x", "z", ""}
@@ -24,18 +31,16 @@ DECIMAL = re.compile(r"\d{1,3}")
 COUNTERS = (1 << 16, 1 << 24, 1 << 32)
 
 
-def byte_cells(table: Delimited, time: Column, channel: str | int | None = None) -> tuple[Column, list[str]]:
+def byte_column(table: Delimited, time: Column, channel: str | int | None = None) -> Column:
     """Return the column of bytes: ``channel``, else the one whose name says so, else the only one."""
     if channel is not None:
-        column = table.find(channel)
-        return column, [row[column.number].strip() for row in table.rows]
+        return table.find(channel)
     others = [column for column in table.columns if column != time]
     named = [column for column in others if BYTE_NAME.fullmatch(column.name)] if table.header else []
     if len(named) != 1 and len(others) != 1:
         names = ", ".join(column.name for column in others) or "none"
         raise CaptureError(table.path, "", f"columns beside the time: {names}; expected one column of bytes")
-    column = named[0] if len(named) == 1 else others[0]
-    return column, [row[column.number].strip() for row in table.rows]
+    return named[0] if len(named) == 1 else others[0]
 
 
 def holds_bytes(
@@ -61,55 +66,147 @@ def holds_bytes(
     return number and not cells <= LEVELS_ONLY
 
 
-def parse_bytes(table: Delimited, column: Column, cells: list[str], limit: int) -> list[int]:
-    """Return the values of a column.
+class ByteColumn:
+    """The values of a column of bytes that comes in chunks.
 
     They are hexadecimal with 0x before them, and when all have the digits of a full byte and one of them has
     a leading zero or a letter; else decimal.
     """
-    plain = [cell for cell in cells if not PREFIXED.fullmatch(cell)]
-    width = 3 if limit > 256 else 2
-    fixed = all(TWO_DIGITS.fullmatch(cell) and len(cell) == width for cell in plain)
-    leading = any(cell.startswith("0") or not cell.isdigit() for cell in plain)
-    base = 16 if fixed and (leading or not plain) else 10
-    table.taken["bytes"] = "hexadecimal" if base == 16 else "decimal"
-    values = []
-    for at, cell in enumerate(cells):
-        if PREFIXED.fullmatch(cell):
-            value = int(cell, 16)
-        elif (base == 16 and TWO_DIGITS.fullmatch(cell)) or (base == 10 and DECIMAL.fullmatch(cell)):
-            value = int(cell, base)
-        else:
-            value = -1
-        if not 0 <= value < limit:
-            raise table.fault(
-                at, f"{cell!r} in column {column.name!r}; expected a byte from 0 to {limit - 1}"
-            )
-        values.append(value)
-    return values
+
+    def __init__(self, column: Column, limit: int) -> None:
+        self.column = column
+        self.limit = limit
+        self.fixed = True
+        self.leading = False
+        self.plain = False
+
+    def cells(self, table: Delimited) -> list[str]:
+        return [row[self.column.number].strip() for row in table.rows]
+
+    def survey(self, table: Delimited) -> None:
+        """Take the cells of a chunk into account."""
+        width = 3 if self.limit > 256 else 2
+        for cell in self.cells(table):
+            if not PREFIXED.fullmatch(cell):
+                self.plain = True
+                self.fixed = self.fixed and bool(TWO_DIGITS.fullmatch(cell)) and len(cell) == width
+                self.leading = self.leading or cell.startswith("0") or not cell.isdigit()
+
+    @property
+    def base(self) -> int:
+        """The base of values without a prefix."""
+        return 16 if self.fixed and (self.leading or not self.plain) else 10
+
+    def values(self, table: Delimited) -> list[int]:
+        """Return the values of a chunk."""
+        base, values = self.base, []
+        for at, cell in enumerate(self.cells(table)):
+            if PREFIXED.fullmatch(cell):
+                value = int(cell, 16)
+            elif (base == 16 and TWO_DIGITS.fullmatch(cell)) or (base == 10 and DECIMAL.fullmatch(cell)):
+                value = int(cell, base)
+            else:
+                value = -1
+            if not 0 <= value < self.limit:
+                found = f"{cell!r:.60} in column {self.column.name!r}"
+                raise table.fault(at, f"{found}; expected a byte from 0 to {self.limit - 1}")
+            values.append(value)
+        return values
 
 
-def unwrapped(table: Delimited, ticks: list[int], wrap: int | None) -> list[int]:
-    """Return ticks that do not decrease: where a counter wrapped, its range is added from there on.
+class WrappingTicks:
+    """Ticks that do not decrease: where a counter wrapped, its range is added from there on.
 
-    Without ``wrap`` the range is the smallest of 2^16, 2^24, 2^32 that holds every tick, and it must have
-    been nearly used up; a smaller step back is a fault.
+    ``size`` is the range of the counter in ticks, or, where nobody said it, the smallest of 2^16, 2^24, 2^32
+    that holds every tick; more than half of it must have been used up, a smaller step back is a fault.
     """
-    falls = [at for at in range(1, len(ticks)) if ticks[at] < ticks[at - 1]]
-    if not falls:
-        return ticks
-    size = wrap or next((size for size in COUNTERS if max(ticks) < size and min(ticks) >= 0), None)
-    for at in falls:
-        if size is None or ticks[at - 1] - ticks[at] <= size // 2:
-            raise table.fault(at, "time before that of the line above; expected times that do not decrease")
-    if wrap is None and size is not None:
-        times = format_count(len(falls), "time")
-        table.warnings.append(warn(f"{table.path}: the tick counter wraps {times}; taken as one of {size}"))
-    added, result, turns = 0, [], set(falls)
-    for at, tick in enumerate(ticks):
-        added += (size or 0) if at in turns else 0
-        result.append(tick + added)
-    return result
+
+    def __init__(self, size: int | None) -> None:
+        self.size = size
+        self.wraps = self.added = 0
+        self.last: int | None = None
+
+    def unwrapped(self, table: Delimited, ticks: list[int]) -> list[int]:
+        """Return the ticks of a chunk; chunks are asked for in their order."""
+        result = []
+        for at, tick in enumerate(ticks):
+            if self.last is not None and tick < self.last:
+                if self.size is None or self.last - tick <= self.size // 2:
+                    text = "time before that of the line above; expected times that do not decrease"
+                    raise table.fault(at, text)
+                self.added += self.size
+                self.wraps += 1
+            self.last = tick
+            result.append(tick + self.added)
+        return result
+
+
+def counter_size(times: TableTimes, wrap: int | None) -> int | None:
+    """Return the range in ticks of the counter behind a column of times."""
+    whole = times.tick_s == TIME_UNITS[times.unit]
+    if wrap is not None:
+        return wrap if whole else int(wrap * TIME_UNITS[times.unit] / times.tick_s)
+    least, most = times.extremes()
+    return next((size for size in COUNTERS if least >= 0 and most < size), None)
+
+
+def byte_table_pieces(
+    source: Source,
+    line: UartLine | None,
+    *,
+    time_unit: str | None = None,
+    time_column: str | int | None = None,
+    channel: str | int | None = None,
+    wrap: int | None = None,
+) -> Iterator[ByteCapture]:
+    """Yield the bytes of a table in pieces; see `load_byte_table`."""
+    path = source.path
+    if line is None:
+        text = "a table of bytes says nothing about the line; expected a baud rate given"
+        raise CaptureError(path, "", text)
+    source.passes = 3
+    table = TableText(path, source.pieces, source.piece_bytes)
+    head = table.head()
+    time = head.time_column(time_column)
+    times = TableTimes(time, head.time_unit(time, time_unit))
+    bytes_ = ByteColumn(byte_column(head, time, channel), 1 << line.bytesize)
+
+    def survey(chunk: Delimited) -> None:
+        times.add(chunk)
+        bytes_.survey(chunk)
+
+    table.survey(survey)
+    told = times.settle(path)
+    base = "hexadecimal" if bytes_.base == 16 else "decimal"
+    taken = {"shape": "byte table", **table.taken, "bytes": base, "column": bytes_.column.name}
+    counter = WrappingTicks(counter_size(times, wrap))
+    count = 0
+    for chunk in table.chunks():
+        values = bytes_.values(chunk)
+        ticks = counter.unwrapped(chunk, times.ticks(chunk))
+        count += len(values)
+        yield piece_of(ticks, values, times.tick_s, line, path, taken)
+    if count and table.cut and base == "decimal":
+        table.warnings.append(warn(f"{path}: the last line has no end; its value may have been cut off"))
+    if counter.wraps and wrap is None:
+        wraps = format_count(counter.wraps, "time")
+        told.append(warn(f"{path}: the tick counter wraps {wraps}; taken as one of {counter.size}"))
+    warnings = (*source.warnings, *told, *table.warnings)
+    yield replace(piece_of([], [], times.tick_s, line, path, taken), warnings=warnings)
+
+
+def piece_of(
+    ticks: list[int], values: list[int], tick_s: Fraction, line: UartLine, path: Path, taken: dict[str, str]
+) -> ByteCapture:
+    """Return characters at these ticks."""
+    return ByteCapture(
+        ticks_to_ns(ticks, tick_s),
+        np.array(values, dtype=np.uint16),
+        np.zeros(len(values), dtype=np.uint8),
+        line,
+        source=str(path),
+        taken=taken,
+    )
 
 
 def load_byte_table(
@@ -126,27 +223,7 @@ def load_byte_table(
     ``channel`` is the column of bytes (name, or number from 0), needed when there are several. ``wrap`` is
     the range of the tick counter in ticks, where it wraps; found out when not given.
     """
-    if line is None:
-        raise CaptureError(
-            path, "", "a table of bytes says nothing about the line; expected a baud rate given"
-        )
-    source = Source(path)
-    table = parse_delimited(source.read_all(), source.path)
-    time = table.time_column(time_column)
-    unit = table.time_unit(time, time_unit)
-    column, cells = byte_cells(table, time, channel)
-    values = parse_bytes(table, column, cells, 1 << line.bytesize)
-    ticks, tick_s = parse_times(table, time, unit)
-    if cells and table.cut and table.taken["bytes"] == "decimal":
-        table.warnings.append(warn(f"{path}: the last line has no end; its value may have been cut off"))
-    whole = tick_s == TIME_UNITS[unit]
-    ticks = unwrapped(table, ticks, wrap if whole or wrap is None else int(wrap * TIME_UNITS[unit] / tick_s))
-    return ByteCapture(
-        ticks_to_ns(ticks, tick_s),
-        np.array(values, dtype=np.uint16),
-        np.zeros(len(values), dtype=np.uint8),
-        line,
-        source=str(path),
-        warnings=(*source.warnings, *table.warnings),
-        taken={"shape": "byte table", **table.taken, "column": column.name},
+    pieces = byte_table_pieces(
+        Source(path), line, time_unit=time_unit, time_column=time_column, channel=channel, wrap=wrap
     )
+    return join_bytes(pieces)

@@ -12,12 +12,13 @@ from pathlib import Path
 from typing import Protocol
 
 from linkbudget.capture.bytetable import holds_bytes, load_byte_table
-from linkbudget.capture.delimited import Delimited, parse_delimited
+from linkbudget.capture.delimited import Delimited
 from linkbudget.capture.log import is_log, load_log
 from linkbudget.capture.plain import load_plain_bytes
 from linkbudget.capture.samples import load_samples
 from linkbudget.capture.source import FilePath, Source, decode_text
 from linkbudget.capture.table import Threshold, load_table
+from linkbudget.capture.table_text import parse_delimited
 from linkbudget.capture.vcd import load_vcd
 from linkbudget.capture.vcd_header import COMMANDS
 from linkbudget.errors import CaptureError, Fault, LinkBudgetWarning, SettingsError

@@ -84,7 +84,8 @@ class Source:
             while piece := self.read_piece(content, size or self.piece_bytes, self.offset):
                 self.offset += len(piece)
                 if self.watch is not None:
-                    self.watch(self.passed * total + min(stored.tell(), total), self.passes * total)
+                    passes = max(self.passes, self.passed + 1)
+                    self.watch(self.passed * total + min(stored.tell(), total), passes * total)
                 yield piece
         if not self.offset:
             raise CaptureError(self.path, "byte 0", "the file is empty; expected a capture")
@@ -115,9 +116,9 @@ class Source:
         try:
             return bytes(read(size))
         except EOFError:
-            self.warnings.append(
-                warn(f"{self.path}: the compressed file was cut off at byte {offset} of its content")
-            )
+            text = f"{self.path}: the compressed file was cut off at byte {offset} of its content"
+            if text not in self.warnings:  # said once, however often the file is gone through
+                self.warnings.append(warn(text))
             return b""
         except (OSError, zlib.error, ValueError) as error:
             raise CaptureError(self.path, f"byte {offset}", f"cannot be read: {error}") from error

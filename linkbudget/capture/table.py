@@ -10,26 +10,21 @@ low at or below threshold - hysteresis / 2.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
-import numpy as np
-
-from linkbudget.capture.delimited import (
-    TIME_NAME,
-    Column,
-    Delimited,
-    parse_delimited,
-    parse_times,
-)
+from linkbudget.capture.delimited import TIME_NAME, Column, Delimited
+from linkbudget.capture.level_rows import SAME_AS_BEFORE, LevelRows
 from linkbudget.capture.source import FilePath, Source, open_for_writing
+from linkbudget.capture.table_text import TableText
+from linkbudget.capture.table_times import TableTimes
 from linkbudget.errors import CaptureError, Fault, SettingsError
-from linkbudget.traffic.levels import HIGH, LOW, UNKNOWN, Edges, LevelCapture
+from linkbudget.traffic.join import join_levels
+from linkbudget.traffic.levels import HIGH, LOW, UNKNOWN, LevelCapture
 from linkbudget.units import exact
 
-__all__ = ["Threshold", "load_table", "save_table"]
+__all__ = ["Threshold", "load_table", "save_table", "table_pieces"]
 
-SAME_AS_BEFORE = 3
 LEVELS = {
     **dict.fromkeys(("0", "l", "low", "false", "0.0"), LOW),
     **dict.fromkeys(("1", "h", "high", "true", "1.0"), HIGH),
@@ -49,10 +44,10 @@ class Threshold:
         if not self.hysteresis >= 0:
             raise SettingsError(Fault("hysteresis", self.hysteresis, "0 or more"))
 
-    def levels(self, volts: Iterable[float]) -> list[int]:
-        """Return the level at each voltage; between the switching points it stays as it was."""
+    def levels(self, volts: Iterable[float], level: int = UNKNOWN) -> list[int]:
+        """Return the level at each voltage; between the switching points it stays as it was, ``level``."""
         upper, lower = self.volts + self.hysteresis / 2, self.volts - self.hysteresis / 2
-        level, levels = UNKNOWN, []
+        levels = []
         for value in volts:
             if value >= upper or (level == UNKNOWN and value >= self.volts):
                 level = HIGH
@@ -62,67 +57,144 @@ class Threshold:
         return levels
 
 
-def column_levels(table: Delimited, column: Column, threshold: Threshold | None) -> list[int]:
-    """Return the level in each row of a column."""
-    cells = [row[column.number].strip().lower() for row in table.rows]
-    levels = [LEVELS.get(cell, -1) for cell in cells]
-    if -1 not in levels:
+class ColumnLevels:
+    """What the cells of one column say, row by row: levels, `SAME_AS_BEFORE`, or voltages."""
+
+    def __init__(self, column: Column, threshold: Threshold | None) -> None:
+        self.column = column
+        self.threshold = threshold
+        self.volts = False
+        self.level = UNKNOWN
+
+    def survey(self, table: Delimited) -> None:
+        """See whether the column holds other cells than levels; the whole column is one of voltages then."""
+        number = self.column.number
+        self.volts = self.volts or any(row[number].strip().lower() not in LEVELS for row in table.rows)
+
+    def levels(self, table: Delimited) -> list[int]:
+        """Return what each row of a chunk says; chunks are asked for in their order."""
+        if self.volts and self.threshold is not None:
+            levels = self.threshold.levels(self.voltages(table), self.level)
+            self.level = levels[-1]
+            return levels
+        cells = [row[self.column.number].strip().lower() for row in table.rows]
+        levels = [LEVELS.get(cell, -1) for cell in cells]
+        if -1 in levels:
+            at = levels.index(-1)
+            found = f"{table.rows[at][self.column.number]!r:.60} in column {self.column.name!r}"
+            raise table.fault(at, f"{found}; expected a level (0, 1, x, z), or a threshold for voltages")
         return levels
-    at = levels.index(-1)
-    if threshold is None:
-        found = f"{table.rows[at][column.number]!r} in column {column.name!r}"
-        raise table.fault(at, f"{found}; expected a level (0, 1, x, z), or a threshold for voltages")
-    volts = []
-    for at, cell in enumerate(table.numbers(column)):
-        try:
-            volts.append(float(cell))
-        except ValueError:
-            raise table.fault(at, f"voltage {cell!r} in column {column.name!r}; expected a number") from None
-    return threshold.levels(volts)
+
+    def voltages(self, table: Delimited) -> list[float]:
+        """Return the number in each row of a chunk."""
+        volts = []
+        for at, cell in enumerate(table.numbers(self.column)):
+            try:
+                volts.append(float(cell))
+            except ValueError:
+                text = f"voltage {cell!r:.60} in column {self.column.name!r}; expected a number"
+                raise table.fault(at, text) from None
+        return volts
 
 
-def edges_of(ticks: list[int], levels: list[int], tick_s: Fraction, start: int, end: int) -> Edges:
-    """Return the changes in a column of levels: the first row is the initial level, not a change.
+class RowTicks:
+    """The tick of each row of a table of edges: what its column of times says."""
 
-    Of several later rows at one tick the last one holds.
-    """
-    initial = UNKNOWN if levels[0] == SAME_AS_BEFORE else levels[0]
-    times: list[int] = []
-    values: list[int] = [initial]
-    for tick, level in zip(ticks[1:], levels[1:], strict=True):
-        if level in (SAME_AS_BEFORE, values[-1]):
-            continue
-        if not times or times[-1] != tick:
-            times.append(tick)
-            values.append(level)
-            continue
-        values[-1] = level
-        if values[-2] == level:
-            del values[-1], times[-1]
-    later = np.array(values[1:], dtype=np.uint8)
-    return Edges(np.array(times, dtype=np.int64), initial, later, tick_s, start, end)
+    def __init__(self, table: Delimited, time_unit: str | None, time_column: str | int | None) -> None:
+        self.column: Column | None = table.time_column(time_column)
+        self.times = TableTimes(self.column, table.time_unit(self.column, time_unit))
+        self.last: int | None = None
+        table.taken["shape"] = "edges"
+
+    def survey(self, table: Delimited) -> None:
+        """Take the times of a chunk into account."""
+        self.times.add(table)
+
+    def settle(self, path: object) -> tuple[Fraction, list[str]]:
+        """Return the tick in seconds, and what to say about it."""
+        told = self.times.settle(path)
+        return self.times.tick_s, told
+
+    def ticks(self, table: Delimited) -> list[int]:
+        """Return the ticks of a chunk; chunks are asked for in their order."""
+        ticks = self.times.ticks(table)
+        for at, (tick, before) in enumerate(zip(ticks, [self.last, *ticks], strict=False)):
+            if before is not None and tick < before:
+                text = "time before that of the line above; expected times that do not decrease"
+                raise table.fault(at, text)
+        self.last = ticks[-1]
+        return ticks
 
 
-def row_ticks(
-    table: Delimited, time_unit: str | None, time_column: str | int | None, sample_rate: object
-) -> tuple[list[int], Fraction, Column | None]:
-    """Return the tick of each row, the tick in seconds, and the column that holds times."""
-    if sample_rate is not None:
-        rate = exact(sample_rate)  # type: ignore[arg-type]
-        if rate <= 0:
+class SampleTicks:
+    """The tick of each row of a table of uniform samples: its number."""
+
+    def __init__(self, table: Delimited, sample_rate: float, time_column: str | int | None) -> None:
+        self.rate = exact(sample_rate)
+        if self.rate <= 0:
             raise SettingsError(Fault("sample_rate", sample_rate, "more than 0 samples a second"))
-        table.taken["shape"] = "uniform samples"
         first = table.columns[0]
         timed = table.header and len(table.columns) > 1 and TIME_NAME.fullmatch(first.name)
-        column = table.find(time_column) if time_column is not None else first if timed else None
-        return list(range(len(table.rows))), 1 / rate, column
-    table.taken["shape"] = "edges"
-    column = table.time_column(time_column)
-    ticks, tick_s = parse_times(table, column, table.time_unit(column, time_unit))
-    for at in range(1, len(ticks)):
-        if ticks[at] < ticks[at - 1]:
-            raise table.fault(at, "time before that of the line above; expected times that do not decrease")
-    return ticks, tick_s, column
+        self.column = table.find(time_column) if time_column is not None else first if timed else None
+        self.count = 0
+        table.taken["shape"] = "uniform samples"
+
+    def survey(self, table: Delimited) -> None:
+        """Do nothing: the rows say nothing about the tick."""
+
+    def settle(self, path: object) -> tuple[Fraction, list[str]]:
+        """Return the tick in seconds, and nothing to say."""
+        return 1 / self.rate, []
+
+    def ticks(self, table: Delimited) -> list[int]:
+        """Return the ticks of a chunk; chunks are asked for in their order."""
+        begin, self.count = self.count, self.count + len(table.rows)
+        return list(range(begin, self.count))
+
+
+def table_pieces(
+    source: Source,
+    *,
+    channel: str | int | None = None,
+    time_unit: str | None = None,
+    time_column: str | int | None = None,
+    sample_rate: float | None = None,
+    threshold: Threshold | None = None,
+) -> Iterator[LevelCapture]:
+    """Yield the channels of a table in pieces; see `load_table`."""
+    path = source.path
+    source.passes = 3
+    text = TableText(path, source.pieces, source.piece_bytes)
+    table = text.head()
+    clock: RowTicks | SampleTicks
+    if sample_rate is not None:
+        clock = SampleTicks(table, sample_rate, time_column)
+    else:
+        clock = RowTicks(table, time_unit, time_column)
+    wanted = [column for column in text.columns if column != clock.column]
+    if channel is not None:
+        wanted = [table.find(channel)]
+    columns = [ColumnLevels(column, threshold) for column in wanted]
+
+    def survey(chunk: Delimited) -> None:
+        clock.survey(chunk)
+        for column in columns:
+            column.survey(chunk)
+
+    text.survey(survey)
+    tick_s, told = clock.settle(path)
+    rows = LevelRows(
+        [unused(column.name, wanted[:at]) for at, column in enumerate(wanted)], tick_s, str(path)
+    )
+    for chunk in text.chunks():
+        piece = rows.add(clock.ticks(chunk), [column.levels(chunk) for column in columns])
+        if piece is not None:
+            yield replace(piece, taken=text.taken)
+    if not rows.held:
+        expected = "expected a time and at least one channel"
+        raise CaptureError(path, "", f"no column or no row of levels; {expected}")
+    warnings = (*source.warnings, *told, *text.warnings)
+    yield replace(rows.finish(), taken=text.taken, warnings=warnings)
 
 
 def load_table(
@@ -140,25 +212,15 @@ def load_table(
     number, ``sample_rate`` in samples a second. Times are kept as exact decimal ticks. `CaptureError` names
     the line.
     """
-    source = Source(path)
-    table = parse_delimited(source.read_all(), source.path)
-    ticks, tick_s, timed = row_ticks(table, time_unit, time_column, sample_rate)
-    columns = [column for column in table.columns if column != timed]
-    if channel is not None:
-        columns = [table.find(channel)]
-    if not columns or not ticks:
-        raise CaptureError(
-            path, "", "no column or no row of levels; expected a time and at least one channel"
-        )
-    start, end = ticks[0], ticks[-1]
-    channels = {
-        unused(column.name, columns[:at]): edges_of(
-            ticks, column_levels(table, column, threshold), tick_s, start, end
-        )
-        for at, column in enumerate(columns)
-    }
-    warnings = (*source.warnings, *table.warnings)
-    return LevelCapture(tick_s, channels, start, end, warnings, table.taken, str(path))
+    pieces = table_pieces(
+        Source(path),
+        channel=channel,
+        time_unit=time_unit,
+        time_column=time_column,
+        sample_rate=sample_rate,
+        threshold=threshold,
+    )
+    return join_levels(pieces)
 
 
 def unused(name: str, before: list[Column]) -> str:
