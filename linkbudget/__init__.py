@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from linkbudget.budget.bytetime import byte_budget as byte_budget
     from linkbudget.capture.files import load_bytes as load_bytes
     from linkbudget.capture.files import load_levels as load_levels
+    from linkbudget.capture.files import open_bytes as open_bytes
     from linkbudget.capture.files import open_capture as open_capture
     from linkbudget.capture.files import save_capture as save_capture
     from linkbudget.check.algorithms import CrcAlgorithm as CrcAlgorithm
@@ -75,7 +76,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "bridge": ("layout_from_construct", "layout_to_construct"),
     "budget.bytetime": ("ByteBudget", "byte_budget"),
-    "capture.files": ("load_bytes", "load_levels", "open_capture", "save_capture"),
+    "capture.files": ("load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"),
     "check.algorithms": ("CrcAlgorithm", "crc_algorithm"),
     "codec": ("Codec", "decode_messages"),
     "errors": (

@@ -2,50 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from linkbudget.capture.channels import only_channel
+from linkbudget.capture.line import line_setting, suggested
 from linkbudget.capture.log import save_log
+from linkbudget.capture.pieces import check_span, known_shape, open_bytes, open_capture, without_use
 from linkbudget.capture.readers import READERS, Options, identify, suffix_of
 from linkbudget.capture.samples import save_samples
 from linkbudget.capture.source import FilePath
 from linkbudget.capture.table import save_table
 from linkbudget.capture.vcd_writer import save_vcd
-from linkbudget.errors import CaptureError, Fault, SettingsError, nearest_name, warn
+from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.traffic.characters import decode_characters
-from linkbudget.traffic.estimate import LineEstimate, estimate_line
 from linkbudget.traffic.levels import Edges, LevelCapture
 from linkbudget.traffic.stream import BREAK, FRAMING, ByteCapture
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["captures_dir", "load_bytes", "load_levels", "open_capture", "save_capture"]
-
-SURE = 0.75  # an estimate less certain than this is said to be so
-MANY_ERRORS = 0.2  # share of characters with framing errors from which the line settings are doubted
-INT64_MAX = (1 << 63) - 1
+__all__ = ["captures_dir", "load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"]
 
 
 def read_file(path: FilePath, options: Options, shape: str | None) -> LevelCapture | ByteCapture:
     """Return the content of a file by the reader of ``shape``, or by the first that knows it."""
-    if shape is not None and shape not in READERS:
-        raise SettingsError(Fault("shape", shape, ", ".join(READERS), nearest_name(shape, READERS)))
-    capture = READERS[shape or identify(path, options)].open(path, options)
+    capture = READERS[known_shape(path, options, shape)].open(path, options)
     if isinstance(capture, LevelCapture):
         check_span(capture, path)
     return capture
-
-
-def check_span(capture: LevelCapture, path: FilePath) -> None:
-    """Refuse times that 64-bit nanoseconds cannot hold."""
-    furthest = max(abs(capture.start), abs(capture.end))
-    if furthest * capture.tick_s * 10**9 > INT64_MAX // 2:
-        raise CaptureError(
-            path, "", f"times up to {furthest} ticks of {capture.tick_s} s; expected below 146 years"
-        )
 
 
 def load_levels(
@@ -107,82 +93,25 @@ def load_bytes(
     options = Options(channel, time_unit, time_column, sample_rate, sample_bytes, threshold, hysteresis, line)
     capture = read_file(path, options, shape)
     if isinstance(capture, ByteCapture):
-        return without_use(capture, path, channel=channel is not None, invert=invert)
+        told = without_use(capture.taken, path, options, invert)
+        return replace(capture, warnings=(*capture.warnings, *told)) if told else capture
     name, edges = only_channel(capture, path)
     found = read_characters(edges, f"{path}: channel {name}", capture, options, invert)
     return replace(found, source=capture.source, taken={**capture.taken, "channel": name})
-
-
-def without_use(capture: ByteCapture, path: FilePath, *, channel: bool, invert: bool) -> ByteCapture:
-    """Return a capture of bytes with a warning for each option that concerns levels only."""
-    shape = capture.taken["shape"]
-    told = []
-    if channel and "column" not in capture.taken:
-        told.append(warn(f"{path}: holds bytes without channels ({shape}); the channel asked for has no use"))
-    if invert:
-        told.append(warn(f"{path}: holds bytes, not levels ({shape}); the idle level asked for has no use"))
-    return replace(capture, warnings=(*capture.warnings, *told)) if told else capture
 
 
 def read_characters(
     edges: Edges, what: str, capture: LevelCapture, options: Options, invert: bool
 ) -> ByteCapture:
     """Return the characters of one channel, with the warnings of the file and those about the line."""
-    line, warnings, estimated = options.line, list(capture.warnings), False
-    if line is None:
-        estimate = estimate_line(edges, inverted=True if invert else None)
-        if estimate.line is None:
-            text = f"the line settings cannot be told from the edges: {estimate.reason}; give a baud rate"
-            raise CaptureError(capture.source, what.removeprefix(f"{capture.source}: "), text)
-        line, invert, estimated = estimate.line, estimate.inverted, True
-        if estimate.confidence < SURE:
-            warnings.append(warn(f"{what}: {doubt(estimate)}"))
-    found = decode_characters(edges, line, invert=invert)
-    warnings += found.warnings
-    suggestion = None if estimated else suggested(found, edges)
+    setting = line_setting(edges, options.line, invert, what, capture.source)
+    found = decode_characters(edges, setting.line, invert=setting.invert)
+    warnings = [*capture.warnings, *setting.warnings, *found.warnings]
+    errors = int(np.count_nonzero(found.flags & np.uint8(FRAMING | BREAK)))
+    suggestion = None if setting.estimated else suggested(setting, len(found), errors, edges)
     if suggestion:
         warnings.append(warn(f"{what}: {suggestion}"))
-    return replace(found, estimated=estimated, warnings=tuple(warnings))
-
-
-def doubt(estimate: LineEstimate) -> str:
-    """Return what to say about an uncertain estimate."""
-    other = f"; {estimate.runner_up} is as plausible" if estimate.runner_up else ""
-    return f"the edges suggest {estimate.line}, with confidence {estimate.confidence:.2f}{other}"
-
-
-def suggested(found: ByteCapture, edges: Edges) -> str | None:
-    """Return what to say when the line settings seem wrong: how many framing errors, and what would fit."""
-    errors = int(np.count_nonzero(found.flags & np.uint8(FRAMING | BREAK)))
-    if len(edges) < 4 or (len(found) and errors < MANY_ERRORS * len(found)):
-        return None
-    estimate = estimate_line(edges)
-    if estimate.line is None or (estimate.line, estimate.inverted) == (found.line, found.inverted):
-        return None
-    if not len(found):
-        share = "no character was found"
-    else:
-        share = f"{'most' if 2 * errors > len(found) else 'many'} characters had framing errors"
-        share += f" ({errors} of {len(found)})"
-    idle = ", with idle low" if estimate.inverted else ""
-    rate = f"{estimate.line.baudrate} baud, {estimate.line.format}"
-    return f"{share} at {found.line}; the capture suggests {rate}{idle}"
-
-
-def open_capture(path: FilePath, **options: object) -> Iterator[LevelCapture | ByteCapture]:
-    """Yield the content of a capture in pieces, in order of time; takes the options of `load_levels`.
-
-    A capture of levels yields `LevelCapture`, one of bytes `ByteCapture`. At present a capture comes as one
-    piece.
-    """
-    shape = options.pop("shape", None)
-    unknown = sorted(options.keys() - Options.__dataclass_fields__.keys())
-    if unknown:
-        known = [*Options.__dataclass_fields__, "shape"]
-        raise SettingsError(
-            [Fault(name, options[name], ", ".join(known), nearest_name(name, known)) for name in unknown]
-        )
-    yield read_file(path, Options(**options), None if shape is None else str(shape))  # type: ignore[arg-type]
+    return replace(found, estimated=setting.estimated, warnings=tuple(warnings))
 
 
 LEVEL_WRITERS: dict[str, Callable[[LevelCapture, FilePath], None]] = {

@@ -7,19 +7,20 @@ holds a time and bytes or settings, a table is text of equal columns); the name 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
-from linkbudget.capture.bytetable import holds_bytes, load_byte_table
+from linkbudget.capture.bytetable import byte_table_pieces, holds_bytes, load_byte_table
 from linkbudget.capture.delimited import Delimited
-from linkbudget.capture.log import is_log, load_log
-from linkbudget.capture.plain import load_plain_bytes
-from linkbudget.capture.samples import load_samples
+from linkbudget.capture.log import is_log, load_log, log_pieces
+from linkbudget.capture.plain import load_plain_bytes, plain_pieces
+from linkbudget.capture.samples import load_samples, sample_pieces
 from linkbudget.capture.source import FilePath, Source, decode_text
-from linkbudget.capture.table import Threshold, load_table
+from linkbudget.capture.table import Threshold, load_table, table_pieces
 from linkbudget.capture.table_text import parse_delimited
-from linkbudget.capture.vcd import load_vcd
+from linkbudget.capture.vcd import load_vcd, vcd_pieces
 from linkbudget.capture.vcd_header import COMMANDS
 from linkbudget.errors import CaptureError, Fault, LinkBudgetWarning, SettingsError
 from linkbudget.traffic.levels import LevelCapture
@@ -46,7 +47,7 @@ class Options:
 
 
 class Reader(Protocol):
-    """One shape of capture: `sniff` says whether a file has it, `open` reads it."""
+    """One shape of capture: `sniff` says whether a file has it, `open` reads it, `pieces` bit by bit."""
 
     def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
         """Return whether a file that begins with ``head`` has this shape."""
@@ -54,6 +55,10 @@ class Reader(Protocol):
 
     def open(self, path: FilePath, options: Options) -> LevelCapture | ByteCapture:
         """Return the content of the file."""
+        ...
+
+    def pieces(self, source: Source, options: Options) -> Iterator[LevelCapture] | Iterator[ByteCapture]:
+        """Yield the content in consecutive pieces, which join to what `open` returns."""
         ...
 
 
@@ -70,6 +75,10 @@ class VcdReader:
         """Return the channels."""
         return load_vcd(path, channel=None if options.channel is None else str(options.channel))
 
+    def pieces(self, source: Source, options: Options) -> Iterator[LevelCapture]:
+        """Yield the channels in pieces."""
+        return vcd_pieces(source, channel=None if options.channel is None else str(options.channel))
+
 
 class LogReader:
     """JSON Lines of bytes."""
@@ -81,6 +90,10 @@ class LogReader:
     def open(self, path: FilePath, options: Options) -> ByteCapture:
         """Return the bytes."""
         return load_log(path, options.line)
+
+    def pieces(self, source: Source, options: Options) -> Iterator[ByteCapture]:
+        """Yield the bytes in pieces."""
+        return log_pieces(source, options.line)
 
 
 def table_in(head: bytes, suffix: str) -> Delimited | None:
@@ -118,15 +131,22 @@ class TableReader:
 
     def open(self, path: FilePath, options: Options) -> LevelCapture:
         """Return the channels."""
+        return load_table(path, **self.settings(options))
+
+    def pieces(self, source: Source, options: Options) -> Iterator[LevelCapture]:
+        """Yield the channels in pieces."""
+        return table_pieces(source, **self.settings(options))
+
+    def settings(self, options: Options) -> dict[str, Any]:
+        """Return what the reader of tables wants to know."""
         threshold = None if options.threshold is None else Threshold(options.threshold, options.hysteresis)
-        return load_table(
-            path,
-            channel=options.channel,
-            time_unit=options.time_unit,
-            time_column=options.time_column,
-            sample_rate=options.sample_rate,
-            threshold=threshold,
-        )
+        return {
+            "channel": options.channel,
+            "time_unit": options.time_unit,
+            "time_column": options.time_column,
+            "sample_rate": options.sample_rate,
+            "threshold": threshold,
+        }
 
 
 class ByteTableReader:
@@ -143,13 +163,19 @@ class ByteTableReader:
 
     def open(self, path: FilePath, options: Options) -> ByteCapture:
         """Return the bytes."""
-        return load_byte_table(
-            path,
-            options.line,
-            time_unit=options.time_unit,
-            time_column=options.time_column,
-            channel=options.channel,
-        )
+        return load_byte_table(path, options.line, **self.settings(options))
+
+    def pieces(self, source: Source, options: Options) -> Iterator[ByteCapture]:
+        """Yield the bytes in pieces."""
+        return byte_table_pieces(source, options.line, **self.settings(options))
+
+    def settings(self, options: Options) -> dict[str, Any]:
+        """Return what the reader of tables of bytes wants to know."""
+        return {
+            "time_unit": options.time_unit,
+            "time_column": options.time_column,
+            "channel": options.channel,
+        }
 
 
 class SamplesReader:
@@ -161,11 +187,21 @@ class SamplesReader:
 
     def open(self, path: FilePath, options: Options) -> LevelCapture:
         """Return the bits as channels."""
+        return load_samples(path, **self.settings(options))
+
+    def pieces(self, source: Source, options: Options) -> Iterator[LevelCapture]:
+        """Yield the bits as channels in pieces."""
+        return sample_pieces(source, **self.settings(options))
+
+    def settings(self, options: Options) -> dict[str, Any]:
+        """Return what the reader of raw dumps wants to know."""
         if options.sample_rate is None:
             raise SettingsError(Fault("sample_rate", None, "a number of samples a second, for a raw dump"))
-        return load_samples(
-            path, sample_rate=options.sample_rate, sample_bytes=options.sample_bytes, channel=options.channel
-        )
+        return {
+            "sample_rate": options.sample_rate,
+            "sample_bytes": options.sample_bytes,
+            "channel": options.channel,
+        }
 
 
 class PlainReader:
@@ -178,6 +214,10 @@ class PlainReader:
     def open(self, path: FilePath, options: Options) -> ByteCapture:
         """Return the bytes, laid out back to back."""
         return load_plain_bytes(path, options.line)
+
+    def pieces(self, source: Source, options: Options) -> Iterator[ByteCapture]:
+        """Yield the bytes in pieces."""
+        return plain_pieces(source, options.line)
 
 
 # In this order: the first reader that knows a file reads it.

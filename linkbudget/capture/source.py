@@ -23,7 +23,8 @@ FilePath = str | Path
 Watch = Callable[[int, int], None]  # (bytes read so far, bytes to be read), of the file as it is stored
 PIECE = 1 << 20
 LONGEST_LINE = 1 << 24  # bytes; what has no line end for so long is no text, and must not fill the memory
-GZIP_MAGIC, ZSTD_MAGIC = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
+# RFC 1952 section 2.3.1 (method 8 is the only one there is); RFC 8878 section 3.1.1.
+GZIP_MAGIC, ZSTD_MAGIC = b"\x1f\x8b\x08", b"\x28\xb5\x2f\xfd"
 
 
 def open_zstd(file: IO[bytes], path: FilePath) -> IO[bytes]:

@@ -19,7 +19,7 @@ from linkbudget.traffic.characters import Sampling, Scan, idle_changes, odd_ones
 from linkbudget.traffic.levels import HIGH, LOW, Edges
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["LineEstimate", "estimate_line"]
+__all__ = ["RATE_EDGES", "LineEstimate", "estimate_line"]
 
 CHOOSING_EDGES, FORMAT_EDGES, RATE_EDGES = 2_000, 20_000, 200_000
 WIDTHS = range(5, 11)  # data and parity bits
@@ -116,8 +116,9 @@ def rests_low(edges: Edges) -> bool:
     initial, times = edges.changes()
     if not times.size:
         return initial == LOW
+    whole, times = times.size <= RATE_EDGES, times[:RATE_EDGES]
     first = times[0] if edges.start is None else edges.start
-    last = times[-1] if edges.end is None else edges.end
+    last = times[-1] if edges.end is None or not whole else edges.end
     marks = np.concatenate(([min(first, times[0])], times, [max(last, times[-1])]))
     longest = int(np.argmax(np.diff(marks)))
     return (initial if longest % 2 == 0 else 1 - initial) == LOW
@@ -200,8 +201,9 @@ def rate_of(bit: float, tick_s: Fraction) -> tuple[float, float, bool]:
 def estimate_line(edges: Edges, *, inverted: bool | None = None) -> LineEstimate:
     """Return the line settings that ``edges`` most plausibly carry; ``inverted`` says whether idle is low.
 
-    With fewer than four changes, or when every reading has faults in a quarter of its characters, ``line`` is
-    None, ``confidence`` 0 and ``reason`` says why: nothing is guessed that the edges do not show.
+    It looks at the first 200,000 changes. With fewer than four, or when every reading has faults in a quarter
+    of its characters, ``line`` is None, ``confidence`` 0 and ``reason`` says why: nothing is guessed that the
+    edges do not show.
     """
     if len(edges) < 4:
         return LineEstimate(None, reason=f"only {len(edges)} changes, too few to measure a bit")

@@ -1,0 +1,66 @@
+"""The line settings with which a channel is read: given, or estimated; and whether they fit what was read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from linkbudget.errors import CaptureError, warn
+from linkbudget.traffic.estimate import LineEstimate, estimate_line
+from linkbudget.traffic.levels import Edges
+from linkbudget.wire.uart import UartLine
+
+__all__ = ["LineSetting", "line_setting", "suggested"]
+
+SURE = 0.75  # an estimate less certain than this is said to be so
+MANY_ERRORS = 0.2  # share of characters with framing errors from which the line settings are doubted
+
+
+@dataclass(frozen=True)
+class LineSetting:
+    """How a channel is read, whether that was estimated, and what is to be said about it."""
+
+    line: UartLine
+    invert: bool
+    estimated: bool
+    warnings: tuple[str, ...] = ()
+
+
+def line_setting(edges: Edges, line: UartLine | None, invert: bool, what: str, source: str) -> LineSetting:
+    """Return ``line`` as it is given, else the one that the edges suggest; `CaptureError` when none does.
+
+    ``what`` names file and channel, ``source`` the file alone.
+    """
+    if line is not None:
+        return LineSetting(line, invert, False)
+    estimate = estimate_line(edges, inverted=True if invert else None)
+    if estimate.line is None:
+        text = f"the line settings cannot be told from the edges: {estimate.reason}; give a baud rate"
+        raise CaptureError(source, what.removeprefix(f"{source}: "), text)
+    told = () if estimate.confidence >= SURE else (warn(f"{what}: {doubt(estimate)}"),)
+    return LineSetting(estimate.line, estimate.inverted, True, told)
+
+
+def doubt(estimate: LineEstimate) -> str:
+    """Return what to say about an uncertain estimate."""
+    other = f"; {estimate.runner_up} is as plausible" if estimate.runner_up else ""
+    return f"the edges suggest {estimate.line}, with confidence {estimate.confidence:.2f}{other}"
+
+
+def suggested(setting: LineSetting, count: int, errors: int, edges: Edges) -> str | None:
+    """Return what to say when the line settings seem wrong: how many framing errors, and what would fit.
+
+    ``errors`` of the ``count`` characters read had framing errors or were breaks.
+    """
+    if len(edges) < 4 or (count and errors < MANY_ERRORS * count):
+        return None
+    estimate = estimate_line(edges)
+    if estimate.line is None or (estimate.line, estimate.inverted) == (setting.line, setting.invert):
+        return None
+    if not count:
+        share = "no character was found"
+    else:
+        share = f"{'most' if 2 * errors > count else 'many'} characters had framing errors"
+        share += f" ({errors} of {count})"
+    idle = ", with idle low" if estimate.inverted else ""
+    rate = f"{estimate.line.baudrate} baud, {estimate.line.format}"
+    return f"{share} at {setting.line}; the capture suggests {rate}{idle}"
