@@ -688,6 +688,27 @@ def test_message_without_fields_has_formats_too():
     assert choice.present in choice.candidates
 
 
+def test_empty_payload_that_leaves_no_frame_is_no_candidate():
+    """SLIP and HDLC pass over nothing between two delimiters; an empty line is a frame."""
+    choice = choose_format(link_of(encoding="packed-bits", fmt=FrameFormat("cobs", None, 1)))
+    seen = {c.format.fmt.delimiting for c in choice.candidates if not c.bytes.maximum > 2 and unchecked(c)}
+    assert "newline" in seen
+    for candidate in choice.candidates:
+        codec = candidate.format.codec
+        assert codec.decode(codec.encode("beans", {})) == ("beans", {}), candidate.name
+    reasons = {one.name: one.reason for one in choice.left_out}
+    assert "leaves no frame that can be seen" in reasons["packed-bits in slip without a check"]
+    assert "packed-bits in slip with CRC-8/AUTOSAR" in by_name(choice)
+
+
+def test_nothing_is_below_the_limit_of_the_ranges():
+    """A list that is typically empty: its ranges say what the longest message takes."""
+    marks = Repeat("marks", of=Integer("m", 0, 65535), max_count=20, typical_count=0)
+    choice = choose_format(link_of(marks))
+    assert all(8 * c.bytes.typical < choice.limit.limit_bits for c in choice.ranked[:5])
+    assert all(c.over_limit_bits > 0 for c in choice.candidates)
+
+
 def test_recording_of_another_link_is_refused(capture):
     with pytest.raises(CaptureError, match="no message to-controller of the link is intact in 7,"):
         choose_format(link_of(X), capture)

@@ -205,7 +205,7 @@ def limit_note(document: Document) -> str:
     best = document["candidates"][0]
     text = (
         f"Limit: {limit:.1f} bits a message ({limit / 8:.1f} bytes). {short_name(best)} takes "
-        f"{8 * best['bytes']['typical']:.1f} bits with frame and check."
+        f"{limit + best['over_limit_bits']:.1f} bits with frame and check."
     )
     if not document["recorded_messages"]:
         return f"{text} From the ranges alone; with a recording the limit is that of what is really sent."

@@ -46,7 +46,10 @@ RULES = {
     ),
     "receive_cost_us": "[parser] on a typical message, for the present format; null: not known",
     "sender_must_change": "unless sample messages have the same bytes as at present",
-    "over_limit_bits": "8 * typical bytes - limit of theory",
+    "over_limit_bits": (
+        "8 * typical bytes - limit of theory; without a capture 8 * most, since ranges alone limit only the "
+        "longest message"
+    ),
     "on_front": "no other candidate is at least as good in every numeric column and better in one",
 }
 

@@ -69,7 +69,8 @@ class Candidate:
     ``undetected_per_year`` and ``misread_per_year`` are None when the line has no bit error rate.
     ``age_us`` is the budget's bound on the age at use, None without one. ``receive_cost_us`` is the parser's
     time for one typical message, known for the present format at most. ``over_limit_bits``: typical bits of a
-    frame above the limit of theory. ``on_front``: no other candidate beats it in every respect.
+    frame above the limit of theory, those of the longest where nothing is recorded. ``on_front``: no other
+    candidate beats it in every respect.
     """
 
     format: Format
@@ -236,8 +237,18 @@ class Scales:
             receive_cost_us=receive_cost_us(self.link, size.typical) if made.present else None,
             sender_must_change=not made.present and self._differs(made.codec),
             requirements=self._judged(made, budget, use, risk, age),
-            over_limit_bits=None if limit_bits is None else float(8 * size.typical) - limit_bits,
+            over_limit_bits=None if limit_bits is None else self._payable(messages, size) - limit_bits,
         )
+
+    def _payable(self, messages: Sequence[MessageSize], size: ExactRange) -> float:
+        """Return the bits of a message to hold against the limit of theory.
+
+        Typical ones where messages are recorded. The limit from ranges alone says how many bits the longest
+        message has at least, whatever is typical.
+        """
+        if self.recorded is not None:
+            return float(8 * size.typical)
+        return float(8 * sum((self.shares[one.name] * one.maximum for one in messages), Fraction(0)))
 
     def _sizes(self, made: Format, budget: ByteBudget) -> tuple[MessageSize, ...]:
         planned = {row.name: row.bytes for row in budget.messages}
