@@ -6,9 +6,9 @@ once more beforehand: which of several channels is meant, and for tables what th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import chain
+from itertools import chain, islice
 from typing import cast
 
 import numpy as np
@@ -30,6 +30,7 @@ __all__ = ["check_span", "known_shape", "open_bytes", "open_capture", "without_u
 INT64_MAX = (1 << 63) - 1
 # Unknown levels make changes that are none, so more are kept than an estimate looks at.
 HEAD_EDGES = 2 * RATE_EDGES
+FEW_PIECES = 4  # so many are rather kept than read again
 
 
 def known_shape(path: FilePath, options: Options, shape: str | None) -> str:
@@ -143,18 +144,36 @@ def open_bytes(
         yield replace(first, warnings=(*first.warnings, *told)) if told else first
         yield from cast("Iterator[ByteCapture]", pieces)
         return
-    levels = chain([first], cast("Iterator[LevelCapture]", pieces))
-    if len({id(edges) for edges in first.channels.values()}) == 1:
-        name, _ = only_channel(first, path)
-    else:
-        if parts is not None:
-            parts.parts = 2
-        name = only_name(levels, path)
-        if parts is not None:
-            parts.part = 1
-        again = pieces_of(path, shape, chosen, piece_bytes, parts)
-        levels = chain(cast("Iterator[LevelCapture]", again))
+
+    def again() -> Iterator[LevelCapture]:
+        return cast("Iterator[LevelCapture]", pieces_of(path, shape, chosen, piece_bytes, parts))
+
+    name, levels = meant(first, cast("Iterator[LevelCapture]", pieces), again, path, parts)
     yield from Reading(path, name, chosen.line, invert).characters(levels)
+
+
+def meant(
+    first: LevelCapture,
+    others: Iterator[LevelCapture],
+    again: Callable[[], Iterator[LevelCapture]],
+    path: FilePath,
+    parts: Parts | None,
+) -> tuple[str, Iterator[LevelCapture]]:
+    """Return the name of the one channel that can be meant, and all pieces.
+
+    With several channels all pieces have to be seen first; they are then read again, unless they are few.
+    """
+    if len({id(edges) for edges in first.channels.values()}) == 1:
+        return only_channel(first, path)[0], chain([first], others)
+    begin = [first, *islice(others, FEW_PIECES)]
+    if len(begin) <= FEW_PIECES:
+        return only_name(begin, path), iter(begin)
+    if parts is not None:
+        parts.parts = 2
+    name = only_name(chain(begin, others), path)
+    if parts is not None:
+        parts.part = 1
+    return name, again()
 
 
 def only_name(pieces: Iterable[LevelCapture], path: FilePath) -> str:

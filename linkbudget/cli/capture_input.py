@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 __all__ = [
     "INPUT_FILE",
     "CaptureInput",
+    "Tally",
     "capture_options",
+    "capture_pieces",
     "json_option",
     "read_capture",
     "requirement_option",
@@ -61,6 +63,12 @@ class CaptureInput:
     sample_rate: int | float | None = None
     time_unit: str | None = None
     time_column: str | None = None
+
+    @property
+    def reading(self) -> dict[str, Any]:
+        """What the readers of captures are told beside the line."""
+        names = ("channel", "invert", "sample_rate", "time_unit", "time_column")
+        return {name: getattr(self, name) for name in names}
 
     def line(self, otherwise: UartLine | None = None) -> UartLine | None:
         """Return the line asked for, 8N1 when only a baud rate is given, ``otherwise`` when nothing is."""
@@ -117,47 +125,65 @@ def read_capture(path: Path, given: CaptureInput, line: UartLine | None = None) 
     return load(path, given, wanted)
 
 
+def capture_pieces(
+    path: Path, given: CaptureInput, line: UartLine | None, watch: Callable[[int, int], None]
+) -> Iterator[ByteCapture]:
+    """Yield the characters of a capture in pieces, read as `read_capture` does."""
+    from linkbudget.capture.files import open_bytes
+
+    wanted, estimated = given.line(line), False
+    if wanted is None and given.format is not None:
+        guess = next(open_bytes(path, None, watch=watch, **given.reading))
+        wanted, estimated = given.line(guess.line), guess.estimated
+    for piece in open_bytes(path, wanted, watch=watch, **given.reading):
+        yield replace(piece, estimated=True) if estimated else piece
+
+
 def load(path: Path, given: CaptureInput, line: UartLine | None) -> ByteCapture:
     """Return the characters of a capture read with these settings."""
     from linkbudget.capture.files import load_bytes
 
-    return load_bytes(
-        path,
-        line,
-        channel=given.channel,
-        invert=given.invert,
-        sample_rate=given.sample_rate,
-        time_unit=given.time_unit,
-        time_column=given.time_column,
-    )
+    return load_bytes(path, line, **given.reading)
 
 
-def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture) -> str | None:
+@dataclass(frozen=True)
+class Tally:
+    """How well the characters of a capture could be read: ``errored`` have a framing error or are breaks."""
+
+    baudrate: float
+    characters: int
+    errored: int
+    warnings: Sequence[str]
+
+    @classmethod
+    def of(cls, capture: ByteCapture) -> Tally:
+        """Return the tally of a capture."""
+        errored = len(capture) - int(capture.good_mask.sum())
+        return cls(capture.line.baudrate, len(capture), errored, capture.warnings)
+
+    @property
+    def error_share(self) -> float:
+        """The share of errors; 1 when there is no character at all."""
+        return self.errored / self.characters if self.characters else 1.0
+
+
+def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture | Tally) -> str | None:
     """Return what to say when a capture was read at a baud rate that is not its own, else None.
 
     It is not its own when the reader doubts it and the line that the edges suggest reads well, with at most a
     tenth of the errors. The words are those of the reader's own warning.
     """
-    told = [text for text in capture.warnings if SUGGESTION in text]
+    seen = capture if isinstance(capture, Tally) else Tally.of(capture)
+    told = [text for text in seen.warnings if SUGGESTION in text]
     if not told:
         return None
     with warnings.catch_warnings():
         # What this second reading assumes is no part of the result.
         warnings.simplefilter("ignore", LinkBudgetWarning)
-        other = load(path, given, None)
-    if abs(other.line.baudrate / capture.line.baudrate - 1) < SAME_RATE:
+        other = Tally.of(load(path, given, None))
+    if abs(other.baudrate / seen.baudrate - 1) < SAME_RATE:
         return None  # another format at this rate: the data may be what is odd, so the warning has to do
-    good = len(other) - errored(other)
-    if good < ENOUGH_CHARACTERS or error_share(other) * 10 > error_share(capture):
+    good = other.characters - other.errored
+    if good < ENOUGH_CHARACTERS or other.error_share * 10 > seen.error_share:
         return None
     return told[0].removeprefix(f"{path}: ")
-
-
-def error_share(capture: ByteCapture) -> float:
-    """Return the share of characters with a framing error, breaks included; 1 when there is none at all."""
-    return errored(capture) / len(capture) if len(capture) else 1.0
-
-
-def errored(capture: ByteCapture) -> int:
-    """Return how many characters had a framing error or were breaks."""
-    return len(capture) - int(capture.good_mask.sum())

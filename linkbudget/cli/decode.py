@@ -11,20 +11,20 @@ from linkbudget.cli.capture_input import (
     INPUT_FILE,
     CaptureInput,
     capture_options,
+    capture_pieces,
     json_option,
-    read_capture,
     wrong_rate,
 )
-from linkbudget.cli.output import Notes, emit_document, emit_page
+from linkbudget.cli.interrupts import EXIT_INTERRUPTED, Stopped, stop_by_signal
+from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.errors import CaptureError
 
 if TYPE_CHECKING:
-    from linkbudget.codec import Codec
-    from linkbudget.frame.bulk import FrameTable
+    from linkbudget.cli.decoding import Decoding
     from linkbudget.frame.format import FrameFormat
-    from linkbudget.traffic.stream import ByteCapture
+    from linkbudget.wire.uart import UartLine
 
-__all__ = ["command", "decoded"]
+__all__ = ["command"]
 
 
 @click.command("decode")
@@ -52,20 +52,29 @@ def command(
     crc: str | None,
     times: bool,
     as_json: bool,
-) -> None:
+) -> int:
     """Read characters, frames and messages from CAPTURE.
 
-    Without --baudrate (and without --link) the line settings are estimated from the edges.
+    Without --baudrate (and without --link) the line settings are estimated from the edges. Ctrl-C ends the
+    reading with what was found up to there, said to be partial, and exit code 130.
     """
+    from linkbudget.cli.decoding import Decoding
     from linkbudget.link.model import Link
 
     described = Link.load(link) if link else None
-    characters = read_capture(capture, given, described.line if described else None)
     fmt = frame_format(described.frames.get(direction) if described else None, delimiting, crc)
     known = described if delimiting is None and crc is None else None
     codec = known.codec(direction) if known and known.messages_of(direction) else None
-    document = decoded(characters, fmt, codec, times=times)
-    if not len(characters):
+    decoding = Decoding(fmt, codec, times=times, whole=as_json)
+    line = described.line if described else None
+    done = read_into(decoding, capture, given, line)
+    document = decoding.document()
+    if not document:
+        raise Stopped
+    if not done:
+        notes.add("interrupted: what follows from here on in the capture was not read")
+        document["partial"] = True
+    elif not decoding.characters:
         notes.add("no character found: the line never falls from idle long enough to be a start bit")
     if as_json:
         emit_document(document, notes)
@@ -73,7 +82,29 @@ def command(
         from linkbudget.report.decode_page import decode_page
 
         emit_page(decode_page(document))
-    refuse_nonsense(capture, given, characters, document)
+    if not done:
+        return EXIT_INTERRUPTED
+    refuse_nonsense(capture, given, decoding, document)
+    return 0
+
+
+def read_into(decoding: Decoding, path: Path, given: CaptureInput, line: UartLine | None) -> bool:
+    """Read a capture piece by piece; return False when Ctrl-C ended that before the end of the capture."""
+    with stop_by_signal() as stop, progress_bar("reading") as move:
+
+        def watch(done: int, total: int) -> None:
+            if stop():
+                raise Stopped
+            if move is not None:
+                move(done, total)
+
+        try:
+            for piece in capture_pieces(path, given, line, watch):
+                decoding.add(piece)
+        except Stopped:
+            return False
+        decoding.close()
+        return True
 
 
 def frame_format(known: FrameFormat | None, delimiting: str | None, crc: str | None) -> FrameFormat | None:
@@ -102,52 +133,13 @@ def frame_format(known: FrameFormat | None, delimiting: str | None, crc: str | N
     )
 
 
-def decoded(
-    capture: ByteCapture, fmt: FrameFormat | None, codec: Codec | None, times: bool = False
-) -> dict[str, object]:
-    """Return the JSON document of ``decode``."""
-    document = capture.to_dict(times=times)
-    if fmt is not None:
-        from linkbudget.frame.bulk import deframe_all
-
-        table = deframe_all(fmt, capture.payload_bytes())
-        document["frames"] = frame_counts(table)
-        if codec is not None:
-            document["messages"] = messages_in(table, codec)
-    return document
-
-
-def frame_counts(table: FrameTable) -> dict[str, object]:
-    """Return how many frames are intact and how many were rejected, and why."""
-    intact = int(table.good.sum())
-    return {"intact": intact, "rejected": len(table) - intact, "reasons": table.reasons()}
-
-
-def messages_in(table: FrameTable, codec: Codec) -> dict[str, int]:
-    """Return how many intact frames hold each message, and under ``unreadable`` those that hold none."""
-    from linkbudget.errors import FrameError
-
-    counts = {message.name: 0 for message in codec.messages}
-    unreadable = 0
-    for payload in table.payloads():
-        try:
-            name, _ = codec.decode_payload(payload)
-        except FrameError:
-            unreadable += 1
-        else:
-            counts[name] += 1
-    return {**counts, "unreadable": unreadable}
-
-
-def refuse_nonsense(
-    path: Path, given: CaptureInput, capture: ByteCapture, document: dict[str, object]
-) -> None:
+def refuse_nonsense(path: Path, given: CaptureInput, decoding: Decoding, document: dict[str, object]) -> None:
     """Raise when what was decoded cannot be what was sent: a wrong baud rate, or no complete frame."""
-    told = wrong_rate(path, given, capture)
+    told = wrong_rate(path, given, decoding.tally())
     if told:
         raise CaptureError(path, "", told)
     frames = document.get("frames")
     if isinstance(frames, dict) and not frames["intact"] and set(frames["reasons"]) <= {"truncated"}:
-        raise CaptureError(
-            path, "", f"no complete frame in {len(capture.data)} characters; is this the link's frame format?"
-        )
+        count = decoding.characters
+        text = f"no complete frame in {count} characters; is this the link's frame format?"
+        raise CaptureError(path, "", text)

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import click
 
 from linkbudget.cli.capture_input import CaptureInput, json_option, read_capture
-from linkbudget.cli.decode import decoded
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 
 if TYPE_CHECKING:
@@ -50,6 +49,7 @@ def command(notes: Notes, as_json: bool) -> None:
 def case(folder: Path, name: str) -> Case:
     """Return what decode, budget and replay say of one link and its capture."""
     from linkbudget.budget.bytetime import byte_budget
+    from linkbudget.cli.decoding import decoded
     from linkbudget.link.model import Link
     from linkbudget.replay.run import replay
     from linkbudget.report.difference import Case

@@ -15,6 +15,7 @@ from importlib import import_module
 
 import click
 
+from linkbudget.cli.interrupts import EXIT_INTERRUPTED
 from linkbudget.cli.output import Notes, say
 from linkbudget.errors import LinkBudgetError, SettingsError, nearest_name
 
@@ -22,7 +23,6 @@ __all__ = ["COMMANDS", "cli", "main", "run"]
 
 EXIT_UNREADABLE = 2
 EXIT_OUR_FAULT = 70
-EXIT_INTERRUPTED = 130
 
 # Name -> the line shown by `linkbudget --help`. The command itself is `linkbudget.cli.<name>:command`.
 COMMANDS = {

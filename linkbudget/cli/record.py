@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from linkbudget.cli.capture_input import INPUT_FILE, json_option, number
+from linkbudget.cli.interrupts import stop_by_signal
 from linkbudget.cli.output import Notes, emit_document, emit_page
 
 if TYPE_CHECKING:
@@ -109,26 +109,6 @@ def line_of(baudrate: float | None, format: str | None, link: Path | None) -> Ua
 
         known = Link.load(link).line
     return UartLine.from_format(baudrate or known.baudrate, format or known.format)
-
-
-@contextmanager
-def stop_by_signal() -> Iterator[Callable[[], bool]]:
-    """Give a function that is true once Ctrl-C was pressed; a second one interrupts as usual.
-
-    The recorder asks between two looks, so a line is never broken off.
-    """
-    pressed: list[int] = []
-
-    def press(signum: int, frame: object) -> None:
-        if pressed:
-            raise KeyboardInterrupt
-        pressed.append(signum)
-
-    before = signal.signal(signal.SIGINT, press)
-    try:
-        yield lambda: bool(pressed)
-    finally:
-        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

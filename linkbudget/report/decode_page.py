@@ -25,8 +25,11 @@ def decode_page(document: Document) -> list[RenderableType]:
     count = document["characters"]
     damaged = document["framing_errors"] + document["parity_errors"] + document["breaks"]
     state = "none damaged" if not damaged else f"{damaged:,} damaged"
+    partial = document.get("partial", False)
+    begin = "Interrupted, so only the beginning of the capture: " if partial else ""
+    good = damaged == 0 and not partial
     parts: list[RenderableType] = [
-        verdict(f"{format_count(count, 'character')} at {setting} ({how}), {state}.", damaged == 0),
+        verdict(f"{begin}{format_count(count, 'character')} at {setting} ({how}), {state}.", good),
         fact_list("Characters", character_rows(document)),
     ]
     if document["taken"]:
@@ -36,7 +39,7 @@ def decode_page(document: Document) -> list[RenderableType]:
         parts.append(fact_list("Frames", frame_rows(document["frames"])))
     if "messages" in document:
         parts.append(fact_list("Messages in the intact frames", list(document["messages"].items())))
-    parts += [event_list(document["events"])] if document["events"] else []
+    parts += [event_list(document["events"], damaged)] if document["events"] else []
     return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
 
 
@@ -61,10 +64,10 @@ def frame_rows(frames: Document) -> list[tuple[str, str]]:
     return rows + [(f"  {reason}", figure(count)) for reason, count in frames["reasons"].items() if count]
 
 
-def event_list(events: Sequence[Document]) -> RenderableType:
-    """Return the first damaged characters with their instants."""
+def event_list(events: Sequence[Document], count: int) -> RenderableType:
+    """Return the first of ``count`` damaged characters with their instants."""
     rows = [(event["kind"], f"{event['start_ns'] / 1e6:,.6f} ms") for event in events[:SHOWN_EVENTS]]
-    more = len(events) - len(rows)
+    more = count - len(rows)
     rows += [(f"and {more:,} more", "")] if more else []
     return fact_list("Damaged characters", rows)
 
