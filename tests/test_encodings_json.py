@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 import math
 from fractions import Fraction
 from pathlib import Path
@@ -133,6 +134,10 @@ def test_escapes_are_read():
     assert OBJECT.size(note).maximum == len('{"note":""}') + 6 * 4
 
 
+# From Python 3.13 on, json names a trailing comma itself; before, what follows it.
+COMMA = 0 if sys.version_info >= (3, 13) else 1
+
+
 @pytest.mark.parametrize(
     ("data", "reason", "offset"),
     [
@@ -153,8 +158,8 @@ def test_escapes_are_read():
         (b'{"x":1,"y":02}', "not JSON", 12),
         (b'{"x":1,"y":+2}', "not JSON", 11),
         (b"{'x':1}", "not JSON", 1),
-        (b'{"x":1,"y":2,}', "not JSON", 13),
-        (b'{"\xc3\xbc":1,}', "not JSON", 8),
+        (b'{"x":1,"y":2,}', "not JSON", COMMA + 12),
+        (b'{"\xc3\xbc":1,}', "not JSON", COMMA + 7),
         (b'{"x":1,"y":\xff}', "not UTF-8", 11),
         (b'{"x":1,"n":"\xed\xa0\x80","y":2}', "not UTF-8", 12),
         (b'{"x":1,"n":"\x01","y":2}', "not JSON", 12),
