@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import sys
 import math
+import sys
 from fractions import Fraction
 from pathlib import Path
 
