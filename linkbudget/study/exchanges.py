@@ -150,9 +150,7 @@ def told_apart(seen: list[Seen]) -> tuple[list[Seen], list[str]]:
     spans = Counter((message.start_ns, message.end_ns) for message in seen)
     kept = [message for message in seen if spans[message.start_ns, message.end_ns] == 1]
     both = sum(1 for count in spans.values() if count > 1)
-    text = (
-        f"{both} frames fit a message of either direction and were left out; give each its own id or format"
-    )
+    text = f"{format_count(both, 'frame')} fit a message of either direction and were left out"
     return kept, [text] if both else []
 
 
