@@ -114,6 +114,13 @@ def test_an_answer_without_a_request_and_one_too_early():
     assert found.to_dict()["overlaps"] == 1
 
 
+def test_a_request_that_an_answer_cuts_into_waits_for_its_own():
+    asked = on_the_wire([(0, poll(1)), (5_000, poll(2))])
+    found = pair_requests(LINK, asked, on_the_wire([(5_050, beans(1)), (6_000, beans(2))]))
+    assert [pair.request.start_ns for pair in found.pairs] == [0, 5_000_000]
+    assert found.unanswered == {}
+
+
 def test_windows_make_a_turnaround_an_interval():
     asked, answered = on_the_wire(ASKED[:1], window=1_000_000), on_the_wire(ANSWERED[:1], window=100_000)
     (pair,) = pair_requests(LINK, asked, answered).pairs
