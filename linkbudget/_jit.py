@@ -4,31 +4,55 @@ A heavy path exists twice: the *plain form* is the reference and serves small in
 large ones. Each pair is one row of `PAIRS`. ``tests/test_kernels.py`` walks the list, holds both forms
 equal, and fails on a kernel module whose functions are not listed here.
 
-``LINKBUDGET_KERNELS`` is ``auto`` (kernels from the change-over size on), ``never`` or ``always``.
+``LINKBUDGET_KERNELS`` is ``auto`` (kernels from the change-over size on), ``never`` or ``always``. numba is
+imported when the first kernel is called for, never before; without it, or where its cache of compiled code
+cannot be written, everything still runs.
+
+For whoever writes a kernel:
+
+* One kernel compiles once for each combination of types. A read-only array is another type than a writable
+  one, a strided one another than a contiguous one: what goes in is brought to `given`, what comes out is a
+  new array.
+* The cache of compiled code is renewed when the kernel's own file changes, not when a function it calls in
+  another file does: helpers stand in the same file.
+* Mixed with uint64, int64 becomes a float: constants are cast. A signed index costs a test for negative
+  ones on each access: places are uint64.
 """
 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache, update_wrapper
+from typing import TYPE_CHECKING, Any, Generic, ParamSpec, TypeVar
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, nearest_name, warn
 
-__all__ = ["PAIRS", "Pair", "kernel_mode"]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+__all__ = ["PAIRS", "Kernel", "Pair", "given", "helper", "kernel", "kernel_mode", "use_kernel"]
 
 MODES = ("auto", "never", "always")
+P = ParamSpec("P")
+R = TypeVar("R")
+S = TypeVar("S", bound="np.generic")
 
 
 @dataclass(frozen=True)
 class Pair:
     """A heavy path: its plain form and, when there is one, its kernel.
 
-    ``plain`` and ``kernel`` are ``module:function``; ``change_over`` is the input size (in ``unit``) from
-    which the kernel is measured to be faster; ``strategy`` names the hypothesis strategy in
-    ``tests/strategies.py`` that feeds both.
+    ``public`` is the function that users call and that chooses between ``plain`` and ``kernel`` (all
+    ``module:function``). ``change_over`` is the input size in ``unit`` from which the kernel wins in a fresh
+    process, import of numba included and compiled before; ``strategy`` names the hypothesis strategy in
+    ``tests/strategies_kernels.py`` that feeds both.
     """
 
     name: str
+    public: str
     plain: str
     unit: str
     kernel: str | None = None
@@ -37,12 +61,34 @@ class Pair:
 
 
 PAIRS: tuple[Pair, ...] = (
-    Pair("characters", "linkbudget.traffic.characters:decode_characters", "edges"),
-    Pair("vcd", "linkbudget.capture.vcd:load_vcd", "bytes"),
-    Pair("table", "linkbudget.capture.table:load_table", "bytes"),
-    Pair("deframe", "linkbudget.frame.bulk:deframe_all", "bytes"),
-    Pair("receiver", "linkbudget.replay.receiver:run_receiver", "bytes"),
+    Pair(
+        "characters",
+        "linkbudget.traffic.characters:decode_characters",
+        "linkbudget.traffic.characters:plain_characters",
+        "edges",
+        "linkbudget.traffic._kernels:characters",
+        200_000,
+        "level_inputs",
+    ),
+    Pair("vcd", "linkbudget.capture.vcd:load_vcd", "linkbudget.capture.vcd:load_vcd", "bytes"),
+    Pair("table", "linkbudget.capture.table:load_table", "linkbudget.capture.table:load_table", "bytes"),
+    Pair(
+        "deframe",
+        "linkbudget.frame.bulk:deframe_all",
+        "linkbudget.frame.bulk:plain_table",
+        "bytes",
+        "linkbudget.frame._kernels:delimited_frames",
+        5_000_000,
+        "frame_streams",
+    ),
+    Pair(
+        "receiver",
+        "linkbudget.replay.receiver:run_receiver",
+        "linkbudget.replay.receiver:run_receiver",
+        "bytes",
+    ),
 )
+CHANGE_OVER = {pair.name: pair.change_over for pair in PAIRS}
 
 
 def kernel_mode() -> str:
@@ -51,3 +97,84 @@ def kernel_mode() -> str:
     if mode not in MODES:
         raise SettingsError(Fault("LINKBUDGET_KERNELS", mode, ", ".join(MODES), nearest_name(mode, MODES)))
     return mode
+
+
+@lru_cache(maxsize=1)
+def load_numba() -> Any:
+    """Return the module numba, or None where it is missing or does not work (then with a warning)."""
+    try:
+        import numba
+    except (ImportError, OSError) as error:
+        if not isinstance(error, ModuleNotFoundError) or error.name != "numba":
+            warn(f"numba is installed but cannot be used, so large captures take longer: {error}")
+        return None
+    return numba
+
+
+def use_kernel(name: str, size: int) -> bool:
+    """Return whether the pair ``name`` shall use its kernel for an input of this size, in its unit.
+
+    `SettingsError` when kernels are asked for always and there is no numba.
+    """
+    mode = kernel_mode()
+    change_over = CHANGE_OVER[name]
+    if change_over is None or mode == "never" or (mode == "auto" and size < change_over):
+        return False
+    if load_numba() is not None:
+        return True
+    if mode == "always":
+        raise SettingsError(Fault("LINKBUDGET_KERNELS", mode, "auto or never, because numba is missing"))
+    return False
+
+
+class Kernel(Generic[P, R]):
+    """A function that is compiled when it is first called, from numba's cache where that can be used."""
+
+    def __init__(self, function: Callable[P, R]) -> None:
+        self.function = function
+        self.compiled: Any = None
+        update_wrapper(self, function)
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        if self.compiled is None:
+            self.compiled = compiled(self.function, cache=True)
+        try:
+            result: R = self.compiled(*args, **kwargs)
+        except OSError:
+            # The cache could not be read or written (a full disk, another user's files). A kernel touches no
+            # file, so nothing of it has run yet.
+            self.compiled = compiled(self.function, cache=False)
+            result = self.compiled(*args, **kwargs)
+        return result
+
+
+def compiled(function: Callable[P, R], *, cache: bool) -> Any:
+    """Return the function as numba compiles it; without a cache where there is no place for one."""
+    njit = load_numba().njit
+    try:
+        return njit(nogil=True, error_model="numpy", cache=cache)(function)
+    except RuntimeError:
+        if not cache:
+            raise
+        # "cannot cache function": neither the folder of the source nor a home can be written.
+        return compiled(function, cache=False)
+
+
+def kernel(function: Callable[P, R]) -> Kernel[P, R]:
+    """Make a kernel of a function; nothing is imported or compiled before its first call."""
+    return Kernel(function)
+
+
+def helper(function: Callable[P, R]) -> Callable[P, R]:
+    """Make a function that kernels of the same file may call."""
+    made: Callable[P, R] = load_numba().njit(nogil=True, error_model="numpy", forceinline=True)(function)
+    return made
+
+
+def given(array: npt.NDArray[S]) -> npt.NDArray[S]:
+    """Return an array as kernels take what they only read: contiguous and read-only."""
+    import numpy as np
+
+    view = np.ascontiguousarray(array).view()
+    view.setflags(write=False)
+    return view

@@ -1,18 +1,30 @@
-"""The registry of plain/kernel pairs: every plain form exists, and no kernel is left out of it."""
+"""The registry of plain/kernel pairs: every pair is held equal, and no kernel is left out of it."""
 
 from __future__ import annotations
 
 import ast
+import os
+import subprocess
+import sys
+import warnings
+from contextlib import contextmanager
+from dataclasses import fields, is_dataclass
 from importlib import import_module
 from pathlib import Path
 
+import numpy as np
 import pytest
+import strategies_kernels
+from hypothesis import HealthCheck, given, settings
 
 import linkbudget
-from linkbudget._jit import MODES, PAIRS, kernel_mode
-from linkbudget.errors import SettingsError
+from linkbudget import _jit
+from linkbudget._jit import MODES, PAIRS, Kernel, kernel_mode, load_numba, use_kernel
+from linkbudget.errors import LinkBudgetError, SettingsError
 
 ROOT = Path(linkbudget.__file__).parent
+WITH_KERNEL = [pair for pair in PAIRS if pair.kernel]
+needs_numba = pytest.mark.skipif(load_numba() is None, reason="numba is not installed")
 
 
 def kernels_in(root: Path) -> set[str]:
@@ -26,13 +38,27 @@ def kernels_in(root: Path) -> set[str]:
     return found
 
 
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add(str(node.module))
+    return found
+
+
 def resolve(address: str) -> object:
     module, _, function = address.partition(":")
     return getattr(import_module(module), function)
 
 
+# --- the registry -----------------------------------------------------------------------------------------
+
+
 @pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
-def test_plain_form_exists(pair):
+def test_public_and_plain_form_exist(pair):
+    assert callable(resolve(pair.public))
     assert callable(resolve(pair.plain))
 
 
@@ -50,17 +76,193 @@ def test_the_walk_sees_an_unregistered_kernel(tmp_path):
     assert kernels_in(tmp_path) == {"linkbudget.wire._kernels:scan"}
 
 
+def test_kernels_import_only_numpy_and_the_registry():
+    files = sorted(ROOT.rglob("_kernels.py"))
+    assert files
+    for path in files:
+        assert imports_of(path) == {"__future__", "numpy", "numpy.typing", "linkbudget._jit"}, path
+
+
 def test_names_of_pairs_are_unique():
     assert len({pair.name for pair in PAIRS}) == len(PAIRS)
 
 
+# --- plain form and kernel --------------------------------------------------------------------------------
+
+
+@contextmanager
+def mode_set(mode):
+    before = os.environ.get("LINKBUDGET_KERNELS")
+    os.environ["LINKBUDGET_KERNELS"] = mode
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["LINKBUDGET_KERNELS"]
+        else:
+            os.environ["LINKBUDGET_KERNELS"] = before
+
+
+def comparable(value):
+    """Everything a result holds, arrays with their types."""
+    if isinstance(value, np.ndarray):
+        assert not value.flags.writeable
+        return value.dtype.str, value.tolist()
+    if is_dataclass(value):
+        return {field.name: comparable(getattr(value, field.name)) for field in fields(value)}
+    if hasattr(value, "items"):
+        return {key: comparable(inner) for key, inner in value.items()}
+    return value
+
+
+def outcome(public, case, path, mode):
+    """What a call comes to: its result or its error, and its warnings."""
+    arguments = case.arguments if case.content is None else (path, *case.arguments)
+    with mode_set(mode), warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            result = comparable(public(*arguments, **case.keywords))
+        except LinkBudgetError as error:
+            result = (type(error).__name__, str(error))
+    return result, [str(warning.message) for warning in caught]
+
+
+@needs_numba
+@pytest.mark.parametrize("pair", WITH_KERNEL, ids=lambda pair: pair.name)
+def test_plain_form_and_kernel_agree(pair, tmp_path):
+    public, kernel = resolve(pair.public), resolve(pair.kernel)
+    path = tmp_path / "beans"
+
+    @settings(max_examples=300, suppress_health_check=list(HealthCheck))
+    @given(getattr(strategies_kernels, pair.strategy)())
+    def agree(case):
+        if case.content is not None:
+            path.write_bytes(case.content)
+        assert outcome(public, case, path, "always") == outcome(public, case, path, "never")
+
+    agree()
+    assert isinstance(kernel, Kernel)
+    # Compiled, so it was used; and once only, so what goes in always has the same types.
+    assert len(kernel.compiled.signatures) == 1
+
+
+# --- the modes --------------------------------------------------------------------------------------------
+
+
 @pytest.mark.parametrize("mode", MODES)
-def test_mode_is_read_from_the_environment(monkeypatch, mode):
-    monkeypatch.setenv("LINKBUDGET_KERNELS", mode)
-    assert kernel_mode() == mode
+def test_mode_is_read_from_the_environment(mode):
+    with mode_set(mode):
+        assert kernel_mode() == mode
 
 
-def test_unknown_mode_names_the_nearest(monkeypatch):
-    monkeypatch.setenv("LINKBUDGET_KERNELS", "allways")
-    with pytest.raises(SettingsError, match="did you mean 'always'"):
+def test_unknown_mode_names_the_nearest():
+    with mode_set("allways"), pytest.raises(SettingsError, match="did you mean 'always'"):
         kernel_mode()
+
+
+@needs_numba
+@pytest.mark.parametrize("pair", WITH_KERNEL, ids=lambda pair: pair.name)
+def test_the_mode_and_the_size_choose(pair):
+    with mode_set("auto"):
+        assert not use_kernel(pair.name, pair.change_over - 1)
+        assert use_kernel(pair.name, pair.change_over)
+    with mode_set("always"):
+        assert use_kernel(pair.name, 0)
+    with mode_set("never"):
+        assert not use_kernel(pair.name, 10**9)
+
+
+def ran(script, **environment):
+    """The output of a script in a fresh interpreter."""
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        env={**os.environ, **environment},
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.split()
+
+
+MANY = """
+import sys
+import numpy as np
+import linkbudget as lb
+edges = lb.Edges(np.arange({count}) * 8681)
+found = lb.decode_characters(edges, lb.UartLine(115200))
+print(len(found), "numba" in sys.modules)
+"""
+# 1 and 0 in turn: a character for every ten changes.
+
+
+@needs_numba
+@pytest.mark.parametrize(
+    ("mode", "count", "imported"),
+    [("auto", 1000, False), ("auto", 300_000, True), ("never", 300_000, False), ("always", 1000, True)],
+)
+def test_numba_is_imported_for_large_jobs_only(mode, count, imported):
+    assert ran(MANY.format(count=count), LINKBUDGET_KERNELS=mode) == [str(count // 10), str(imported)]
+
+
+def test_without_numba_everything_runs():
+    script = "import sys\nsys.modules['numba'] = None\n" + MANY.format(count=300_000)
+    assert ran(script, LINKBUDGET_KERNELS="auto")[0] == "30000"
+
+
+def test_without_numba_kernels_cannot_be_asked_for_always():
+    script = f"""
+import sys
+sys.modules['numba'] = None
+import linkbudget as lb
+try:
+    {MANY.format(count=1000).strip().replace(chr(10), chr(10) + "    ")}
+except lb.SettingsError as error:
+    print(error)
+"""
+    assert "numba is missing" in " ".join(ran(script, LINKBUDGET_KERNELS="always"))
+
+
+def test_a_numba_that_does_not_work_is_told_once(monkeypatch):
+    monkeypatch.setitem(sys.modules, "numba", None)
+    monkeypatch.setattr("builtins.__import__", failing_import)
+    load_numba.cache_clear()
+    with mode_set("auto"), pytest.warns(linkbudget.LinkBudgetWarning, match="needs another numpy"):
+        assert not use_kernel("characters", 10**9)
+    with mode_set("auto"):
+        assert not use_kernel("characters", 10**9)
+    monkeypatch.undo()
+    load_numba.cache_clear()
+
+
+def failing_import(name, *arguments, original=__import__):
+    if name == "numba":
+        raise ImportError("numba needs another numpy")
+    return original(name, *arguments)
+
+
+# --- the cache of compiled code ---------------------------------------------------------------------------
+
+
+@needs_numba
+def test_where_no_folder_can_be_written_everything_runs():
+    # numba tries a folder by making a temporary file in it.
+    script = """
+import tempfile
+def refuse(*arguments, **keywords):
+    raise PermissionError("read-only")
+tempfile.TemporaryFile = refuse
+"""
+    assert ran(script + MANY.format(count=300_000), LINKBUDGET_KERNELS="auto") == ["30000", "True"]
+
+
+def test_a_cache_that_fails_while_it_is_written_is_done_without(monkeypatch):
+    def compiled(function, *, cache):
+        def full_disk(*arguments):
+            raise OSError("no space left on device")
+
+        return full_disk if cache else function
+
+    monkeypatch.setattr(_jit, "compiled", compiled)
+    double = _jit.kernel(lambda value: 2 * value)
+    assert (double(3), double(4)) == (6, 8)

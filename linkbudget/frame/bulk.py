@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from linkbudget._jit import use_kernel
+from linkbudget.check.code import buffer_bytes
 from linkbudget.frame.deframer import Deframer, Event, Frame, Reason
 
 if TYPE_CHECKING:
@@ -84,7 +86,19 @@ def _sequence(event: Event) -> int:
     return event.sequence if isinstance(event, Frame) and event.sequence is not None else -1
 
 
-def deframe_all(fmt: FrameFormat, data: ReadableBuffer) -> FrameTable:
-    """Return the events of a whole stream: the same as feeding it to a `Deframer` and closing that."""
+def plain_table(fmt: FrameFormat, data: ReadableBuffer) -> FrameTable:
+    """Return the events of a whole stream as the incremental deframer finds them."""
     deframer = Deframer(fmt)
     return FrameTable.from_events(deframer.feed(data) + deframer.close())
+
+
+def deframe_all(fmt: FrameFormat, data: ReadableBuffer) -> FrameTable:
+    """Return the events of a whole stream: the same as feeding it to a `Deframer` and closing that."""
+    stream = buffer_bytes(data)
+    if use_kernel("deframe", len(stream)):
+        from linkbudget.frame.compiled import compiled_table
+
+        table = compiled_table(fmt, stream)
+        if table is not None:
+            return table
+    return plain_table(fmt, stream)

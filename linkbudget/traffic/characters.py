@@ -28,6 +28,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget._jit import use_kernel
 from linkbudget.errors import Fault, SettingsError, warn
 from linkbudget.traffic.levels import HIGH, LOW, Edges
 from linkbudget.traffic.stream import BREAK, FRAMING, PARITY, ByteCapture
@@ -180,16 +181,38 @@ def parity_wrong(words: npt.NDArray[np.int64], line: UartLine) -> npt.NDArray[np
     return wrong
 
 
+@dataclass(frozen=True)
+class Conversion:
+    """From ticks to nanoseconds: ``(tick * scale + late) // div`` is exact and rounded half up once."""
+
+    scale: int
+    late: int
+    div: int
+
+    @classmethod
+    def of(cls, tick_s: Fraction, later_s: Fraction = Fraction(0)) -> Conversion:
+        """Return the conversion of a tick to the instant ``later_s`` after it."""
+        tick_ns, later_ns = tick_s * 10**9, later_s * 10**9
+        if tick_ns.denominator == 1:
+            return cls(int(tick_ns), round_half_up(later_ns), 1)
+        below = math.lcm(tick_ns.denominator, later_ns.denominator)
+        return cls(2 * int(tick_ns * below), 2 * int(later_ns * below) + below, 2 * below)
+
+    @property
+    def late_itself(self) -> int:
+        """What stands for ``late`` when the instant is that of the tick itself."""
+        return self.div // 2
+
+
 def ticks_to_ns(ticks: list[int], tick_s: Fraction, later_s: Fraction = Fraction(0)) -> npt.NDArray[np.int64]:
     """Return instants ``later_s`` after each tick in nanoseconds, exact, rounded half up once."""
-    tick_ns, later_ns = tick_s * 10**9, later_s * 10**9
-    if ticks and max(abs(ticks[0]), abs(ticks[-1])) * tick_ns + later_ns >= INT64_MAX:
+    if ticks and (max(abs(ticks[0]), abs(ticks[-1])) * tick_s + later_s) * 10**9 >= INT64_MAX:
         raise SettingsError(Fault("times", ticks[-1], "instants below 292 years, in 64-bit nanoseconds"))
-    if tick_ns.denominator == 1:
-        return np.array(ticks, dtype=np.int64) * int(tick_ns) + round_half_up(later_ns)
-    below = math.lcm(tick_ns.denominator, later_ns.denominator)
-    scale, later = 2 * int(tick_ns * below), 2 * int(later_ns * below) + below
-    return np.array([(tick * scale + later) // (2 * below) for tick in ticks], dtype=np.int64)
+    instant = Conversion.of(tick_s, later_s)
+    scale, late, div = instant.scale, instant.late, instant.div
+    if div == 1:
+        return np.array(ticks, dtype=np.int64) * scale + late
+    return np.array([(tick * scale + late) // div for tick in ticks], dtype=np.int64)
 
 
 def flags_of(scan: Scan, words: npt.NDArray[np.int64], line: UartLine) -> npt.NDArray[np.uint8]:
@@ -200,6 +223,82 @@ def flags_of(scan: Scan, words: npt.NDArray[np.int64], line: UartLine) -> npt.ND
     flags[stops != 0] = FRAMING
     flags[broken] = BREAK
     return flags
+
+
+@dataclass(frozen=True)
+class Characters:
+    """Characters as arrays; ``cut`` is the start tick of one that the end of the recording cut off."""
+
+    starts_ns: npt.NDArray[np.int64]
+    ends_ns: npt.NDArray[np.int64]
+    data: npt.NDArray[np.uint16]
+    flags: npt.NDArray[np.uint8]
+    cut: int | None
+
+
+@dataclass(frozen=True)
+class Task:
+    """What is to be read: these levels, up to tick ``end`` (None: the last change), as this line."""
+
+    edges: Edges
+    line: UartLine
+    tick_s: Fraction
+    invert: bool
+    end: int | None
+
+    @property
+    def idle(self) -> int:
+        """The idle level."""
+        return LOW if self.invert else HIGH
+
+    @property
+    def bit_ticks(self) -> Fraction:
+        """The ticks of one bit."""
+        return 1 / (exact(self.line.baudrate) * self.tick_s)
+
+    @property
+    def sampling(self) -> Sampling:
+        """Where a character is looked at."""
+        return line_sampling(self.line, self.tick_s)
+
+
+def line_sampling(line: UartLine, tick_s: Fraction) -> Sampling:
+    """Return where a receiver set to ``line`` looks at a character, in ticks of ``tick_s``."""
+    bits = line.bytesize + (line.parity != "N")
+    return Sampling.of(1 / (exact(line.baudrate) * tick_s), bits, line.stopbits)
+
+
+def scanned_characters(scan: Scan, line: UartLine, tick_s: Fraction) -> Characters:
+    """Return the characters of a scan with their times and flags."""
+    words = np.array(scan.words, dtype=np.int64)
+    return Characters(
+        ticks_to_ns(scan.starts, tick_s),
+        ticks_to_ns(scan.starts, tick_s, line.character_time),
+        (words & ((1 << line.bytesize) - 1)).astype(np.uint16),
+        flags_of(scan, words, line),
+        scan.incomplete,
+    )
+
+
+def plain_characters(task: Task) -> Characters:
+    """Return the characters, read one after the other: the form to check by eye."""
+    changes = idle_changes(task.edges, task.invert, task.end)
+    end = task.end
+    if end is None:
+        end = changes[-1] if changes else 0
+    scan = scan_characters(changes, end, task.sampling)
+    return scanned_characters(scan, task.line, task.tick_s)
+
+
+def read_characters(task: Task) -> Characters:
+    """Return the characters, by the kernel when they are many and within what it can hold."""
+    if use_kernel("characters", len(task.edges)):
+        from linkbudget.traffic.compiled import fast_characters
+
+        found = fast_characters(task)
+        if found is not None:
+            return found
+    return plain_characters(task)
 
 
 def decode_characters(
@@ -218,35 +317,28 @@ def decode_characters(
     once. Warns when the last character was cut off.
     """
     tick = edges.tick_s if tick_s is None else exact(tick_s)
-    if end is None:
-        end = edges.end
-    changes = idle_changes(edges, invert, end)
-    if end is None:
-        end = changes[-1] if changes else 0
-    scan = scan_characters(changes, end, line_sampling(line, tick))
-    return scanned_capture(scan, line, tick, invert)
-
-
-def line_sampling(line: UartLine, tick_s: Fraction) -> Sampling:
-    """Return where a receiver set to ``line`` looks at a character, in ticks of ``tick_s``."""
-    bits = line.bytesize + (line.parity != "N")
-    return Sampling.of(1 / (exact(line.baudrate) * tick_s), bits, line.stopbits)
+    task = Task(edges, line, tick, invert, edges.end if end is None else end)
+    return as_capture(read_characters(task), line, tick, invert)
 
 
 def scanned_capture(scan: Scan, line: UartLine, tick_s: Fraction, invert: bool) -> ByteCapture:
     """Return the characters of a scan with their times and flags; warns of one that was cut off."""
-    words = np.array(scan.words, dtype=np.int64)
+    return as_capture(scanned_characters(scan, line, tick_s), line, tick_s, invert)
+
+
+def as_capture(found: Characters, line: UartLine, tick_s: Fraction, invert: bool) -> ByteCapture:
+    """Return characters as they are handed out; warns of one that was cut off."""
     warnings = []
-    if scan.incomplete is not None:
-        at_ns = round_half_up(scan.incomplete * tick_s * 10**9)
+    if found.cut is not None:
+        at_ns = round_half_up(found.cut * tick_s * 10**9)
         text = f"the recording ends inside the character that starts at {at_ns} ns; it was left out"
         warnings.append(warn(text))
     return ByteCapture(
-        ticks_to_ns(scan.starts, tick_s, line.character_time),
-        (words & ((1 << line.bytesize) - 1)).astype(np.uint16),
-        flags_of(scan, words, line),
+        found.ends_ns,
+        found.data,
+        found.flags,
         line,
-        starts_ns=ticks_to_ns(scan.starts, tick_s),
+        starts_ns=found.starts_ns,
         inverted=invert,
         warnings=tuple(warnings),
     )

@@ -61,6 +61,11 @@ class StretchReceiver:
         self._lead = 0
 
     @property
+    def rule(self) -> tuple[int, int, bool]:
+        """The delimiter, the longest stretch, and whether a delimiter in front belongs to the frame."""
+        return self._delimiter, self._limit, self._leading
+
+    @property
     def held_bytes(self) -> int:
         """Bytes kept in memory: at most one more than the longest stretch."""
         return len(self._raw)

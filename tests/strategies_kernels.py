@@ -1,0 +1,210 @@
+"""Inputs that feed a plain form and its kernel alike: ordinary ones, and those that lie on every boundary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+from hypothesis import strategies as st
+
+from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.frame.format import FrameFormat
+from linkbudget.traffic.levels import UNKNOWN, Edges
+from linkbudget.wire.uart import UartLine
+
+
+@dataclass(frozen=True)
+class Case:
+    """The arguments of one call; ``content`` is what the file holds that is the first one."""
+
+    arguments: tuple[Any, ...] = ()
+    keywords: dict[str, Any] = field(default_factory=dict)
+    content: bytes | None = None
+
+
+# --- characters -------------------------------------------------------------------------------------------
+
+NS = Fraction(1, 10**9)
+# Rates and ticks whose bit times are whole, halves, ninths, hardly more than a tick, and huge.
+RATES_AND_TICKS = [
+    (115_200, NS),
+    (1_000_000, Fraction(1, 8_000_000)),
+    (2_000_000, Fraction(1, 7_000_000)),
+    (1_000_000, Fraction(1, 2_500_000)),
+    (1_000_000, Fraction(1, 1_300_000)),
+    (115_207.3, Fraction(1, 24_000_000)),
+    (9_600, Fraction(1, 10**6)),
+    (300, Fraction(1, 10**15)),
+]
+
+
+def sample_points(line: UartLine, bit: Fraction) -> list[int]:
+    """The last ticks that count for each sample of a character."""
+    places = [Fraction(2 * k + 1, 2) for k in range(1 + line.bytesize + (line.parity != "N") + 2)]
+    return [int(place * bit) for place in [*places, places[-2] - Fraction(1, 4)]]
+
+
+@st.composite
+def piece(draw: st.DrawFn, line: UartLine, bit: Fraction) -> list[int]:
+    """Changes of a stretch of the line, in ticks from its start; the first one is mostly a fall at 0."""
+    kinds = ["character"] * 6 + ["fault", "break", "noise", "on-sample", "spike", "low"]
+    kind = draw(st.sampled_from(kinds))
+    value = draw(st.integers(0, (1 << line.bytesize) - 1))
+    ones = value.bit_count()
+    parity = {"N": "", "E": str(ones % 2), "O": str(1 - ones % 2), "M": "1", "S": "0"}[line.parity]
+    levels = "0" + format(value, f"0{line.bytesize}b")[::-1] + parity + "1"
+    if kind == "fault":
+        at = draw(st.integers(0, len(levels) - 1))
+        levels = levels[:at] + "10"[int(levels[at])] + levels[at + 1 :]
+    if kind == "spike" and draw(st.booleans()):
+        levels = "0" * (len(levels) - 1) + "1"
+    if kind == "break":
+        levels = "0" * (len(levels) + draw(st.integers(0, 12)))
+    if kind == "low":
+        return [0]
+    if kind == "noise":
+        return sorted(set(draw(st.lists(st.integers(0, int(14 * bit)), max_size=14))))
+    jitter = draw(st.sampled_from([Fraction(0), Fraction(0), bit / 20, bit / 2]))
+    before, changes = "1", []
+    for at, level in enumerate(levels):
+        if level != before:
+            away = jitter * draw(st.sampled_from([-1, 0, 1]))
+            changes.append(int(at * bit + away + Fraction(1, 2)) if changes else 0)
+        before = level
+    if kind == "on-sample" and len(changes) > 1:
+        at = draw(st.integers(1, len(changes) - 1))
+        point = draw(st.sampled_from(sample_points(line, bit))) + draw(st.sampled_from([-1, 0, 0, 1]))
+        changes[at] = point
+    if kind == "spike":
+        # One more rise and fall, or the other way round, that ends at a sample.
+        point = draw(st.sampled_from(sample_points(line, bit))) + draw(st.sampled_from([-1, 0, 0, 1]))
+        return sorted({*changes} ^ {point, point - draw(st.integers(1, int(bit) + 1))})
+    return sorted(set(changes))
+
+
+@st.composite
+def level_inputs(draw: st.DrawFn) -> Case:
+    """Levels of one channel and how to read them, for `decode_characters`."""
+    rate, tick_s = draw(st.sampled_from(RATES_AND_TICKS))
+    line = UartLine(
+        rate, draw(st.integers(5, 9)), draw(st.sampled_from("NNEOMS")), draw(st.sampled_from([1, 1.5, 2]))
+    )
+    bit = 1 / (Fraction(rate) * tick_s)
+    character = int(bit * line.bits_per_character)
+    at = draw(st.sampled_from([0, 0, 17, -5 * character, 10**12]))
+    changes: set[int] = set()
+    pieces = draw(st.sampled_from([0, 1, 2, 5, 20]))
+    for _ in range(pieces):
+        for change in draw(piece(line, bit)):
+            changes ^= {at + change}  # two changes at one tick are none
+        at += draw(
+            st.sampled_from([character] * 5 + [character - 1, character + 1, int(bit), 20 * character])
+        )
+    times = np.array(sorted(changes), dtype=np.int64)[: draw(st.sampled_from([None, None, None, 1, 2]))]
+    invert = draw(st.booleans())
+    idle = int(not invert)
+    edges = draw(as_edges(times, draw(st.sampled_from([idle, idle, idle, 1 - idle])), idle, tick_s))
+    ends = [None, at, at - character // 2, *times[-1:].tolist(), *times[:1].tolist(), -(10**15)]
+    return Case((edges, line), {"invert": invert, "end": draw(st.sampled_from(ends))})
+
+
+@st.composite
+def as_edges(draw: st.DrawFn, times: np.ndarray, initial: int, idle: int, tick_s: Fraction) -> Edges:
+    """Alternating changes as `Edges`: without values, with them, or with unknown levels and repetitions."""
+    form = draw(st.sampled_from(["alternating", "values", "values", "unknown"]))
+    if form == "alternating":
+        return Edges(times, initial, tick_s=tick_s)
+    values = ((np.arange(times.size) + initial + 1) % 2).astype(np.uint8)
+    if form == "values":
+        return Edges(times, initial, values, tick_s)
+    if draw(st.booleans()):
+        values[values == idle] = UNKNOWN
+    if times.size:
+        values[draw(st.integers(0, times.size - 1))] = draw(st.sampled_from([0, 1, UNKNOWN]))
+    return Edges(times, UNKNOWN if initial == idle else initial, values, tick_s)
+
+
+# --- frames -----------------------------------------------------------------------------------------------
+
+# Own algorithms take what the catalogue's leave out: odd widths, unlike reflections, 64 bits.
+CHECKS = [
+    None,
+    "CRC-16/IBM-3740",
+    "CRC-16/MODBUS",
+    "CRC-32/ISO-HDLC",
+    "CRC-8/AUTOSAR",
+    "sum8",
+    "xor8",
+    "fletcher16",
+    CrcAlgorithm("three bits", 3, 0b011, 0b111, True, True, 0),
+    CrcAlgorithm("five bits", 5, 0b00101, 0b11111, False, False, 0b11111),
+    CrcAlgorithm("turned", 12, 0x80F, 0, False, True, 0),
+    CrcAlgorithm("turned back", 21, 0x102899, 0x12345, True, False, 0x1FFFFF),
+    CrcAlgorithm("long", 64, 0x42F0E1EBA9EA3693, (1 << 64) - 1, True, True, (1 << 64) - 1),
+    CrcAlgorithm("long too", 64, 0xAD93D23594C935A9, 0x0123456789ABCDEF, False, False, 1),
+]
+SPECIAL = b"\x00\x01\x0a\x0d\x7d\x7e\xc0\xdb\xdc\xdd\xff\x5d\x5e\x20"
+
+
+@st.composite
+def formats(draw: st.DrawFn) -> FrameFormat:
+    """Frame formats that have a kernel, with everything that can be set, and one that has none."""
+    delimiting = draw(st.sampled_from(["cobs", "slip", "hdlc", "newline"] * 4 + ["counted"]))
+    settings: dict[str, Any] = {
+        "crc": draw(st.sampled_from(CHECKS)),
+        "max_payload": draw(st.sampled_from([1, 5, 24, 300])),
+        "crc_order": draw(st.sampled_from([None, "big", "little"])),
+        "check_form": draw(st.sampled_from(["binary", "hex"])),
+    }
+    if delimiting == "newline":
+        settings["terminator"] = draw(st.sampled_from(["\n", "\r\n"]))
+        settings["check_form"] = "hex"
+    else:
+        settings["sequence"] = draw(st.booleans())
+        settings["layout_id"] = draw(st.sampled_from([None, 3]))
+    if delimiting in {"cobs", "slip", "hdlc"}:
+        settings["leading_delimiter"] = draw(st.sampled_from([None, False, True]))
+    if delimiting == "counted":
+        settings["length_bytes"] = 2
+    if delimiting == "hdlc":
+        settings["async_map"] = draw(st.sampled_from([0, 0xFFFFFFFF, 0xA0000001]))
+    return FrameFormat(delimiting, **settings)
+
+
+@st.composite
+def frame_streams(draw: st.DrawFn) -> Case:
+    """A format and a stream of its frames with every kind of damage, for `deframe_all`."""
+    fmt = draw(formats())
+    stream = bytearray()
+    sizes = [0, 1, 5, 7, 8, 9, 24, fmt.max_payload]
+    if fmt.max_payload > 254:
+        sizes += [252, 253, 254, 255, 256]
+    for _ in range(draw(st.sampled_from([0, 1, 3, 12]))):
+        size = min(draw(st.sampled_from(sizes)), fmt.max_payload)
+        pattern = draw(st.binary(min_size=1, max_size=min(size, 9)) if size else st.just(b"-"))
+        if draw(st.booleans()):
+            pattern = bytes(draw(st.sampled_from(SPECIAL)) for _ in pattern)
+        payload = bytearray((pattern * (size + 1))[:size])
+        for byte in fmt.forbidden:
+            payload = payload.replace(bytes([byte]), b"b")
+        frame = bytearray(fmt.encode(bytes(payload), draw(st.integers(0, 255))))
+        damage = draw(st.sampled_from([None] * 6 + ["bit", "byte", "special", "lost", "more", "layout"]))
+        at = draw(st.integers(0, len(frame) - 1))
+        if damage == "bit":
+            frame[at] ^= 1 << draw(st.integers(0, 7))
+        elif damage == "byte":
+            frame[at] = draw(st.integers(0, 255))
+        elif damage == "special":
+            frame[at:at] = bytes([draw(st.sampled_from(SPECIAL))])
+        elif damage == "lost":
+            del frame[at : at + draw(st.sampled_from([1, 2, len(frame)]))]
+        elif damage == "more":
+            frame[at:at] = draw(st.binary(max_size=20)) * draw(st.sampled_from([1, 40]))
+        elif damage == "layout" and fmt.layout_id is not None:
+            frame = bytearray(replace(fmt, layout_id=4).encode(bytes(payload)))
+        stream += frame
+    if draw(st.booleans()):
+        stream += draw(st.binary(max_size=9))
+    return Case((fmt, bytes(stream) * draw(st.sampled_from([1, 1, 1, 60]))))
