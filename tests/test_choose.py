@@ -739,7 +739,7 @@ def test_already_short_frames_choose_among_the_same_bytes(monkeypatch):
         "age_us": True,
     }
     text = by_name(choice)["json-object in slip with CRC-16/IBM-3740"]
-    assert text.age_us is None
+    assert text.age_us > 22_000
     assert not text.meets
 
 

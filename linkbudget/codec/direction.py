@@ -3,31 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from copy import deepcopy
 from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING
+from functools import cached_property, partial
 
-from linkbudget.errors import Fault, FrameError, SettingsError, nearest_name
+from linkbudget.codec.sizes import Attained, attained
+from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.frame.format import FrameFormat
-from linkbudget.message.primitives import (
-    Bytes,
-    Float,
-    NamedState,
-    Primitive,
-    RangedInteger,
-    Stepped,
-    Truth,
-)
+from linkbudget.message.encodings.base import WHICH
 from linkbudget.message.telling import FAMILIES, CodecMessage, Telling
 from linkbudget.units import SizeRange
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from linkbudget.frame.bulk import FrameTable
-
-__all__ = ["Codec", "CodecMessage", "decode_messages"]
+__all__ = ["Codec", "CodecMessage"]
 
 
 @dataclass(frozen=True)
@@ -48,7 +35,8 @@ class Codec:
         object.__setattr__(
             self, "messages", tuple(m if isinstance(m, CodecMessage) else CodecMessage(*m) for m in given)
         )
-        faults = list(self._faults())
+        # Only messages that can be told apart have payloads whose length says something.
+        faults = list(self._faults()) or list(self._length_faults())
         if faults:
             raise SettingsError(faults)
 
@@ -78,15 +66,18 @@ class Codec:
             problem = f"{message.encoding.name} can write {written}, which {self.fmt.delimiting} cannot carry"
             yield Fault(f"{message.name}.encoding", message.encoding.name, "a text encoding", problem=problem)
         try:
-            smallest = message.encoding.size(message.layout).minimum
+            message.encoding.size(message.layout)
         except SettingsError as error:
             for fault in error.faults:
                 where = f"{message.name}.{fault.path}".rstrip(".")
                 yield Fault(where, fault.value, fault.allowed, fault.nearest, problem=fault.problem)
-            return
-        if smallest > self.fmt.max_payload:
-            problem = f"at least {smallest} bytes, but max_payload is {self.fmt.max_payload}"
-            yield Fault(message.name, smallest, f"a max_payload of {smallest} or more", problem=problem)
+
+    def _length_faults(self) -> Iterator[Fault]:
+        for message in self.messages:
+            smallest = self.payload_size(message.name).minimum
+            if smallest > self.fmt.max_payload:
+                problem = f"at least {smallest} bytes, but max_payload is {self.fmt.max_payload}"
+                yield Fault(message.name, smallest, f"a max_payload of {smallest} or more", problem=problem)
 
     @cached_property
     def telling(self) -> Telling:
@@ -123,73 +114,60 @@ class Codec:
         return self.decode_payload(self.fmt.decode(frame))
 
     def payload_size(self, name: str) -> SizeRange:
-        """Return the bytes of the payload of a message, id or key included."""
-        message = self.message(name)
-        size = message.encoding.size(message.layout)
-        return SizeRange(*(self._payload_bytes(message, which) for which in size.to_dict()))
+        """Return the bytes of the payload of a message, id or key included, whatever the frame carries.
 
-    def _payload_bytes(self, message: CodecMessage, which: str) -> int:
+        The encoding's ``attain`` has a value for each.
+        """
+        message = self.message(name)
+        plans, key = message.layout.plans, (message.encoding, "payload size")
+        if key not in plans:
+            plans[key] = SizeRange(*(len(self._payload(message, which)) for which in WHICH))
+        found: SizeRange = plans[key]
+        return found
+
+    def _payload(self, message: CodecMessage, which: str) -> bytes:
         value = message.encoding.attain(message.layout, which)
-        return len(self.telling.payload(message, message.encoding.encode(message.layout, value)))
-
-    def attain(self, name: str, which: str) -> dict[str, object]:
-        """Return a value of the message whose payload has the minimum, typical or maximum size."""
-        message = self.message(name)
-        return message.encoding.attain(message.layout, which)
+        return self.telling.payload(message, message.encoding.encode(message.layout, value))
 
     def size(self, name: str) -> SizeRange:
         """Return the bytes of a message's frames on the wire, delimiter included.
 
-        Minimum and maximum are those of the frame format for payloads of the smallest and the largest size
-        (at most ``max_payload``); they are attained where the delimiting adds the same to every payload of
-        one length. Typical is the frame of the typical value.
+        Minimum and maximum are over all values whose payload fits ``max_payload`` (and all sequence numbers,
+        where frames have one); typical is the frame of the typical value, or the largest if that does not
+        fit. No frame is ever outside, and `attain` has a value for each, if `size_is_exact`.
         """
-        limit = self.fmt.max_payload
-        payload = self.payload_size(name)
-        low = self.fmt.size(payload.minimum).minimum
-        high = self.fmt.size(min(payload.maximum, limit)).maximum
-        if payload.typical > limit:
-            return SizeRange(low, high, high)
-        return SizeRange(low, len(self.encode(name, self.attain(name, "typical"))), high)
+        low, high = (self._extreme(name, which) for which in ("minimum", "maximum"))
+        typical = self._extreme(name, "typical").size
+        return SizeRange(low.bound, typical, high.bound)
 
+    def size_is_exact(self, name: str) -> bool:
+        """Return whether minimum and maximum of `size` are proved to be attained.
 
-def decode_messages(frames: FrameTable, codec: Codec, name: str) -> NDArray[np.void]:
-    """Return the values of one message in a table of frames as a structured array, a row for each, in order.
+        They may be bounds that are a few bytes off where escaping (or COBS beyond 254 bytes) meets one of: a
+        check of more than 16 bits and few values to choose from, real numbers as text or very many steps
+        without enough other fields, and messages of thousands of bytes.
+        """
+        return all(some.size == some.bound for some in map(partial(self._extreme, name), WHICH))
 
-    Columns are the fields. Integers and counters take the smallest integer type that holds their range
-    (beyond 64 bits: objects), scaled and real fields floats, flags booleans, choices and labels texts; blobs,
-    repeats and optional fields are objects (bytes, lists, None where absent). Frames of other messages and
-    those that are not accepted are left out. The array is read-only.
-    """
-    import numpy as np
+    def attain(self, name: str, which: str) -> dict[str, object]:
+        """Return a value whose frame has the minimum, typical or maximum `size`.
 
-    message = codec.message(name)
-    rows = []
-    for payload in frames.payloads():
-        try:
-            found, value = codec.decode_payload(payload)
-        except FrameError:
-            continue
-        if found == name:
-            rows.append(tuple(value.get(member.name) for member in message.layout.primitives))
-    columns = [(member.name, _column(member.primitive)) for member in message.layout.primitives]
-    table = np.array(rows, dtype=np.dtype(columns))
-    table.setflags(write=False)
-    return table
+        Where frames have a sequence number it must be that of `attain_sequence`. Where the size is not exact,
+        it is the smallest or largest frame found.
+        """
+        return deepcopy(dict(self._extreme(name, which).value))
 
+    def attain_sequence(self, name: str, which: str) -> int:
+        """Return the sequence number with which the value of `attain` has its size."""
+        return self._extreme(name, which).sequence
 
-def _column(primitive: Primitive) -> str:
-    if isinstance(primitive, NamedState):
-        return f"U{max(len(option) for option in primitive.options)}"
-    if isinstance(primitive, Truth):
-        return "?"
-    if isinstance(primitive, Stepped):
-        return "f8"
-    if isinstance(primitive, Float):
-        return f"f{primitive.bits // 8}"
-    if isinstance(primitive, Bytes) and primitive.text:
-        return f"U{max(primitive.maximum, 1)}"
-    if isinstance(primitive, RangedInteger) and primitive.number_bits <= 64:
-        size = next(size for size in (1, 2, 4, 8) if primitive.number_bits <= 8 * size)
-        return f"{'i' if primitive.signed else 'u'}{size}"
-    return "O"
+    def _extreme(self, name: str, which: str) -> Attained:
+        message = self.message(name)
+        if which not in WHICH:
+            raise SettingsError(Fault("which", which, ", ".join(WHICH)))
+        # It follows from message and format alone, and a study makes many codecs of the same messages.
+        plans, key = message.layout.plans, (message.encoding, self.fmt, which)
+        if key not in plans:
+            plans[key] = attained(self, message, which)
+        found: Attained = plans[key]
+        return found
