@@ -55,8 +55,9 @@ def quietly(call, *arguments, **options):
 def noisy_edges(draw, tick_s):
     """Levels with stretches of every length that matters: glitches, bits, breaks, idle; unknown ones too."""
     bit = 1 / (Fraction(115200) * tick_s)
-    halves = draw(st.lists(st.integers(1, 44), min_size=1, max_size=60))
-    lengths = [max(1, int(half * bit / 2) + draw(st.integers(-1, 1))) for half in halves]
+    eighths = st.one_of(st.integers(1, 4), st.integers(1, 22).map(lambda half: 4 * half), st.just(200))
+    parts = draw(st.lists(eighths, min_size=1, max_size=60))
+    lengths = [max(1, int(part * bit / 8) + draw(st.integers(-1, 1))) for part in parts]
     times = np.cumsum(lengths)
     values = draw(st.lists(st.sampled_from([0, 1, 0, 1, 2]), min_size=times.size, max_size=times.size))
     end = int(times[-1]) + draw(st.integers(0, int(12 * bit)))
@@ -84,6 +85,16 @@ def test_a_cut_at_every_tick_of_two_characters(line):
     for cut in range(edges.end + 1):
         same_bytes(in_pieces(edges, line, [cut]), whole)
     same_bytes(in_pieces(edges, line, range(edges.end)), whole)
+
+
+def test_a_start_bit_is_judged_at_its_middle_only():
+    # 100 ticks a bit; the line rises and falls again before the middle of the start bit at 60.
+    edges = Edges([10, 20, 30, 600], 1, None, Fraction(1, 10**6), 0, 2_000)
+    line = UartLine(10_000)
+    whole = decode_characters(edges, line)
+    assert whole.starts_ns.tolist() == [10_000]
+    for cut in range(10, 70):
+        same_bytes(in_pieces(edges, line, [cut]), whole)
 
 
 def test_a_character_is_handed_out_when_its_last_stop_bit_has_been_seen():
