@@ -29,7 +29,9 @@ from linkbudget.message.languages.payload import Payloads
 
 __all__ = ["Extreme", "extreme_frame"]
 
-THOROUGH = Effort(1 << 17, 1 << 23)
+THOROUGH = Effort(1 << 19, 1 << 24)
+THOROUGH_SMALL = Effort(1 << 16, 1 << 22)
+"""For checks of at most 16 bits, where a list never holds more."""
 MOST_QUICK = 1 << 17
 RUN_SLACK = 2
 """What COBS frames may lose in the search: a zero in a check saves one byte, or two when it stands well."""
@@ -79,8 +81,11 @@ class _Extremes:
         """Return the extreme over all payloads."""
         score, word, bound = self._found(self._covered(payloads.graph, payloads.root))
         if not payloads.graph.exact:
-            outer = self._sides(self._covered(payloads.outer_graph, payloads.outer_root))
-            bound = max(top for top, _, _ in outer)
+            outer = self._covered(payloads.outer_graph, payloads.outer_root)
+            bound = max(top for top, _, _ in self._sides(outer))
+            if score < bound:
+                # What is impossible for more strings than there are is impossible.
+                _, _, bound = self._found(outer)
         return self._extreme(word, self.around + self.sign * score, self.around + self.sign * bound)
 
     def _extreme(self, word: bytes, size: int, bound: int) -> Extreme:
@@ -139,6 +144,7 @@ class _Extremes:
             return tries[0][2].example(), True
         assert isinstance(self.fmt.check, CrcAlgorithm | SimpleSum)
         registers = registers_of(self.fmt.check)
+        thorough = THOROUGH_SMALL if registers.small else THOROUGH
         sure = True
         left = []
         for loss, ending, best in sorted(tries, key=lambda some: -some[1].share):
@@ -153,7 +159,7 @@ class _Extremes:
                 left.append((paths, wanted))
         for paths, wanted in left:
             if not (paths.complete and ruled_out(paths, registers, wanted)):
-                word, complete = meet(paths, registers, wanted, THOROUGH)
+                word, complete = meet(paths, registers, wanted, thorough)
                 if word is not None:
                     return word, True
                 sure = sure and complete

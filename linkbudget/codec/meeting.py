@@ -111,7 +111,7 @@ class _Search:
         made = _List(sums, [(start, part) for start, (_, part) in zip(starts, some, strict=False)])
         kept: NDArray[np.intp] | None = None
         if self.registers.small and len(sums) > 64:
-            _, kept = np.unique(sums, return_index=True)
+            kept = _different(sums)
         if len(sums if kept is None else kept) > most:
             self.complete = False
             drawn = self._chance.choice(len(sums if kept is None else kept), most, replace=False)
@@ -216,6 +216,15 @@ class _Search:
                 if len(hits):
                     self.complete = False
         return None
+
+
+def _different(sums: Words) -> NDArray[np.intp]:
+    """Return where each sum of at most 16 bits stands once."""
+    if len(sums) < FEW // 16:
+        return np.unique(sums, return_index=True)[1]
+    there = np.full(1 << 16, -1, np.intp)
+    there[sums] = np.arange(len(sums))
+    return there[there >= 0]
 
 
 def meet(paths: Paths, registers: Registers, wanted: Wanted, effort: Effort) -> tuple[bytes | None, bool]:

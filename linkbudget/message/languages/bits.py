@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
 from linkbudget.message.languages.graph import Graph, Node, TooLarge
 from linkbudget.message.languages.numbers import Piece, bit_levels
@@ -11,6 +12,7 @@ __all__ = ["BitGraph"]
 
 MAX_NODES = 150_000
 DEAD = -1
+NOTHING = -1000
 END = 0
 
 
@@ -64,21 +66,17 @@ class BitGraph:
             sides[value >> stream[0] & 1][value] = after
         return self.node(*(self.switch(side, stream[1:]) for side in sides))
 
-    def byte(self, afters: Sequence[int]) -> int:
-        """Return the node of one byte, ``afters`` being the node behind each of its 256 values."""
-        if len(afters) == 1:
-            return afters[0]
-        if min(afters) == max(afters):
-            width = len(afters).bit_length() - 1
-            return DEAD if afters[0] == DEAD else self.free(width, afters[0])
-        half = len(afters) // 2
-        sides = (afters[:half], afters[half:]) if self.msb else (afters[::2], afters[1::2])
-        return self.node(*map(self.byte, sides))
+    def byte(self, labels: tuple[int, ...], ends: Sequence[int]) -> int:
+        """Return the node of one byte: value *i* leads to ``ends[labels[i]]``, label -1 to nothing."""
+        made: list[int] = []
+        for branches in _byte_tree(labels, self.msb):
+            made.append(self.node(*(made[at] if at >= 0 else _end(at, ends) for at in branches)))
+        return made[-1]
 
     def bytes_of(self, root: int, graph: Graph) -> Node:
         """Return the node of the same strings in bytes; the last byte is filled up with zeros."""
         made: dict[int, Node] = {END: graph.end}
-        rests: dict[tuple[int, int], dict[int, list[int]]] = {}
+        rests: dict[tuple[int, int], dict[int, int]] = {}
         waiting = [root]
         while waiting:
             at = waiting[-1]
@@ -89,26 +87,52 @@ class BitGraph:
                 continue
             waiting.pop()
             if at not in made:
-                edges = [(graph.block(1, bytes(values)), made[end]) for end, values in reached.items()]
+                edges = [
+                    (graph.block(1, _values(some, self.msb)), made[end]) for end, some in reached.items()
+                ]
                 made[at] = graph.node(False, edges)
         return made[root]
 
-    def _reached(
-        self, node: int, left: int, rests: dict[tuple[int, int], dict[int, list[int]]]
-    ) -> dict[int, list[int]]:
-        """Return where the ``left`` bits up to the end of a byte lead, and the numbers they form."""
+    def _reached(self, node: int, left: int, rests: dict[tuple[int, int], dict[int, int]]) -> dict[int, int]:
+        """Return where the ``left`` bits up to the end of a byte lead, and which numbers they form.
+
+        The bit read first counts most; of a set of numbers, bit *n* stands for *n*.
+        """
         if left == 0 or node == END:
-            return {node: [0]}
+            return {node: 1}
         found = rests.get((node, left))
         if found is None:
-            found = rests[node, left] = {}
-            for bit, after in enumerate(self._nodes[node]):
-                if after == DEAD:
-                    continue
-                for end, values in self._reached(after, left - 1, rests).items():
-                    if self.msb:
-                        moved = [value | bit << left - 1 for value in values]
-                    else:
-                        moved = [value << 1 | bit for value in values]
-                    found.setdefault(end, []).extend(moved)
+            zero, one = self._nodes[node]
+            found = rests[node, left] = {} if zero == DEAD else dict(self._reached(zero, left - 1, rests))
+            if one != DEAD:
+                for end, numbers in self._reached(one, left - 1, rests).items():
+                    found[end] = found.get(end, 0) | numbers << (1 << left - 1)
         return found
+
+
+@lru_cache(maxsize=1024)
+def _values(numbers: int, msb: bool) -> bytes:
+    """Return the bytes of a set of numbers whose first bit counts most."""
+    values = [number for number in range(256) if numbers >> number & 1]
+    return bytes(values if msb else (int(f"{value:08b}"[::-1], 2) for value in values))
+
+
+def _end(branch: int, ends: Sequence[int]) -> int:
+    return DEAD if branch == NOTHING else ends[-1 - branch]
+
+
+@lru_cache(maxsize=32)
+def _byte_tree(labels: tuple[int, ...], msb: bool) -> tuple[tuple[int, int], ...]:
+    """Return the branches on the bits of a byte, children first: places in this list, or `_end`s."""
+    level = [NOTHING if label < 0 else -1 - label for label in labels]
+    made: dict[tuple[int, int], int] = {}
+    while len(level) > 1:
+        half = len(level) // 2
+        # Bits read last are decided first.
+        pairs = (
+            zip(level[::2], level[1::2], strict=True) if msb else zip(level[:half], level[half:], strict=True)
+        )
+        level = [
+            NOTHING if pair == (NOTHING, NOTHING) else made.setdefault(pair, len(made)) for pair in pairs
+        ]
+    return tuple(made)

@@ -2,11 +2,12 @@
 
 Integers are an automaton over digits. The texts of steps and of real numbers have no such form: steps are
 listed while there are not too many, else a part of them is; of real numbers always a part, with the shortest
-and the longest among it. The *outer* set then has a text of zeros for each length.
+and the longest among it. The *outer* set then has all texts of these lengths that look like numbers.
 """
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Iterable
 from functools import lru_cache
@@ -23,11 +24,13 @@ from linkbudget.message.primitives import Float, RangedInteger, Stepped
 
 __all__ = ["number_word", "step_doubles"]
 
+DIGITS = b"0123456789"
 MOST_TEXTS = 1 << 16
 MOST_DOUBLES = 1 << 20
 """Steps listed; a list of so many takes a tenth of a second."""
 SOME = 1 << 14
 """Members of a set that is too large to list."""
+DECADES = {32: (-45, 39), 64: (-323, 309)}
 SAFE = 1 << 53
 """Integers up to this one are exact as floats, so that their quotient is rounded once (IEEE 754)."""
 
@@ -42,8 +45,37 @@ def number_word(graph: Graph, primitive: RangedInteger | Float, after: Node) -> 
     graph.exact = False
     if graph.outer:
         shortest, longest = _extreme_lengths(primitive)
-        return graph.words((b"0" * size for size in range(shortest, longest + 1)), after)
+        return graph.union(_shapes(graph, primitive, size, after) for size in range(shortest, longest + 1))
     return graph.words(_texts(primitive), after)
+
+
+def _shapes(graph: Graph, primitive: Stepped | Float, length: int, after: Node) -> Node:
+    """Return the node of everything of this length that looks like a number of the field.
+
+    As `repr` of a float writes it: a point with digits on both sides, or one digit, perhaps a point and more,
+    and an exponent of two or three digits with its sign.
+    """
+    made: list[str] = []
+    for sign in ("", "-") if primitive.minimum < 0 else ("",):
+        left = length - len(sign)
+        made += [f"{sign}{'0' * before}.{'0' * (left - 1 - before)}" for before in range(1, left - 1)]
+        if isinstance(primitive, Stepped):
+            made.append(sign + "0" * left)
+            continue
+        for exponent in ("e-00", "e+00", "e-000", "e+000")[: 2 if primitive.bits == 32 else 4]:
+            digits = left - len(exponent)
+            if digits == 1:
+                made.append(f"{sign}0{exponent}")
+            elif digits > 2:
+                made.append(f"{sign}0.{'0' * (digits - 2)}{exponent}")
+    return graph.union(_shape(graph, text, after) for text in made)
+
+
+def _shape(graph: Graph, text: str, after: Node) -> Node:
+    """Return the node of a text in which each zero stands for any digit."""
+    for character in reversed(text):
+        after = graph.byte(DIGITS if character == "0" else character.encode(), after)
+    return after
 
 
 def _extreme_lengths(primitive: Stepped | Float) -> tuple[int, int]:
@@ -76,18 +108,21 @@ def _some_steps(count: int) -> set[int]:
 
 
 def _some_floats(primitive: Float) -> set[float]:
-    """Some numbers in range: with few digits, with many, and such as have the longest text."""
+    """Some numbers in range: with few digits, of every magnitude, and near one with the longest text."""
     chance = random.Random(primitive.bits)
     low, high, bits = primitive.minimum, primitive.maximum, primitive.bits
-    tried = [number / 10 for number in range(-999, 1000)] + [10.0**k for k in range(-44, 39)]
-    tried += [
-        low,
-        high,
-        *(low / 2 + high / 2 + (high / 2 - low / 2) * chance.uniform(-1, 1) for _ in range(SOME // 4)),
-    ]
     longest = longest_float(primitive)
-    tried += [longest * (1 + chance.uniform(-0.05, 0.05)) for _ in range(SOME)]
-    rounded = {round_to_bits(value, bits) for value in tried} | {longest, shortest_float(primitive)}
+    tried = [low, high, longest, shortest_float(primitive)]
+    tried += [number / 10 for number in range(-999, 1000)]
+    for decade in range(*DECADES[bits]):
+        power = float(f"1e{decade}")
+        # Most texts that people send, and most of the longest, are near one.
+        some = 512 if -6 < decade < 17 else 4
+        tried += [power, -power]
+        tried += [chance.choice((-1, 1)) * power * 10 ** chance.random() for _ in range(some)]
+    tried += [low / 2 + high / 2 + (high / 2 - low / 2) * chance.uniform(-1, 1) for _ in range(SOME // 4)]
+    tried += [longest * (1 + chance.uniform(-0.05, 0.05)) for _ in range(SOME // 2)]
+    rounded = {round_to_bits(value, bits) for value in tried if math.isfinite(value)}
     # A range that begins at zero has no negative one.
     return {value + 0.0 if low == 0 else value for value in rounded if low <= value <= high}
 

@@ -77,7 +77,7 @@ def float_pieces(primitive: Float) -> tuple[Piece, ...]:
         made.append((_pattern(max(low, 0.0), primitive.bits), _pattern(high, primitive.bits), 0, 0))
     if low < 0:
         # The negative zero is a number of such a field too.
-        first = _pattern(max(-high, 0.0), primitive.bits)
+        first = _pattern(abs(min(high, 0.0)), primitive.bits)
         made.append((sign + first, sign + _pattern(-low, primitive.bits), 0, 0))
     return tuple(made)
 

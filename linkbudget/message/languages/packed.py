@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from functools import lru_cache
 from math import prod
 
 from linkbudget.message.encodings.packed_bits import Joined, PackedBits, Plan
@@ -106,18 +107,22 @@ class _Packed(ABC):
             for _ in range(primitive.maximum):
                 made.append(self.bits.free(8, made[-1]))
             return made
-        states = {"": after}
+        nodes = {"": after}
         for _ in range(primitive.maximum):
-            following = states
-            states = {}
-            for state, edges in FOLLOWING.items():
-                ends = [DEAD] * 256
-                for values, end in edges:
-                    for value in values:
-                        ends[value] = following.get(end, DEAD)
-                states[state] = self.bits.byte(ends)
-            made.append(states[""])
+            ends = [nodes.get(state, DEAD) for state in FOLLOWING]
+            nodes = {state: self.bits.byte(_labels(state), ends) for state in FOLLOWING}
+            made.append(nodes[""])
         return made
+
+
+@lru_cache
+def _labels(state: str) -> tuple[int, ...]:
+    """Return the place of the state behind each byte of a text, -1 behind none."""
+    labels = [-1] * 256
+    for values, end in FOLLOWING[state]:
+        for value in values:
+            labels[value] = list(FOLLOWING).index(end)
+    return tuple(labels)
 
 
 class _Bits(_Packed):

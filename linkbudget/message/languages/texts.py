@@ -6,6 +6,7 @@ Which bytes may follow which is the table of well-formed byte sequences of RFC 3
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 
 from linkbudget.message.languages.graph import ANY, Edge, Graph, Node
 from linkbudget.message.primitives import Bytes
@@ -118,11 +119,12 @@ def word(graph: Graph, primitive: Bytes, ending: bytes, after: Node) -> Node:
     return nodes["", 0]
 
 
-def _steps(state: str, ending: bytes, seen: int) -> list[tuple[bytes, tuple[str, int]]]:
+@lru_cache(maxsize=256)
+def _steps(state: str, ending: bytes, seen: int) -> tuple[tuple[bytes, tuple[str, int]], ...]:
     """Return which bytes may follow in a word, and where they lead."""
     steps: dict[tuple[str, int], bytearray] = {}
     for values, end in FOLLOWING[state]:
         for byte in values:
             if byte >= 0x20 or byte == TAB:
                 steps.setdefault((end, _left_over(ending, seen, byte)), bytearray()).append(byte)
-    return [(bytes(some), end) for end, some in steps.items()]
+    return tuple((bytes(some), end) for end, some in steps.items())

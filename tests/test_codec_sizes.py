@@ -1,0 +1,388 @@
+"""How small and how large a message's frames can be: by counting all of them, and by values that have it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from strategies_message import layouts, text_for, values
+
+from linkbudget import (
+    Blob,
+    Choice,
+    Codec,
+    Counter,
+    Flag,
+    FrameFormat,
+    Integer,
+    Label,
+    MessageLayout,
+    Optional_,
+    Real,
+    Repeat,
+    Scaled,
+    SettingsError,
+)
+from linkbudget.check.algorithms import CrcAlgorithm, check_code
+from linkbudget.codec import CodecMessage
+from linkbudget.codec.costs import costs_of, endings_of
+from linkbudget.codec.hull import ruled_out
+from linkbudget.codec.meeting import Effort, meet
+from linkbudget.codec.paths import Best, nearly_best
+from linkbudget.codec.registers import registers_of
+from linkbudget.codec.wanted import Wanted
+from linkbudget.frame.delimiting.table import DELIMITINGS
+from linkbudget.message.encodings import ENCODINGS, encoding
+from linkbudget.message.languages.payload import payloads_of as every_payload
+
+CHECKS = (
+    None,
+    "sum8",
+    "xor8",
+    "fletcher16",
+    "CRC-8/AUTOSAR",
+    "CRC-16/IBM-3740",
+    "CRC-24/OPENPGP",
+    "CRC-32/ISO-HDLC",
+)
+TEXT = [name for name, cls in ENCODINGS.items() if cls.family != "binary"]
+COMBINATIONS = [
+    (delimiting, name, crc)
+    for delimiting, name, crc in product(DELIMITINGS, ENCODINGS, CHECKS)
+    if delimiting != "newline" or name in TEXT
+]
+BEANS = (
+    Counter("tick", 16),
+    Choice("kind", ("whole", "stone", "~husk~")),
+    Scaled("x", 0, 96, 0.4),
+    Real("score", 32, 0, 1),
+    Optional_(Label("note", 4, 1)),
+    Repeat("marks", (Integer("lane", 0, 7), Flag("ok")), 2, 1),
+)
+# Here the text of the real number decides whether a sum is 7D or 7E, and such texts cannot all be listed.
+NOT_PROVED = {("hdlc", "delimited", "sum8"), ("hdlc", "delimited", "fletcher16")}
+
+
+@lru_cache
+def layout_of(fields):
+    return MessageLayout("beans", fields)
+
+
+def codec_of(delimiting, name, crc, fields, max_payload=200, **more):
+    if delimiting == "newline" and crc is not None:
+        more["check_form"] = "hex"
+    fmt = FrameFormat(delimiting, crc, max_payload, **more)
+    return Codec(fmt, [(layout_of(fields), name)])
+
+
+def frame_bytes(codec, which):
+    """The bytes of the frame of the value that is said to have this size."""
+    value, sequence = codec.attain("beans", which), codec.attain_sequence("beans", which)
+    return len(codec.encode("beans", value, sequence))
+
+
+def assert_attained(codec):
+    size = codec.size("beans")
+    assert codec.size_is_exact("beans")
+    assert {which: frame_bytes(codec, which) for which in size.to_dict()} == size.to_dict()
+
+
+def test_there_are_so_many_combinations():
+    assert len(set(COMBINATIONS)) == len(DELIMITINGS) * len(ENCODINGS) * len(CHECKS) - 7 * len(CHECKS) == 424
+    assert len(NOT_PROVED) == 2
+    assert set(COMBINATIONS) > NOT_PROVED
+
+
+@pytest.mark.parametrize("combination", COMBINATIONS, ids=lambda some: " ".join(map(str, some)))
+def test_sizes_of_an_ordinary_message_are_attained(combination):
+    codec = codec_of(*combination, BEANS)
+    if combination not in NOT_PROVED:
+        assert_attained(codec)
+        return
+    size = codec.size("beans")
+    assert not codec.size_is_exact("beans")
+    assert frame_bytes(codec, "minimum") == size.minimum
+    assert frame_bytes(codec, "maximum") == size.maximum - 1
+
+
+def every(field):
+    """All values of a field of few."""
+    if isinstance(field, Optional_):
+        return [None, *every(field.field)]
+    if isinstance(field, Integer):
+        return list(range(field.minimum, field.maximum + 1))
+    if isinstance(field, Counter):
+        return list(range(2**field.bits))
+    if isinstance(field, Choice):
+        return list(field.options)
+    if isinstance(field, Flag):
+        return [False, True]
+    if isinstance(field, Blob):
+        lengths = range(field.min_bytes, field.max_bytes + 1)
+        return [bytes(some) for length in lengths for some in product(range(256), repeat=length)]
+    assert isinstance(field, Repeat)
+    items = every(field.of)
+    counts = range(field.min_count, field.max_count + 1)
+    return [list(some) for count in counts for some in product(items, repeat=count)]
+
+
+def every_value(fields):
+    for some in product(*map(every, fields)):
+        yield {field.name: value for field, value in zip(fields, some, strict=True) if value is not None}
+
+
+@lru_cache
+def payloads_of(message):
+    """All payloads there are."""
+    codec = Codec(FrameFormat("none", None, 1000), [message])
+    return {codec.encode_payload("beans", value) for value in every_value(message.layout.fields)}
+
+
+def counted(codec, sequences=(0,)):
+    """The smallest and the largest of all frames that the format carries."""
+    (message,) = codec.messages
+    fitting = [payload for payload in payloads_of(message) if len(payload) <= codec.fmt.max_payload]
+    sizes = {len(codec.fmt.encode(payload, sequence)) for payload in fitting for sequence in sequences}
+    return min(sizes), max(sizes)
+
+
+def assert_counted(codec, sequences=(0,)):
+    size = codec.size("beans")
+    assert (size.minimum, size.maximum) == counted(codec, sequences)
+    assert_attained(codec)
+
+
+TINY = {
+    "numbers": (Counter("tick", 5), Integer("lane", 120, 127)),
+    "words": (Choice("kind", ("~}", "stone", "ۀ")), Optional_(Integer("lane", 219, 228))),
+    "lists": (Repeat("marks", of=Integer("lane", 190, 195), max_count=2),),
+    "one": (Choice("kind", ("~",)),),
+    "none": (),
+}
+
+
+@pytest.mark.parametrize("name", ENCODINGS)
+@pytest.mark.parametrize("delimiting", DELIMITINGS)
+@pytest.mark.parametrize("fields", TINY.values(), ids=TINY)
+def test_sizes_are_those_of_all_values(fields, delimiting, name):
+    if delimiting == "newline" and name not in TEXT:
+        return
+    for crc in CHECKS:
+        assert_counted(codec_of(delimiting, name, crc, fields))
+
+
+@pytest.mark.parametrize("name", ENCODINGS)
+@pytest.mark.parametrize("delimiting", ["slip", "hdlc", "counted"])
+def test_payloads_that_do_not_fit_do_not_count(delimiting, name):
+    fields = TINY["lists"]
+    payload = codec_of("none", name, None, fields).payload_size("beans")
+    for limit in range(max(payload.minimum, 1), payload.maximum):
+        assert_counted(codec_of(delimiting, name, "CRC-8/AUTOSAR", fields, limit))
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"sequence": True},
+        {"sequence": True, "layout_id": 0x7E},
+        {"crc_order": "little"},
+        {"async_map": 0xFFFFFFFF},
+        {"async_map": 0x80000201, "leading_delimiter": False},
+        {"check_form": "hex"},
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("crc", [None, "xor8", "fletcher16", "CRC-15/CAN", "CRC-16/ARC", "CRC-32/ISCSI"])
+def test_settings_of_the_frame_count(crc, more):
+    fields = (Integer("lane", 120, 130), Flag("ok"))
+    sequences = range(256) if more.get("sequence") else (0,)
+    for name in ("packed-bits", "packed-bytes", "delimited"):
+        assert_counted(codec_of("hdlc", name, crc, fields, **more), sequences)
+
+
+@pytest.mark.parametrize("name", ["packed-bits", "packed-bytes"])
+@pytest.mark.parametrize("crc", [*CHECKS, CrcAlgorithm("own", 12, 0x80F, init=0xFFF)], ids=str)
+def test_free_bits_and_a_check_over_all_values_of_two_bytes(crc, name):
+    for fields in ((Counter("tick", 10),), (Blob("raw", 1), Counter("n", 3))):
+        assert_counted(codec_of("slip", name, crc, fields))
+
+
+@pytest.mark.parametrize("crc", CHECKS)
+@pytest.mark.parametrize("steady", [247, 248, 250])
+def test_long_frames_in_cobs_are_those_of_all_values(steady, crc):
+    """Runs of 254 bytes end in the fields, or in the check."""
+    fixed = Repeat("raw", of=Integer("steady", 257, 257), max_count=steady // 2, min_count=steady // 2)
+    odd = (Integer("odd", 1, 1),) if steady % 2 else ()
+    fields = (Flag("first"), fixed, *odd, Repeat("flags", of=Flag("f"), max_count=5, min_count=5))
+    assert_counted(codec_of("cobs", "packed-bytes", crc, fields, 300))
+
+
+@pytest.mark.parametrize("told", [{"key": "~}"}, {"key": "~}", "id": 0xC0}], ids=str)
+@pytest.mark.parametrize("name", ENCODINGS)
+def test_id_and_key_are_part_of_the_payload(name, told):
+    fields = TINY["words"]
+    fmt = FrameFormat("hdlc", "CRC-16/IBM-SDLC")
+    codec = Codec(fmt, [(MessageLayout("beans", fields, **told), name)])
+    assert_counted(codec)
+
+
+OPTIONS = [
+    {"name": "packed-bits", "bit_order": "lsb"},
+    {"name": "packed-bits", "byte_order": "little"},
+    {"name": "packed-bits", "join": "all"},
+    {"name": "packed-bytes", "byte_order": "little", "widths": "power-of-two"},
+    {"name": "tagged-varint", "signed": "twos-complement"},
+    {"name": "cbor-map", "compact": True},
+    {"name": "msgpack-array", "compact": True},
+    {"name": "delimited", "separator": "; "},
+    {"name": "delimited", "template": "X{x} ~{kind};{there}"},
+]
+
+
+@pytest.mark.parametrize("options", OPTIONS, ids=str)
+def test_options_of_encodings_count(options):
+    fields = (Integer("x", -3, 260), Choice("kind", ("~", "stone")), Optional_(Flag("there")))
+    for crc in (None, "CRC-16/IBM-SDLC"):
+        assert_counted(codec_of("hdlc", encoding(options), crc, fields))
+
+
+def formats():
+    """Formats of each delimiting that carries any message, with any check and payloads cut short at times."""
+    common = {
+        "crc": st.sampled_from([*CHECKS, "CRC-16/ARC", "CRC-32/ISCSI"]),
+        "max_payload": st.sampled_from([30, 64, 200, 400, 6000]),
+        "sequence": st.booleans(),
+    }
+    hdlc = st.builds(FrameFormat, st.just("hdlc"), async_map=st.sampled_from([0, 0xFFFFFFFF]), **common)
+    counted_ones = st.builds(FrameFormat, st.just("counted"), length_bytes=st.just(2), **common)
+    return st.one_of(
+        *(st.builds(FrameFormat, st.just(name), **common) for name in ("slip", "cobs")), hdlc, counted_ones
+    )
+
+
+@given(data=st.data(), layout=layouts(depth=1), fmt=formats(), name=st.sampled_from(list(ENCODINGS)))
+@settings(max_examples=50)
+def test_no_value_is_outside_and_the_ends_are_attained(data, layout, fmt, name):
+    try:
+        codec = Codec(fmt, [(layout, name)])
+    except SettingsError:  # always longer than max_payload
+        assert (
+            codec_of("none", name, None, layout.fields, 60_000).payload_size("beans").minimum
+            > fmt.max_payload
+        )
+        return
+    size = codec.size("beans")
+    if codec.size_is_exact("beans"):
+        assert_attained(codec)
+    assert size.minimum <= frame_bytes(codec, "minimum")
+    assert frame_bytes(codec, "maximum") <= size.maximum
+    for _ in range(3):
+        payload = codec.encode_payload("beans", data.draw(values(layout, text_for(name))))
+        if len(payload) <= fmt.max_payload:
+            frame = fmt.encode(payload, data.draw(st.integers(0, 255)))
+            assert size.minimum <= len(frame) <= size.maximum
+
+
+def test_sizes_by_hand():
+    """One byte of any value: in SLIP (RFC 1055) C0 and DB take two bytes; one xor keeps what it checks."""
+    fields = (Counter("tick", 8),)
+    assert codec_of("slip", "packed-bits", None, fields).size("beans").to_dict() == {
+        "minimum": 2,
+        "typical": 2,
+        "maximum": 3,
+    }
+    assert codec_of("slip", "packed-bits", "xor8", fields).size("beans").maximum == 5
+    # JSON in HDLC-like framing: the closing brace is 7D. {"a":1} and two flags, one byte escaped.
+    assert codec_of("hdlc", "json-object", None, (Integer("a", 1, 1),)).size("beans").maximum == 10
+    # SLIP escapes no ASCII, and DB begins Arabic letters: two in a text of four bytes.
+    assert codec_of("slip", "packed-bits", None, (Label("note", 4, 4),)).size("beans").maximum == 4 + 2 + 1
+    # A control character is six characters of JSON: one byte of text, 7 or 8 with quotes.
+    assert codec_of("slip", "json-array", None, (Label("note", 1),)).size("beans").maximum == 10 + 1
+
+
+def test_a_bound_that_may_not_be_attained_is_called_one():
+    """The text of one real number, and nothing else, would have to give a CRC of four given bytes."""
+    codec = codec_of("slip", "json-array", "CRC-32/ISO-HDLC", (Real("score", 64),))
+    size = codec.size("beans")
+    assert not codec.size_is_exact("beans")
+    assert frame_bytes(codec, "maximum") < size.maximum
+    large = codec_of("slip", "packed-bytes", None, (Blob("raw", 1 << 16, 1 << 16),), 1 << 17)
+    assert not large.size_is_exact("beans")
+    assert large.size("beans").maximum == 2 * (1 << 16) + 1
+
+
+def test_typical_value_that_does_not_fit_gives_way_to_the_largest_that_does():
+    codec = codec_of("slip", "json-object", None, (Label("note", 60),), 20)
+    assert codec.payload_size("beans").typical > 20
+    assert_attained(codec)
+    assert codec.size("beans").typical == codec.size("beans").maximum == 20 - 11 + 11 + 4 + 1
+
+
+def test_what_attain_returns_is_the_callers_own():
+    codec = codec_of("slip", "packed-bytes", None, (Repeat("marks", of=Flag("m"), max_count=3),))
+    codec.attain("beans", "maximum")["marks"].clear()
+    assert len(codec.attain("beans", "maximum")["marks"]) == 3
+
+
+def test_which_size_is_one_of_three():
+    with pytest.raises(SettingsError, match="minimum, typical, maximum"):
+        codec_of("slip", "packed-bits", None, BEANS).attain("beans", "largest")
+
+
+def words_of(best, paths):
+    """Every string among the paths."""
+    rests = {}
+    for left, places in paths.rising():
+        for place, links in places.items():
+            rests[place] = {b""} if left == 0 else set()
+            for link in links:
+                rows = [link.kind.block.rows[row].tobytes() for row in link.kind.rows]
+                rests[place] |= {row + rest for row in rows for rest in rests[link.after]}
+    return set().union(*(rests[start] for start in paths.starts))
+
+
+@pytest.mark.parametrize("crc", ["sum8", "xor8", "fletcher16", "CRC-8/AUTOSAR", "CRC-16/ARC", "CRC-32/ISCSI"])
+def test_proofs_and_searches_agree_with_looking_at_every_string(crc):
+    """Also with lists so short that most searches end without an answer."""
+    seen = set()
+    layouts_of = [(Counter("tick", 13),), (Blob("raw", 1), Flag("a")), (Repeat("m", Counter("n", 3), 4, 3),)]
+    for fields, name in product([*TINY.values(), *layouts_of], ("packed-bytes", "packed-bits", "json-array")):
+        payloads = every_payload(CodecMessage(layout_of(fields), name))
+        fmt = FrameFormat("slip", crc)
+        costs = costs_of(fmt, 60)
+        sides = [(largest, ending) for largest in (True, False) for ending in endings_of(costs, fmt, largest)]
+        for loss, (largest, ending) in product((0, 1), sides):
+            best = Best(payloads.root, costs, 1 if largest else -1, np.zeros(1, np.int64), 4, None, {})
+            paths = nearly_best(best, loss)
+            wanted = Wanted(fmt, costs, ending, largest)
+            checks = np.array([fmt.check.compute(word) for word in words_of(best, paths)], np.uint64)
+            there = bool(wanted.accepts(checks).any())
+            registers = registers_of(fmt.check)
+            out = ruled_out(paths, registers, wanted)
+            assert not (out and there)
+            seen.add("proof" if out else "no proof")
+            for effort in (Effort(2, 16), Effort(1000, 100_000)):
+                word, complete = meet(paths, registers, wanted, effort)
+                seen.add("found" if word is not None else "complete" if complete else "open")
+                assert word is None or wanted.accepts(np.array([fmt.check.compute(word)], np.uint64)).all()
+                assert there or word is None
+                assert not (there and word is None and complete)
+    linear = {"proof"} if crc not in ("sum8", "fletcher16") else set()
+    assert seen == {"no proof", "found", "complete", "open"} | linear
+
+
+@given(data=st.binary(max_size=40), at=st.integers(0, 40))
+def test_a_check_is_the_sum_of_what_its_parts_add(data, at):
+    own = [CrcAlgorithm("own", width, 0x5, 1, width % 2 == 0, width % 3 == 0, 1) for width in (3, 12, 33, 64)]
+    for check in (*map(check_code, CHECKS[1:]), *own):
+        registers = registers_of(check)
+        total = np.array([registers.start(len(data))], np.uint64)
+        for part, behind in ((data[:at], len(data[at:])), (data[at:], 0)):
+            changes = registers.changes(np.frombuffer(part, np.uint8)[None, :], behind)
+            total = registers.add(total, changes)
+            assert registers.add(registers.subtract(total, changes), changes) == total
+        assert total[0] == check.compute(data)
