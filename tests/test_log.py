@@ -237,6 +237,25 @@ def test_bytes_are_hexadecimal_or_decimal_as_they_look(tmp_path, cells, values, 
     assert capture.times_ns.tolist() == [0, 1_000_000, 2_000_000]
 
 
+def test_times_beyond_all_clocks(tmp_path):
+    with pytest.raises(CaptureError, match="line 3: time 92233720368547758 ticks of 1 s; expected below 146"):
+        load(tmp_path, "t,byte\n1,65\n92233720368547758,66\n", load_byte_table, "a.csv", LINE)
+
+
+def test_a_tick_outside_of_the_range_of_its_counter(tmp_path):
+    text = "tick us,byte\n75530,0x41\n12,0x0a\n"
+    with pytest.raises(
+        CaptureError, match="line 2: tick 75530; expected 0 to 69999, the range of the counter"
+    ):
+        load(tmp_path, text, load_byte_table, "a.csv", LINE, wrap=70_000)
+
+
+def test_a_table_without_a_header_keeps_its_first_byte(tmp_path):
+    capture = load(tmp_path, "0.001,ff\n0.002,0a\n", load_byte_table, "a.csv", LINE)
+    assert capture.payload_bytes() == b"\xff\n"
+    assert load(tmp_path, "x,ff\n1,0a\n", load_byte_table, "b.csv", LINE).payload_bytes() == b"\n"
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from linkbudget.capture.delimited import TIME_UNITS, Column, Delimited
+from linkbudget.capture.delimited import LEVEL_WORDS, TIME_UNITS, Column, Delimited, TableRows
 from linkbudget.capture.source import FilePath, Source
 from linkbudget.capture.table_text import TableText
 from linkbudget.capture.table_times import TableTimes
-from linkbudget.errors import CaptureError, warn
+from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.traffic.characters import ticks_to_ns
 from linkbudget.traffic.join import join_bytes
 from linkbudget.traffic.stream import ByteCapture
@@ -24,10 +24,12 @@ from linkbudget.wire.uart import UartLine
 __all__ = ["byte_table_pieces", "holds_bytes", "load_byte_table"]
 
 BYTE_NAME = re.compile(r".*\b(byte|bytes|data|value|hex|octet|char|character)s?\b.*", re.IGNORECASE)
-LEVELS_ONLY = {"0", "1", "x", "z", ""}
+SURE_NAME = re.compile(r".*\b(byte|hex|octet|char|character)s?\b.*", re.IGNORECASE)
+LEVELS_ONLY = {"0", "1", *LEVEL_WORDS}
 TWO_DIGITS = re.compile(r"[0-9a-fA-F]{2,3}")
 PREFIXED = re.compile(r"0[xX][0-9a-fA-F]{1,3}")
 DECIMAL = re.compile(r"\d{1,3}")
+INT64_MAX = (1 << 63) - 1
 COUNTERS = (1 << 16, 1 << 24, 1 << 32)
 
 
@@ -49,21 +51,33 @@ def holds_bytes(
     """Return whether a table is one of bytes.
 
     It is when ``channel``, or the only column beside the time, has values that are no levels, or when the
-    name of just one column says so.
+    name of just one column says so: byte, and what means the same, for sure; data or value unless they are
+    all levels.
     """
     time = table.time_column(time_column)
     others = [column for column in table.columns if column != time]
     if channel is not None:
         others = [table.find(channel)] if table.has(channel) else []
-    if table.header and sum(1 for column in others if BYTE_NAME.fullmatch(column.name)) == 1:
-        return True
+    named = [column for column in others if BYTE_NAME.fullmatch(column.name)] if table.header else []
+    if len(named) == 1:
+        return bool(SURE_NAME.fullmatch(named[0].name)) or not only_levels(table, named[0])
     if len(others) != 1:
         return False
-    cells = {row[others[0].number].strip().lower() for row in table.rows}
     number = all(
-        TWO_DIGITS.fullmatch(cell) or PREFIXED.fullmatch(cell) or DECIMAL.fullmatch(cell) for cell in cells
+        TWO_DIGITS.fullmatch(cell) or PREFIXED.fullmatch(cell) or DECIMAL.fullmatch(cell)
+        for cell in cells_of(table, others[0])
     )
-    return number and not cells <= LEVELS_ONLY
+    return number and not only_levels(table, others[0])
+
+
+def cells_of(table: Delimited, column: Column) -> set[str]:
+    """Return the different cells of a column."""
+    return {row[column.number].strip().lower() for row in table.rows}
+
+
+def only_levels(table: Delimited, column: Column) -> bool:
+    """Return whether all cells of a column can be levels."""
+    return cells_of(table, column) <= LEVELS_ONLY
 
 
 class ByteColumn:
@@ -121,8 +135,9 @@ class WrappingTicks:
     that holds every tick; more than half of it must have been used up, a smaller step back is a fault.
     """
 
-    def __init__(self, size: int | None) -> None:
+    def __init__(self, size: int | None, given: bool = False) -> None:
         self.size = size
+        self.limit = size if given else None
         self.wraps = self.added = 0
         self.last: int | None = None
 
@@ -130,6 +145,10 @@ class WrappingTicks:
         """Return the ticks of a chunk; chunks are asked for in their order."""
         result = []
         for at, tick in enumerate(ticks):
+            if self.limit is not None and not 0 <= tick < self.limit:
+                raise table.fault(
+                    at, f"tick {tick}; expected 0 to {self.limit - 1}, the range of the counter"
+                )
             if self.last is not None and tick < self.last:
                 if self.size is None or self.last - tick <= self.size // 2:
                     text = "time before that of the line above; expected times that do not decrease"
@@ -143,6 +162,8 @@ class WrappingTicks:
 
 def counter_size(times: TableTimes, wrap: int | None) -> int | None:
     """Return the range in ticks of the counter behind a column of times."""
+    if wrap is not None and wrap < 2:
+        raise SettingsError(Fault("wrap", wrap, "2 or more ticks"))
     whole = times.tick_s == TIME_UNITS[times.unit]
     if wrap is not None:
         return wrap if whole else int(wrap * TIME_UNITS[times.unit] / times.tick_s)
@@ -158,14 +179,18 @@ def byte_table_pieces(
     time_column: str | int | None = None,
     channel: str | int | None = None,
     wrap: int | None = None,
+    rows: TableRows | None = None,
 ) -> Iterator[ByteCapture]:
-    """Yield the bytes of a table in pieces; see `load_byte_table`."""
+    """Yield the bytes of a table in pieces; see `load_byte_table`.
+
+    ``rows`` are those of a table in another kind of file.
+    """
     path = source.path
     if line is None:
         text = "a table of bytes says nothing about the line; expected a baud rate given"
         raise CaptureError(path, "", text)
-    source.passes = 3
-    table = TableText(path, source.pieces, source.piece_bytes)
+    source.passes = 3 if rows is None else 2
+    table = TableText(path, source.pieces, source.piece_bytes) if rows is None else rows
     head = table.head()
     time = head.time_column(time_column)
     times = TableTimes(time, head.time_unit(time, time_unit))
@@ -179,11 +204,12 @@ def byte_table_pieces(
     told = times.settle(path)
     base = "hexadecimal" if bytes_.base == 16 else "decimal"
     taken = {"shape": "byte table", **table.taken, "bytes": base, "column": bytes_.column.name}
-    counter = WrappingTicks(counter_size(times, wrap))
+    counter = WrappingTicks(counter_size(times, wrap), given=wrap is not None)
     count = 0
     for chunk in table.chunks():
         values = bytes_.values(chunk)
         ticks = counter.unwrapped(chunk, times.ticks(chunk))
+        check_span(chunk, ticks, times.tick_s)
         count += len(values)
         yield piece_of(ticks, values, times.tick_s, line, path, taken)
     if count and table.cut and base == "decimal":
@@ -193,6 +219,13 @@ def byte_table_pieces(
         told.append(warn(f"{path}: the tick counter wraps {wraps}; taken as one of {counter.size}"))
     warnings = (*source.warnings, *told, *table.warnings)
     yield replace(piece_of([], [], times.tick_s, line, path, taken), warnings=warnings)
+
+
+def check_span(table: Delimited, ticks: list[int], tick_s: Fraction) -> None:
+    """Refuse times that 64-bit nanoseconds cannot hold; ``ticks`` do not decrease."""
+    for at in (0, len(ticks) - 1):
+        if abs(ticks[at]) * tick_s * 10**9 > INT64_MAX // 2:
+            raise table.fault(at, f"time {ticks[at]} ticks of {tick_s} s; expected below 146 years")
 
 
 def piece_of(
