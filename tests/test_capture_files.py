@@ -77,6 +77,8 @@ def write(tmp_path, name, content):
         ("a", "1\n0\n1\n", {"sample_rate": 10}, "table"),
         ("a.csv", "garbage", {}, "table"),
         ("a", "time,byte\n0,1\n1,0\n", {}, "byte table"),
+        ("a", "time,data\n0,1\n1,0\n", {}, "table"),
+        ("a", "time,data\n0,1\n1,9\n", {}, "byte table"),
         ("a", "time,rx\n0,65\n1,66\n", {}, "byte table"),
         ("a", "0,0x41\n1,0x42\n", {}, "byte table"),
         ("a.bin", "0,1\n1,0\n", {}, "bytes"),
@@ -94,13 +96,21 @@ def test_the_shape_is_seen_from_the_content_and_then_from_the_name(tmp_path, nam
     assert identify(packed, Options(**options)) == shape
 
 
+@pytest.mark.parametrize("name", ["byte", "data", "Value"])
+def test_levels_are_read_whatever_their_column_is_called(tmp_path, name):
+    edges = Edges([3, 5], 1, None, Fraction(1, 1000))
+    path = tmp_path / "a.csv"
+    save_capture(LevelCapture(edges.tick_s, {name: edges}, 0, 9), path)
+    assert load_levels(path).channels[name].times.tolist() == [3, 5]
+
+
 def test_a_shape_may_be_given(tmp_path):
     path = write(tmp_path, "a", "12,34\n56,78\n")
     with pytest.warns(LinkBudgetWarning, match="no times in the file"):
         assert load_bytes(path, LINE, shape="bytes").payload_bytes() == b"12,34\n56,78\n"
     with pytest.raises(SettingsError, match=r"shape: 'tabel' is not allowed; .*; did you mean 'table'"):
         load_levels(path, shape="tabel")
-    assert list(READERS) == ["vcd", "log", "byte table", "table", "samples", "bytes"]
+    assert list(READERS) == ["parquet", "vcd", "log", "byte table", "table", "samples", "bytes"]
 
 
 # -- from a file to characters ------------------------------------------------------------------
@@ -289,7 +299,9 @@ def test_damaged_compressed_files_are_refused_with_the_byte(tmp_path):
         load_levels(write(tmp_path, "a.vcd.gz", bytes(packed)))
 
 
-ZSTD_MAGIC = bytes.fromhex("28b52ffd")  # RFC 8878 section 3.1.1
+# A frame of no content: magic number, descriptor (single segment), content size, last block of no bytes.
+# RFC 8878 sections 3.1.1.1 and 3.1.1.2.
+ZSTD_EMPTY = bytes.fromhex("28b52ffd 20 00 010000")
 
 
 def test_zstandard_is_read_through_the_module_that_is_there(tmp_path, monkeypatch):
@@ -301,8 +313,8 @@ def test_zstandard_is_read_through_the_module_that_is_there(tmp_path, monkeypatc
             raise ModuleNotFoundError(name)
         return types.SimpleNamespace(open=lambda path, mode: io.BytesIO(b"time,rx\n0,1\n1,0\n"))
 
-    monkeypatch.setattr("linkbudget.capture.source.import_module", import_module)
-    assert list(load_levels(write(tmp_path, "a.csv.zst", ZSTD_MAGIC)).channels) == ["rx"]
+    monkeypatch.setattr("linkbudget.capture.zstd.import_module", import_module)
+    assert list(load_levels(write(tmp_path, "a.csv.zst", ZSTD_EMPTY)).channels) == ["rx"]
     assert set(asked) == {"compression.zstd", "zstandard"}
 
 
@@ -310,10 +322,10 @@ def test_zstandard_without_a_module_says_what_is_missing(tmp_path, monkeypatch):
     def import_module(name):
         raise ModuleNotFoundError(name)
 
-    monkeypatch.setattr("linkbudget.capture.source.import_module", import_module)
+    monkeypatch.setattr("linkbudget.capture.zstd.import_module", import_module)
     expected = "a.csv.zst: compressed with Zstandard; expected Python 3.14 or the package zstandard"
     with pytest.raises(CaptureError, match=expected):
-        load_levels(write(tmp_path, "a.csv.zst", ZSTD_MAGIC))
+        load_levels(write(tmp_path, "a.csv.zst", ZSTD_EMPTY))
 
 
 # -- pieces, saving, and the captures that come along -------------------------------------------
@@ -349,7 +361,7 @@ def test_the_same_capture_makes_the_same_compressed_file(bench, tmp_path):
     assert gzip.decompress(first) == gzip.decompress(second)
 
 
-@pytest.mark.parametrize("name", ["a.jsonl", "a.txt", "a", "a.vcd.zst"])
+@pytest.mark.parametrize("name", ["a.jsonl", "a.txt", "a", "a.zst"])
 def test_levels_are_saved_only_in_shapes_that_hold_them(bench, tmp_path, name):
     with pytest.raises(SettingsError, match=r"a name that ends in \.vcd, \.csv"):
         save_capture(load_levels(bench), tmp_path / name)

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from uart_waves import Wave
 
 from linkbudget import Link, byte_budget, load_bytes, replay
 from linkbudget.capture.files import captures_dir
@@ -307,3 +308,43 @@ def test_link_without_a_message_to_the_controller(linkbudget, tmp_path):
     ran = linkbudget("replay", path, capture_of("bean-frames"))
     assert ran.code == 2
     assert f"{path}: message: no message goes to-controller; there is ask (to-module)" in ran.err
+
+
+def test_a_table_of_voltages_and_a_dump_of_wide_samples(linkbudget, tmp_path):
+    wave = Wave(9600).idle(30).send(b"beans\n", [0]).idle(30)
+    drawn, end = wave.changes(Fraction(1, 10**5))
+    levels, level, changes_ = [], 1, dict(drawn)
+    for tick in range(end):
+        level = changes_.get(tick, level)
+        levels.append(level)
+    volts = tmp_path / "a.csv"
+    volts.write_text("".join(f"{3.1 if level else 0.3}\n" for level in levels))
+    options = [
+        "--sample-rate",
+        100_000,
+        "--threshold",
+        1.6,
+        "--hysteresis",
+        0.4,
+        "--baudrate",
+        9600,
+        "--json",
+    ]
+    document = json.loads(linkbudget("decode", volts, *options).out)
+    assert bytes.fromhex(document["data_hex"]) == b"beans\n"
+    dump = tmp_path / "a.bin"
+    dump.write_bytes(b"".join(bytes([0, level]) for level in levels))
+    options = ["--sample-rate", 100_000, "--sample-bytes", 2, "--channel", 8, "--baudrate", 9600, "--json"]
+    document = json.loads(linkbudget("decode", dump, *options).out)
+    assert bytes.fromhex(document["data_hex"]) == b"beans\n"
+
+
+def test_the_range_of_a_counter_may_be_given(linkbudget, tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("tick us,byte\n998000,0x41\n999500,0x42\n200,0x43\n")
+    document = json.loads(
+        linkbudget("decode", path, "--baudrate", 9600, "--wrap", 10**6, "--times", "--json").out
+    )
+    assert document["times_ns"] == [998_000_000, 999_500_000, 1_000_200_000]
+    ran = linkbudget("decode", path, "--baudrate", 9600, "--wrap", 1)
+    assert ran.code == 2

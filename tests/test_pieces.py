@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import gzip
 import json
+import random
 import tracemalloc
 import warnings
 from fractions import Fraction
+from importlib.util import find_spec
 
 import numpy as np
 import pytest
@@ -33,6 +35,8 @@ from linkbudget.traffic.join import join_bytes, join_levels
 
 LINE = UartLine(115200)
 SIZES = st.integers(1, 200)
+ZSTD = any(find_spec(name.split(".")[0]) and find_spec(name) for name in ("compression.zstd", "zstandard"))
+NEEDS_ZSTD = pytest.mark.skipif(not ZSTD, reason="needs Python 3.14 or the package zstandard (extra zstd)")
 REPORT = b'{"tick":17,"kind":"whole","score":70,"x":12.4}\n'
 
 
@@ -63,13 +67,15 @@ def shares_edges(capture):
     return [keys.index(key) for key in keys]
 
 
-@given(level_captures(), st.sampled_from([".vcd", ".csv", ".csv.gz"]), SIZES)
+@NEEDS_ZSTD
+@given(level_captures(), st.sampled_from([".vcd", ".csv", ".csv.gz", ".vcd.zst"]), SIZES)
 @settings(max_examples=150)
 def test_levels(tmp_path_factory, capture, suffix, size):
     path = tmp_path_factory.mktemp("pieces") / f"a{suffix}"
     save_capture(capture, path)
     whole = quietly(load_levels, path)
-    found, _ = joined(path, size)
+    shape = "table" if ".csv" in suffix else "vcd"  # a channel may be called byte
+    found, _ = joined(path, size, shape=shape)
     same(found, whole)
     assert shares_edges(found) == shares_edges(whole)
 
@@ -269,12 +275,29 @@ def test_progress_of_a_table_counts_its_looks_through(tmp_path):
     assert any(0.3 < share < 0.4 for share in told)
 
 
-def test_an_archive_that_was_cut_off_gives_what_it_holds(bench):
-    path = bench.with_suffix(".vcd.gz")
-    path.write_bytes(gzip.compress(bench.read_bytes())[:-200])
-    whole = quietly(load_bytes, path, LINE)
-    same(join_bytes(quietly(lambda: list(open_bytes(path, LINE, piece_bytes=100)))), whole)
-    assert any("cut off" in text for text in whole.warnings)
+@pytest.mark.parametrize("suffix", [".gz", pytest.param(".zst", marks=NEEDS_ZSTD)])
+def test_an_archive_that_was_cut_off_gives_what_it_holds(tmp_path, suffix):
+    path = tmp_path / f"a.csv{suffix}"
+    rng = random.Random(1)
+    ticks = sorted(rng.sample(range(10**9), 20_000))
+    edges = Edges(ticks, 1, None, Fraction(1, 10**9), 0, 10**9)
+    save_capture(LevelCapture(edges.tick_s, {"rx": edges}, 0, edges.end), path)
+    path.write_bytes(path.read_bytes()[:-30_000])
+    whole = quietly(load_levels, path)
+    assert 1_000 < len(whole.channels["rx"]) < 20_000
+    assert any("the compressed file was cut off at byte" in text for text in whole.warnings)
+    found, count = joined(path, 10_000)
+    same(found, whole)
+    assert count > 5
+
+
+@pytest.mark.parametrize("suffix", [".gz", pytest.param(".zst", marks=NEEDS_ZSTD)])
+def test_an_archive_that_was_cut_off_before_its_content(tmp_path, suffix):
+    path = tmp_path / f"a.csv{suffix}"
+    edges = Edges([1, 2, 3], 1, None, Fraction(1, 10**9), 0, 9)
+    save_capture(LevelCapture(edges.tick_s, {"rx": edges}, 0, edges.end), path)
+    path.write_bytes(path.read_bytes()[:12])
+    assert "was cut off before any of its content; expected a capture" in refusal(load_levels, path)
 
 
 def long_vcd(path):

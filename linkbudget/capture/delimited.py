@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
+from typing import Protocol
 
 from linkbudget.errors import CaptureError, Fault, SettingsError, nearest_name
 
 __all__ = [
     "DELIMITERS",
+    "LEVEL_WORDS",
     "NUMBER",
     "TIME_NAME",
     "TIME_UNITS",
     "Column",
     "Delimited",
+    "TableRows",
     "guess_delimiter",
     "header_of",
 ]
@@ -26,6 +30,7 @@ TIME_UNITS = {
 DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "": "none"}
 LEVEL_WORDS = {"x", "z", "h", "l", "high", "low", "true", "false", "-", ""}
 NUMBER = re.compile(r"\s*[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d{1,3})?\s*|\s*0[xX][0-9a-fA-F]+\s*")
+HEX_BYTE = re.compile(r"\s*[0-9a-fA-F]{2,3}\s*")
 # A unit at the end of a name: "time (us)", "t [ms]", "t/ns", "time_us", "time in s".
 UNIT = re.compile(r".*?(?:[(\[]\s*|[/_ ]|^)(ps|ns|us|µs|μs|ms|s|sec|seconds?)\s*[)\]]?", re.IGNORECASE)
 TIME_NAME = re.compile(
@@ -101,6 +106,42 @@ class Delimited:
         return CaptureError(self.path, f"line {self.lines[row]}", message)
 
 
+class TableRows(Protocol):
+    """A table of any size, gone through in chunks of rows."""
+
+    @property
+    def columns(self) -> Sequence[Column]:
+        """The columns."""
+        ...
+
+    @property
+    def cut(self) -> bool:
+        """Whether the last row may have been cut off."""
+        ...
+
+    @property
+    def taken(self) -> dict[str, str]:
+        """What was read off the file."""
+        ...
+
+    @property
+    def warnings(self) -> list[str]:
+        """What was repaired while reading."""
+        ...
+
+    def head(self) -> Delimited:
+        """Return the table without its rows, to look for columns and units."""
+        ...
+
+    def survey(self, visit: Callable[[Delimited], None]) -> None:
+        """Go through the rows once; ``visit`` is given each chunk."""
+        ...
+
+    def chunks(self) -> Iterator[Delimited]:
+        """Yield the rows, some at a time; asked for after `survey`."""
+        ...
+
+
 def unit_in(name: str) -> str | None:
     """Return the time unit at the end of a column name, if there is one."""
     match = UNIT.fullmatch(name.strip())
@@ -125,9 +166,12 @@ def guess_delimiter(lines: list[str]) -> str:
 def header_of(rows: list[list[str]]) -> tuple[list[str] | None, int]:
     """Return the names in the header, if there is one, and how many rows it takes.
 
-    A second row of words only, as some instruments write for units, belongs to it.
+    A second row of words only, as some instruments write for units, belongs to it. A row that begins with a
+    number and goes on with values or bytes in hexadecimal is none.
     """
-    if all(is_value(cell) for cell in rows[0]):
+    first, *others = rows[0]
+    numbered = bool(NUMBER.fullmatch(first))
+    if is_value(first) and all(is_value(cell) or (numbered and HEX_BYTE.fullmatch(cell)) for cell in others):
         return None, 0
     names = [cell.strip() for cell in rows[0]]
     if len(rows) > 1 and len(rows[1]) == len(names) and not any(is_value(cell) for cell in rows[1]):

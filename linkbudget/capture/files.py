@@ -60,6 +60,8 @@ def load_levels(
         if shape == "bytes":
             expected = "a VCD, a table with times, or a sample rate for a raw dump"
             raise CaptureError(path, "byte 0", f"no capture of levels recognised; expected {expected}")
+        if shape == "byte table":
+            shape = "table"  # levels are asked for, whatever the column is called
     capture = read_file(path, options, shape)
     if isinstance(capture, ByteCapture):
         raise CaptureError(path, "", f"holds bytes ({shape}); expected levels")
@@ -78,19 +80,23 @@ def load_bytes(
     sample_bytes: int = 1,
     threshold: float | None = None,
     hysteresis: float = 0.0,
+    wrap: int | None = None,
     shape: str | None = None,
 ) -> ByteCapture:
     """Return the characters of a capture of levels or of bytes.
 
     ``line`` are the settings of the line (``"115200 8N1"`` will do); without them they are read from a log's
     first line or estimated from the edges. ``channel`` is needed when several channels change, or
-    when a table has several columns of bytes. ``invert``: idle is low. The other options are those of
-    `load_levels`. Warns when so many characters have framing errors that the settings must be doubted, and
-    says what the edges suggest. `CaptureError` when nothing can be read.
+    when a table has several columns of bytes. ``invert``: idle is low. ``wrap`` is the range in ticks of a
+    counter that a table of bytes has for time, where it is none of 2^16, 2^24 and 2^32. The other options are
+    those of `load_levels`. Warns when so many characters have framing errors that the settings must be
+    doubted, and says what the edges suggest. `CaptureError` when nothing can be read.
     """
     if isinstance(line, str):
         line = UartLine.parse(line)
-    options = Options(channel, time_unit, time_column, sample_rate, sample_bytes, threshold, hysteresis, line)
+    options = Options(
+        *(channel, time_unit, time_column, sample_rate, sample_bytes, threshold, hysteresis, line, wrap)
+    )
     capture = read_file(path, options, shape)
     if isinstance(capture, ByteCapture):
         told = without_use(capture.taken, path, options, invert)
@@ -114,26 +120,42 @@ def read_characters(
     return replace(found, estimated=setting.estimated, warnings=tuple(warnings))
 
 
+def save_levels_as_parquet(capture: LevelCapture, path: FilePath) -> None:
+    from linkbudget.capture.parquet import save_parquet_levels
+
+    save_parquet_levels(capture, path)
+
+
+def save_bytes_as_parquet(capture: ByteCapture, path: FilePath) -> None:
+    from linkbudget.capture.parquet import save_parquet_bytes
+
+    save_parquet_bytes(capture, path)
+
+
 LEVEL_WRITERS: dict[str, Callable[[LevelCapture, FilePath], None]] = {
     ".vcd": save_vcd,
     ".csv": save_table,
     ".bin": save_samples,
     ".raw": save_samples,
+    ".parquet": save_levels_as_parquet,
 }
-BYTE_WRITERS: dict[str, Callable[[ByteCapture, FilePath], None]] = {".jsonl": save_log}
+BYTE_WRITERS: dict[str, Callable[[ByteCapture, FilePath], None]] = {
+    ".jsonl": save_log,
+    ".parquet": save_bytes_as_parquet,
+}
 
 
 def save_capture(capture: LevelCapture | ByteCapture, path: FilePath) -> None:
-    """Write a capture in the shape its suffix names: levels .vcd, .csv, .bin; bytes .jsonl; each also .gz.
+    """Write a capture in the shape its suffix names: levels .vcd, .csv, .bin; bytes .jsonl; both .parquet.
 
-    Read again it is the same capture. `SettingsError` when the shape cannot hold it.
+    All but Parquet also with .gz or .zst behind that. Read again it is the same capture. `SettingsError` when
+    the shape cannot hold it.
     """
     suffix = suffix_of(path)
     writers = LEVEL_WRITERS if isinstance(capture, LevelCapture) else BYTE_WRITERS
-    if suffix not in writers or str(path).endswith(".zst"):
-        raise SettingsError(
-            Fault("path", str(path), f"a name that ends in {', '.join(writers)}, or that and .gz")
-        )
+    if suffix not in writers or (suffix == ".parquet" and not str(path).endswith(suffix)):
+        allowed = f"a name that ends in {', '.join(writers)}; all but .parquet also with .gz or .zst"
+        raise SettingsError(Fault("path", str(path), allowed))
     if isinstance(capture, LevelCapture):
         LEVEL_WRITERS[suffix](capture, path)
     else:

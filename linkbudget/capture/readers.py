@@ -10,7 +10,7 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 from linkbudget.capture.bytetable import byte_table_pieces, holds_bytes, load_byte_table
 from linkbudget.capture.delimited import Delimited
@@ -23,6 +23,7 @@ from linkbudget.capture.table_text import parse_delimited
 from linkbudget.capture.vcd import load_vcd, vcd_pieces
 from linkbudget.capture.vcd_header import COMMANDS
 from linkbudget.errors import CaptureError, Fault, LinkBudgetWarning, SettingsError
+from linkbudget.traffic.join import join_bytes, join_levels
 from linkbudget.traffic.levels import LevelCapture
 from linkbudget.traffic.stream import ByteCapture
 from linkbudget.wire.uart import UartLine
@@ -30,6 +31,7 @@ from linkbudget.wire.uart import UartLine
 __all__ = ["READERS", "Options", "Reader", "identify", "suffix_of"]
 
 RAW_SUFFIXES = {".bin", ".raw", ".dat"}
+PARQUET_MAGIC = b"PAR1"  # Apache Parquet format specification, "File format"
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,7 @@ class Options:
     threshold: float | None = None
     hysteresis: float = 0.0
     line: UartLine | None = None
+    wrap: int | None = None
 
 
 class Reader(Protocol):
@@ -78,6 +81,36 @@ class VcdReader:
     def pieces(self, source: Source, options: Options) -> Iterator[LevelCapture]:
         """Yield the channels in pieces."""
         return vcd_pieces(source, channel=None if options.channel is None else str(options.channel))
+
+
+class ParquetReader:
+    """Apache Parquet: files of our own, and tables of levels or of bytes by anybody."""
+
+    def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
+        """Return whether the file begins with the mark of a Parquet file."""
+        return head.startswith(PARQUET_MAGIC) or suffix == ".parquet"
+
+    def open(self, path: FilePath, options: Options) -> LevelCapture | ByteCapture:
+        """Return the content."""
+        first, *others = self.pieces(Source(path), options)
+        if isinstance(first, ByteCapture):
+            return join_bytes([first, *cast("list[ByteCapture]", others)])
+        return join_levels([first, *cast("list[LevelCapture]", others)])
+
+    def pieces(self, source: Source, options: Options) -> Iterator[LevelCapture] | Iterator[ByteCapture]:
+        """Return the content in pieces."""
+        from linkbudget.capture.parquet import ParquetText, own_pieces
+
+        channel = None if options.channel is None else str(options.channel)
+        own = own_pieces(source, channel, options.line)
+        if own is not None:
+            return own
+        rows = ParquetText(source)
+        known = options.time_column is None or rows.head().has(options.time_column)
+        uniform = options.sample_rate is not None or options.threshold is not None
+        if known and not uniform and holds_bytes(rows.first(), options.time_column, options.channel):
+            return byte_table_pieces(source, options.line, rows=rows, **ByteTableReader().settings(options))
+        return table_pieces(source, rows=rows, **TableReader().settings(options))
 
 
 class LogReader:
@@ -175,6 +208,7 @@ class ByteTableReader:
             "time_unit": options.time_unit,
             "time_column": options.time_column,
             "channel": options.channel,
+            "wrap": options.wrap,
         }
 
 
@@ -222,6 +256,7 @@ class PlainReader:
 
 # In this order: the first reader that knows a file reads it.
 READERS: dict[str, Reader] = {
+    "parquet": ParquetReader(),
     "vcd": VcdReader(),
     "log": LogReader(),
     "byte table": ByteTableReader(),

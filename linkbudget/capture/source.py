@@ -11,13 +11,13 @@ import os
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from importlib import import_module
 from pathlib import Path
 from typing import IO, Any, cast
 
+from linkbudget.capture.zstd import is_whole_zstd, open_zstd
 from linkbudget.errors import CaptureError, warn
 
-__all__ = ["PIECE", "FilePath", "Source", "Watch", "decode_text", "open_for_writing"]
+__all__ = ["PIECE", "FilePath", "Source", "Watch", "decode_text", "open_for_writing", "stored_bytes"]
 
 FilePath = str | Path
 Watch = Callable[[int, int], None]  # (bytes read so far, bytes to be read), of the file as it is stored
@@ -27,15 +27,12 @@ LONGEST_LINE = 1 << 24  # bytes; what has no line end for so long is no text, an
 GZIP_MAGIC, ZSTD_MAGIC = b"\x1f\x8b\x08", b"\x28\xb5\x2f\xfd"
 
 
-def open_zstd(file: IO[bytes], path: FilePath) -> IO[bytes]:
-    """Open a ``.zst`` file with the standard library (Python 3.14) or the package zstandard."""
-    for module in ("compression.zstd", "zstandard"):
-        try:
-            return cast("IO[bytes]", import_module(module).open(file, "rb"))
-        except ModuleNotFoundError:
-            continue
-    expected = "Python 3.14 or the package zstandard (extra zstd) to read it, or the file decompressed"
-    raise CaptureError(path, "", f"compressed with Zstandard; expected {expected}")
+def stored_bytes(path: FilePath) -> int:
+    """Return the size of a file as it is stored, 0 of one that is not there."""
+    try:
+        return Path(path).stat().st_size
+    except OSError:
+        return 0  # whoever opens it says what is wrong
 
 
 class Source:
@@ -50,6 +47,7 @@ class Source:
         self.watch = watch
         self.piece_bytes = piece_bytes
         self.warnings: list[str] = []
+        self.zstd = False
         self.passes = 1
         self.passed = 0
         self.offset = 0
@@ -67,7 +65,8 @@ class Source:
                 content: IO[bytes] = stored
                 if magic.startswith(GZIP_MAGIC):
                     content = cast("IO[bytes]", opened.enter_context(gzip.open(stored, "rb")))
-                elif magic == ZSTD_MAGIC:
+                self.zstd = magic == ZSTD_MAGIC
+                if self.zstd:
                     content = opened.enter_context(open_zstd(stored, self.path))
             except OSError as error:
                 text = f"cannot be read: {error.strerror or error}"
@@ -89,7 +88,9 @@ class Source:
                     self.watch(self.passed * total + min(stored.tell(), total), passes * total)
                 yield piece
         if not self.offset:
-            raise CaptureError(self.path, "byte 0", "the file is empty; expected a capture")
+            cut = "the compressed file was cut off before any of its content"
+            what = cut if self.warnings else "the file is empty"
+            raise CaptureError(self.path, "byte 0", f"{what}; expected a capture")
         self.passed += 1
 
     def lines(self) -> Iterator[tuple[int, bytes, bool]]:
@@ -115,11 +116,12 @@ class Source:
         # read1 hands out what a cut-off archive still holds, where read would lose it with the error.
         read: Any = getattr(stream, "read1", stream.read)
         try:
-            return bytes(read(size))
+            piece = bytes(read(size))
+            if not piece and self.zstd and not is_whole_zstd(self.path):
+                self.cut_off(offset)
+            return piece
         except EOFError:
-            text = f"{self.path}: the compressed file was cut off at byte {offset} of its content"
-            if text not in self.warnings:  # said once, however often the file is gone through
-                self.warnings.append(warn(text))
+            self.cut_off(offset)
             return b""
         except (OSError, zlib.error, ValueError) as error:
             raise CaptureError(self.path, f"byte {offset}", f"cannot be read: {error}") from error
@@ -127,6 +129,12 @@ class Source:
             if type(error).__module__.split(".")[0] not in {"zstandard", "compression", "_zstd"}:
                 raise
             raise CaptureError(self.path, f"byte {offset}", f"bad Zstandard data: {error}") from error
+
+    def cut_off(self, offset: int) -> None:
+        """Warn that compressed content ends too early; once, however often the file is gone through."""
+        text = f"{self.path}: the compressed file was cut off at byte {offset} of its content"
+        if text not in self.warnings:
+            self.warnings.append(warn(text))
 
     def read_all(self) -> bytes:
         """Return the whole content."""
@@ -156,7 +164,9 @@ def decode_text(data: bytes) -> tuple[str, str]:
 
 
 def open_for_writing(path: FilePath) -> IO[bytes]:
-    """Open a file for writing bytes, compressed when its name ends in ``.gz``."""
+    """Open a file for writing bytes, compressed when its name ends in ``.gz`` or ``.zst``."""
     if str(path).endswith(".gz"):
         return cast("IO[bytes]", gzip.GzipFile(path, "wb", mtime=0))
+    if str(path).endswith(".zst"):
+        return open_zstd(path, path, "wb")
     return Path(path).open("wb")

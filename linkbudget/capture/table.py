@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from linkbudget.capture.delimited import TIME_NAME, Column, Delimited
+from linkbudget.capture.delimited import TIME_NAME, Column, Delimited, TableRows
 from linkbudget.capture.level_rows import SAME_AS_BEFORE, LevelRows
 from linkbudget.capture.source import FilePath, Source, open_for_writing
 from linkbudget.capture.table_text import TableText
@@ -160,11 +160,15 @@ def table_pieces(
     time_column: str | int | None = None,
     sample_rate: float | None = None,
     threshold: Threshold | None = None,
+    rows: TableRows | None = None,
 ) -> Iterator[LevelCapture]:
-    """Yield the channels of a table in pieces; see `load_table`."""
+    """Yield the channels of a table in pieces; see `load_table`.
+
+    ``rows`` are those of a table in another kind of file.
+    """
     path = source.path
-    source.passes = 3
-    text = TableText(path, source.pieces, source.piece_bytes)
+    source.passes = 3 if rows is None else 2
+    text = TableText(path, source.pieces, source.piece_bytes) if rows is None else rows
     table = text.head()
     clock: RowTicks | SampleTicks
     if sample_rate is not None:
@@ -183,18 +187,18 @@ def table_pieces(
 
     text.survey(survey)
     tick_s, told = clock.settle(path)
-    rows = LevelRows(
+    levels = LevelRows(
         [unused(column.name, wanted[:at]) for at, column in enumerate(wanted)], tick_s, str(path)
     )
     for chunk in text.chunks():
-        piece = rows.add(clock.ticks(chunk), [column.levels(chunk) for column in columns])
+        piece = levels.add(clock.ticks(chunk), [column.levels(chunk) for column in columns])
         if piece is not None:
             yield replace(piece, taken=text.taken)
-    if not rows.held:
+    if not levels.held:
         expected = "expected a time and at least one channel"
         raise CaptureError(path, "", f"no column or no row of levels; {expected}")
     warnings = (*source.warnings, *told, *text.warnings)
-    yield replace(rows.finish(), taken=text.taken, warnings=warnings)
+    yield replace(levels.finish(), taken=text.taken, warnings=warnings)
 
 
 def load_table(

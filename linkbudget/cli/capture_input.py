@@ -61,14 +61,17 @@ class CaptureInput:
     format: str | None = None
     invert: bool = False
     sample_rate: int | float | None = None
+    sample_bytes: int = 1
+    threshold: float | None = None
+    hysteresis: float = 0.0
     time_unit: str | None = None
     time_column: str | None = None
+    wrap: int | None = None
 
     @property
     def reading(self) -> dict[str, Any]:
         """What the readers of captures are told beside the line."""
-        names = ("channel", "invert", "sample_rate", "time_unit", "time_column")
-        return {name: getattr(self, name) for name in names}
+        return {key: value for key, value in vars(self).items() if key not in ("baudrate", "format")}
 
     def line(self, otherwise: UartLine | None = None) -> UartLine | None:
         """Return the line asked for, 8N1 when only a baud rate is given, ``otherwise`` when nothing is."""
@@ -103,8 +106,16 @@ OPTIONS: tuple[Callable[[Any], Any], ...] = (
     click.option("--format", metavar="8N1", help="Data bits 5-9, parity N E O M S, stop bits 1 1.5 2."),
     click.option("--invert", is_flag=True, help="The line is low when idle."),
     click.option("--sample-rate", type=number, metavar="HZ", help="Rows or samples a second."),
+    click.option("--sample-bytes", type=click.Choice([1, 2, 4]), default=1, help="Size of a raw sample."),
+    click.option("--threshold", type=float, metavar="VOLTS", help="Voltages from here on are high."),
+    click.option(
+        "--hysteresis", type=float, default=0.0, metavar="VOLTS", help="Distance of switching points."
+    ),
     click.option("--time-unit", type=click.Choice(["s", "ms", "us", "ns"]), help="Unit of a table's times."),
     click.option("--time-column", metavar="NAME", help="Column of a table that holds the time."),
+    click.option(
+        "--wrap", type=click.IntRange(2), metavar="TICKS", help="Range of a tick counter that wraps."
+    ),
 )
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Write one JSON document, not a page.")
