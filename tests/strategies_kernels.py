@@ -208,3 +208,174 @@ def frame_streams(draw: st.DrawFn) -> Case:
     if draw(st.booleans()):
         stream += draw(st.binary(max_size=9))
     return Case((fmt, bytes(stream) * draw(st.sampled_from([1, 1, 1, 60]))))
+
+
+# --- value change dumps -----------------------------------------------------------------------------------
+
+VARIABLES = [
+    ("wire 1 ! rx", "!", 1),
+    ('wire 1 " tx', '"', 1),
+    ("reg 1 ab cd", "ab", 1),
+    ("reg 1 abc ce", "abc", 1),
+    ("wire 1 abcdefg seven", "abcdefg", 1),
+    ("wire 1 abcdefgh eight", "abcdefgh", 1),
+    ("reg 3 % byte [2:0]", "%", 3),
+    ("reg 9 %% wide", "%%", 9),
+    ("real 64 & volts", "&", 0),
+    ("wire 1 ! again", "!", 1),
+]
+GAPS = ["\n", "\n", "\n", "\n", " ", "\r\n", "\n\n", "\t", " \x0b\n"]
+RARE = ["$comment beans # 1! $end", "$dumpoff", "$end", "$dumpon", "$dumpall", "$odd 1! $end"]
+WRONG = [
+    "1?",
+    "#",
+    "#12a",
+    "#-1",
+    "b12 %",
+    "b %",
+    "q",
+    "0",
+    "#1\x00",
+    "1!\x00",
+    "\x00",
+    "#99999999999999999999",
+]
+
+
+@st.composite
+def times_of_dumps(draw: st.DrawFn) -> list[int]:
+    """Times that rise, now by little and now to many more digits; some stay."""
+    at, times = draw(st.sampled_from([0, 0, 7, 99_999_990])), []
+    steps = [0, 1, 1, 8, 9, 95, 1000, 10**7, 10**8, 10**12]
+    for _ in range(draw(st.sampled_from([0, 1, 4, 30]))):
+        times.append(at)
+        at += draw(st.sampled_from(steps))
+    if draw(st.sampled_from([False] * 9 + [True])):
+        times.append(draw(st.sampled_from([10**17, 10**18, 10**18 + 1, 2**63 - 1, 2**63, at - 1])))
+    return times
+
+
+@st.composite
+def value_changes(draw: st.DrawFn, variables: list[tuple[str, str, int]]) -> list[str]:
+    """The changes at one time, each a token or two."""
+    found = []
+    for _ in range(draw(st.sampled_from([0, 1, 1, 1, 2, 5]))):
+        _, code, size = draw(st.sampled_from(variables))
+        level = draw(st.sampled_from("010101xzXZ"))
+        if size == 1 or draw(st.sampled_from([False] * 5 + [True])):
+            found.append(level + code)
+        elif size == 0 and draw(st.booleans()):
+            found.append(f"{draw(st.sampled_from('rRsS'))}0.5 {code}")
+        else:
+            digits = draw(st.text("01xzXZ", min_size=1, max_size=size + 2))
+            found.append(f"{draw(st.sampled_from('bB'))}{digits} {code}")
+    if draw(st.sampled_from([False] * 15 + [True])):
+        found.append(draw(st.sampled_from(RARE)))
+    if draw(st.sampled_from([False] * 60 + [True])):
+        found.append(draw(st.sampled_from([*WRONG, "1unknown"])))
+    return found
+
+
+@st.composite
+def vcd_texts(draw: st.DrawFn) -> bytes:
+    """Value change dumps, most of them right."""
+    variables = draw(st.lists(st.sampled_from(VARIABLES), min_size=1, max_size=len(VARIABLES), unique=True))
+    text = draw(st.sampled_from(["", "", "\ufeff"])) + "$timescale 1 ns $end\n$scope module bench $end\n"
+    text += "".join(f"$var {declared} $end\n" for declared, _, _ in variables)
+    text += "$upscope $end\n$enddefinitions $end\n"
+    tokens = draw(value_changes(variables)) if draw(st.booleans()) else []
+    for time in draw(times_of_dumps()):
+        tokens += [f"#{draw(st.sampled_from(['', '', '', '00']))}{time}", *draw(value_changes(variables))]
+    gap = draw(st.sampled_from(GAPS))
+    text += "".join(token + draw(st.sampled_from([gap, gap, gap, *GAPS[3:]])) for token in tokens)
+    content = text.encode()
+    return (
+        content[: draw(st.integers(0, len(content)))]
+        if draw(st.sampled_from([False] * 4 + [True]))
+        else content
+    )
+
+
+@st.composite
+def vcd_files(draw: st.DrawFn) -> Case:
+    """A value change dump, for `load_vcd`."""
+    channel = draw(st.sampled_from([None, None, "bench.rx", "byte[1]", "seven"]))
+    return Case((), {"channel": channel}, draw(vcd_texts()))
+
+
+# --- tables -----------------------------------------------------------------------------------------------
+
+
+@st.composite
+def number_forms(draw: st.DrawFn) -> list[str]:
+    """Times that mostly rise, all in one way to write them, now and then one in another."""
+    form = draw(st.sampled_from(["fixed", "fixed", "whole", "shortest", "power", "blank", "sign"]))
+    places = draw(st.sampled_from([1, 3, 7, 8, 9, 10, 15, 16]))
+    at = draw(st.sampled_from([0, 0, 1, 10**8, -(10**6)]))
+    odd = draw(st.sampled_from([False] * 5 + [True]))
+    steps = [0, 1, 1, 7, 10, 95, 10**3, 10**7, 10**9]
+    texts = []
+    for _ in range(draw(st.sampled_from([1, 2, 5, 40]))):
+        whole, rest = divmod(abs(at), 10**places)
+        text = ("-" if at < 0 else "") + f"{whole}.{rest:0{places}d}"
+        if form == "whole":
+            text = str(at)
+        elif form == "shortest":
+            text = text.rstrip("0").rstrip(".")
+        elif form == "power":
+            text = f"{at}e-{places:02d}" if places < 9 else f"{at / 10:.1f}E-{places:02d}"
+        elif form == "blank":
+            text = f" {text} "
+        elif form == "sign" and at >= 0:
+            text = "+" + text
+        if odd and draw(st.sampled_from([False] * 20 + [True])):
+            text = draw(
+                st.sampled_from(["", "x", "1.2.3", "0x10", "5.", ".5", "1e400", "9" * 20, "-", "-1", "1e"])
+            )
+        texts.append(text)
+        at += draw(st.sampled_from(steps))
+    return texts
+
+
+@st.composite
+def table_texts(draw: st.DrawFn) -> tuple[str, list[str]]:
+    """A table of levels, most of them right, and the names of its columns."""
+    delimiter = draw(st.sampled_from([",", ",", ";", "\t"]))
+    decimal = "," if delimiter != "," and draw(st.booleans()) else "."
+    width = draw(st.sampled_from([1, 1, 2, 5]))
+    names = ["time (us)", *(f"ch{k}" for k in range(width))]
+    rows = []
+    odd = draw(st.sampled_from([False] * 5 + [True]))
+    cells = ["0", "1", "0", "1", *draw(st.sampled_from([[], [""], ["x", "Z", "-"], ["h", "L", " 1", "0 "]]))]
+    cells += draw(
+        st.sampled_from([[]] * 8 + [["0.0", "high"], ["2"], ["µ"], ['"1"'], ["1;1", "0,1"], ["\x00"]])
+    )
+    for text in draw(number_forms()):
+        row = [text.replace(".", decimal), *(draw(st.sampled_from(cells)) for _ in range(width))]
+        if odd and draw(st.sampled_from([False] * 20 + [True])):
+            row = draw(st.sampled_from([row[:-1], [*row, "1"], [""], [" "]]))
+        rows.append(delimiter.join(row))
+    if draw(st.booleans()):
+        rows.insert(0, delimiter.join(names))
+        if draw(st.sampled_from([False] * 6 + [True])):
+            rows.insert(1, delimiter.join(["us", *["V"] * width]))
+    if draw(st.sampled_from([False] * 4 + [True])):
+        rows.insert(0, draw(st.sampled_from(["# beans, sorted", '# "', ""])))
+    end = draw(st.sampled_from(["\n"] * 4 + ["\r\n"] * 3 + ["\r"]))
+    text = "".join(row + (end if draw(st.sampled_from([True] * 30 + [False])) else 2 * end) for row in rows)
+    if draw(st.sampled_from([False] * 2 + [True])):
+        text = text[: draw(st.integers(max(0, len(text) - 12), len(text)))]
+    return text, names
+
+
+@st.composite
+def table_files(draw: st.DrawFn) -> Case:
+    """A table of levels, for `load_table`."""
+    text, names = draw(table_texts())
+    keywords: dict[str, Any] = {"channel": draw(st.sampled_from([None] * 6 + [1, 1, *names, 0]))}
+    if draw(st.sampled_from([False] * 3 + [True])):
+        keywords["sample_rate"] = draw(st.sampled_from([1, 24_000_000]))
+    if draw(st.sampled_from([False] * 12 + [True])):
+        keywords["time_column"] = draw(st.sampled_from(["ch0", 1]))
+    mark = draw(st.sampled_from([b""] * 5 + [b"\xef\xbb\xbf"]))
+    return Case((), keywords, mark + text.encode(draw(st.sampled_from(["utf-8", "utf-8", "latin-1"]))))

@@ -16,11 +16,15 @@ import numpy as np
 import pytest
 import strategies_kernels
 from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import linkbudget
 from linkbudget import _jit
 from linkbudget._jit import MODES, PAIRS, Kernel, kernel_mode, load_numba, use_kernel
+from linkbudget.capture.source import Source
+from linkbudget.capture.vcd import vcd_pieces
 from linkbudget.errors import LinkBudgetError, SettingsError
+from linkbudget.traffic.join import join_levels
 
 ROOT = Path(linkbudget.__file__).parent
 WITH_KERNEL = [pair for pair in PAIRS if pair.kernel]
@@ -266,3 +270,30 @@ def test_a_cache_that_fails_while_it_is_written_is_done_without(monkeypatch):
     monkeypatch.setattr(_jit, "compiled", compiled)
     double = _jit.kernel(lambda value: 2 * value)
     assert (double(3), double(4)) == (6, 8)
+
+
+# --- in pieces --------------------------------------------------------------------------------------------
+
+
+@needs_numba
+def test_the_kernel_reads_value_changes_in_pieces_of_any_size(tmp_path):
+    path = tmp_path / "beans.vcd"
+
+    def joined(piece_bytes):
+        try:
+            return comparable(join_levels(vcd_pieces(Source(path, piece_bytes=piece_bytes))))
+        except LinkBudgetError as error:
+            return str(error)
+
+    @settings(max_examples=60, suppress_health_check=list(HealthCheck))
+    @given(strategies_kernels.vcd_texts(), st.sampled_from([1, 2, 3, 7, 20, 64]))
+    def agree(content, piece_bytes):
+        path.write_bytes(content)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with mode_set("never"):
+                plain = joined(1 << 20)
+            with mode_set("always"):
+                assert joined(piece_bytes) == plain
+
+    agree()

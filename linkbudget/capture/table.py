@@ -13,9 +13,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from linkbudget._jit import use_kernel
 from linkbudget.capture.delimited import TIME_NAME, Column, Delimited, TableRows
 from linkbudget.capture.level_rows import SAME_AS_BEFORE, LevelRows
-from linkbudget.capture.source import FilePath, Source, open_for_writing
+from linkbudget.capture.source import FilePath, Source, open_for_writing, stored_bytes
 from linkbudget.capture.table_text import TableText
 from linkbudget.capture.table_times import TableTimes
 from linkbudget.errors import CaptureError, Fault, SettingsError
@@ -216,8 +217,15 @@ def load_table(
     number, ``sample_rate`` in samples a second. Times are kept as exact decimal ticks. `CaptureError` names
     the line.
     """
+    source = Source(path)
+    if threshold is None and use_kernel("table", stored_bytes(path)):
+        from linkbudget.capture.table_compiled import compiled_levels
+
+        found = compiled_levels(source, channel, time_unit, time_column, sample_rate)
+        if found is not None:
+            return found
     pieces = table_pieces(
-        Source(path),
+        source,
         channel=channel,
         time_unit=time_unit,
         time_column=time_column,

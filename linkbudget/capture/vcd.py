@@ -9,16 +9,16 @@ recording begins with, not changes, unless another value was there before.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 
 import numpy as np
 
+from linkbudget._jit import use_kernel
 from linkbudget.capture.channels import find_channel
-from linkbudget.capture.source import FilePath, Source
+from linkbudget.capture.source import FilePath, Source, stored_bytes
 from linkbudget.capture.vcd_header import Header, Tokens, read_header
 from linkbudget.errors import warn
-from linkbudget.traffic.join import join_levels
 from linkbudget.traffic.levels import UNKNOWN, Edges, LevelCapture
 
 __all__ = ["load_vcd", "vcd_pieces"]
@@ -27,6 +27,7 @@ LEVELS = {ord("0"): 0, ord("1"): 1, **dict.fromkeys(b"xXzZ", UNKNOWN)}
 TIME, DOLLAR = ord("#"), ord("$")
 VECTOR, OTHER = b"bB", b"rRsS"
 INT64_MAX = (1 << 63) - 1
+WHOLE = 1 << 62  # more bytes than any file has
 BEFORE = -1  # the time of values that stand before the first time of the file
 DUMP_BLOCKS = {b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff"}
 
@@ -69,7 +70,9 @@ class Trace:
 class Signals:
     """The traces behind the identifier codes; a trace is None for a bit nobody asked for."""
 
-    def __init__(self, header: Header, channel: str | None, path: object) -> None:
+    def __init__(
+        self, header: Header, channel: str | None, path: object, make: Callable[[], Trace] | None = None
+    ) -> None:
         self.names = named(header, path)
         wanted = None if channel is None else find_channel(self.names, channel, path)
         self.bits: dict[bytes, list[Trace | None]] = {}
@@ -77,7 +80,7 @@ class Signals:
             self.bits.setdefault(variable.code, [None] * variable.size)
         for name, (code, place) in self.names.items():
             if wanted in (None, name) and self.bits[code][place] is None:
-                self.bits[code][place] = Trace()
+                self.bits[code][place] = (make or Trace)()
         if wanted is not None:
             self.names = {wanted: self.names[wanted]}
         self.whole = {code: bits[0] if len(bits) == 1 else None for code, bits in self.bits.items()}
@@ -151,8 +154,9 @@ def add_name(
 class Body:
     """The value changes after the declarations, from the first time to the last."""
 
-    def __init__(self, tokens: Tokens, signals: Signals) -> None:
+    def __init__(self, tokens: Tokens, stream: Iterator[bytes], signals: Signals) -> None:
         self.tokens = tokens
+        self.stream = stream
         self.signals = signals
         self.start: int | None = None
         self.at = BEFORE
@@ -161,15 +165,25 @@ class Body:
         self.block = b""
         self.warnings: list[str] = []
 
-    def read(self, stream: Iterator[bytes], until: int) -> bool:
+    def read(self, until: int) -> bool:
         """Read changes; return True when there may be more, at the first new time past byte ``until``.
 
-        All changes up to tick ``ended`` have then been read. The loop names everything once because it runs
-        for each token of the file.
+        All changes up to tick ``ended`` have then been read.
+        """
+        if self.changes(self.stream, until):
+            return True
+        self.finish(self.at)
+        self.ended = self.now
+        return False
+
+    def changes(self, tokens: Iterator[bytes], until: int) -> bool:
+        """Read the changes that begin with ``tokens``; what belongs to one is taken from ``stream``.
+
+        Returns as `read` does. The loop names everything once because it runs for each token of the file.
         """
         whole, levels, source = self.signals.whole, LEVELS, self.tokens.source
         at = self.at
-        for token in stream:
+        for token in tokens:
             first = token[0]
             if first in levels:
                 trace = whole.get(token[1:])
@@ -183,16 +197,15 @@ class Body:
                     self.at, self.ended = at, before
                     return True
             elif first in VECTOR:
-                self.vector(token, next(stream, None), at)
+                self.vector(token, next(self.stream, None), at)
             elif first in OTHER:
-                next(stream, None)
+                next(self.stream, None)
             elif first == DOLLAR:
-                self.command(token, stream, at)
+                self.command(token, at)
             else:
                 expected = "a time (#), a value change (0 1 x z b r) or a $ command"
                 raise self.tokens.fault(f"{show(token)}; expected {expected}")
-        self.finish(at)
-        self.ended = self.now
+        self.at = at
         return False
 
     def unknown(self, code: bytes) -> Exception:
@@ -223,7 +236,7 @@ class Body:
         elif not self.signals.put_vector(code, at, digits):
             raise self.unknown(code)
 
-    def command(self, token: bytes, stream: Iterator[bytes], at: int) -> None:
+    def command(self, token: bytes, at: int) -> None:
         if token == b"$end":
             self.block = b""
         elif token in DUMP_BLOCKS:
@@ -236,7 +249,7 @@ class Body:
             if token != b"$comment":
                 text = f"{self.tokens.source.path}: {show(token)} among the changes was passed over"
                 self.warnings.append(warn(text))
-            for inner in stream:
+            for inner in self.stream:
                 if inner == b"$end":
                     self.block = b""
                     break
@@ -261,18 +274,32 @@ def show(token: bytes) -> str:
     return repr(token[:40].decode("latin-1"))
 
 
-def vcd_pieces(source: Source, *, channel: str | None = None) -> Iterator[LevelCapture]:
-    """Yield the channels of a VCD file in pieces; see `load_vcd`."""
-    path = source.path
+def body_of(source: Source, channel: str | None) -> tuple[Header, Body]:
+    """Return the declarations of a file, and its changes, still to be read."""
+    if use_kernel("vcd", stored_bytes(source.path)):
+        from linkbudget.capture.vcd_compiled import compiled_body
+
+        return compiled_body(source, channel)
     tokens = Tokens(source)
     stream = iter(tokens)
     header = read_header(tokens, stream)
-    signals = Signals(header, channel, path)
-    body = Body(tokens, signals)
+    return header, Body(tokens, stream, Signals(header, channel, source.path))
+
+
+def vcd_pieces(
+    source: Source, *, channel: str | None = None, piece_bytes: int | None = None
+) -> Iterator[LevelCapture]:
+    """Yield the channels of a VCD file in pieces; see `load_vcd`.
+
+    A piece is what comes from ``piece_bytes`` of the file (default: as many as are read at a time).
+    """
+    path = source.path
+    header, body = body_of(source, channel)
+    signals = body.signals
     taken = {"shape": "vcd", "timescale_s": str(header.tick_s)}
     told, more, start = header.warnings, True, None
     while more:
-        more = body.read(stream, source.offset + source.piece_bytes)
+        more = body.read(min(source.offset + (piece_bytes or source.piece_bytes), WHOLE))
         begin = (body.start or 0) if start is None else start
         start = body.ended
         made: dict[tuple[bytes, int], Edges] = {}
@@ -295,4 +322,5 @@ def load_vcd(path: FilePath, *, channel: str | None = None) -> LevelCapture:
     ``channel`` is a dotted scope path, or the end of one when that is enough. A file that was cut off after
     its declarations loads up to the cut, with a warning; any other fault is a `CaptureError` with its line.
     """
-    return join_levels(vcd_pieces(Source(path), channel=channel))
+    (capture,) = vcd_pieces(Source(path), channel=channel, piece_bytes=WHOLE)
+    return capture

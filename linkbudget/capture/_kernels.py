@@ -1,0 +1,495 @@
+"""Value changes and rows of levels out of text, compiled.
+
+A kernel reads as long as everything is as plain as nearly all of such files is. It stops in front of anything
+else; that is then read by the plain form, which also finds what is wrong with it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from linkbudget._jit import helper, kernel
+
+__all__ = [
+    "ENDED",
+    "FINER",
+    "FULL",
+    "LONGEST_CODE",
+    "OTHER",
+    "PADDING",
+    "PASSED_OVER",
+    "PLAIN",
+    "SPREAD",
+    "TIMES",
+    "level_rows",
+    "vcd_changes",
+]
+
+PADDING = 32
+"""Bytes of zero behind a text, because eight are read at a time."""
+ENDED, FULL, OTHER, FINER = 0, 1, 2, 3
+"""Why a kernel stopped: no whole token or row is left, no room is left, something for the plain form, a time
+with more decimal places than thought."""
+PASSED_OVER, PLAIN, TIMES = -1, -2, -3
+"""Instead of the number of a trace: nobody asked for it; a change for the plain form; a column of times."""
+LONGEST_CODE = 7  # identifier codes up to here fit into a word, with the white space behind them
+MOST_DIGITS = 18  # decimal digits that fit 64 bits whatever they are
+
+ZERO, ONE, THREE, EIGHT = np.uint64(0), np.uint64(1), np.uint64(3), np.uint64(8)
+NINE, SIXTY_FOUR, ALL_ONES = np.uint64(9), np.uint64(64), np.uint64(0xFFFFFFFFFFFFFFFF)
+BYTE = np.uint64(0xFF)
+EVERY, HIGH = np.uint64(0x0101010101010101), np.uint64(0x8080808080808080)
+DIGIT_ZEROS, ABOVE_NINE = np.uint64(0x3030303030303030), np.uint64(0x7676767676767676)
+SPACES = np.uint64(0x2121212121212121)  # one more than a blank, in every byte
+PAIRS = np.uint64(0x000000FF000000FF)
+FIRST_PAIRS, LAST_PAIRS = np.uint64(0x000F424000000064), np.uint64(0x0000271000000001)
+POWERS = np.array([10**k for k in range(9)], dtype=np.int64)
+SPREAD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 by the golden ratio: mixes the bits of a code
+
+BLANKS = np.zeros(256, dtype=np.uint8)
+BLANKS[[9, 10, 11, 12, 13, 32]] = 1
+NO_LEVEL = 3
+LEVELS = np.full(256, NO_LEVEL, dtype=np.uint8)
+LEVELS[[ord("0"), ord("1")]] = [0, 1]
+LEVELS[[ord(sign) for sign in "xXzZ"]] = 2
+HASH, LETTER_B, LETTER_R, LETTER_S = (np.uint8(ord(sign)) for sign in "#brs")
+LETTER_E = np.uint8(ord("e"))
+LOWER = np.uint8(0x20)
+BLANK, NEW_LINE, RETURN = np.uint8(32), np.uint8(10), np.uint8(13)
+PLUS, MINUS, ZERO_SIGN, NINE_DIGIT = np.uint8(43), np.uint8(45), np.uint8(48), np.uint8(9)
+ENDS = np.zeros(256, dtype=np.uint8)  # of a line
+ENDS[[10, 13]] = 1
+# A cell of one sign; an empty one, which ends with what ends a cell, says `NO_LEVEL`: the same as before.
+CELLS = np.full(256, NO_LEVEL, dtype=np.uint8)
+CELLS[[ord(sign) for sign in "0lL"]] = 0
+CELLS[[ord(sign) for sign in "1hH"]] = 1
+CELLS[[ord(sign) for sign in "xXzZ-"]] = 2
+# What a cell that nobody asked for may hold without meaning anything for the whole table: no quote, no sign
+# that may be a decimal one, nothing that hangs on the encoding.
+PASSABLE = np.zeros(256, dtype=np.uint8)
+PASSABLE[32:127] = 1
+PASSABLE[[ord(sign) for sign in '",']] = 0
+
+
+@helper
+def _load(data: npt.NDArray[np.uint8], at: np.uint64) -> np.uint64:
+    """Eight bytes, the first one lowest; the compiler makes one load of it."""
+    word = np.uint64(data[at])
+    for k in range(1, 8):
+        word |= np.uint64(data[at + np.uint64(k)]) << np.uint64(8 * k)
+    return word
+
+
+@helper
+def _first(found: np.uint64) -> np.uint64:
+    """The place of the lowest byte that is marked in its high bit."""
+    return ((((found - ONE) & ~found & EVERY) * EVERY) >> np.uint64(56)) - ONE
+
+
+@helper
+def _no_digits(word: np.uint64) -> np.uint64:
+    """Mark the bytes of eight that are no digits, of which the lowest mark is right; ``word`` ^ 0x30..30."""
+    return ((word + ABOVE_NINE) | word) & HIGH
+
+
+@helper
+def _number(word: np.uint64) -> np.int64:
+    """The number that eight digits make, the first in the lowest byte; ``word`` ^ 0x30..30."""
+    word = word * np.uint64(10) + (word >> EIGHT)
+    return np.int64(
+        ((word & PAIRS) * FIRST_PAIRS + ((word >> np.uint64(16)) & PAIRS) * LAST_PAIRS) >> np.uint64(32)
+    )
+
+
+@helper
+def _blanks(word: np.uint64) -> np.uint64:
+    """Mark the bytes of eight that are not above a blank, of which the lowest mark is right."""
+    return (word - SPACES) & ~word & HIGH
+
+
+@kernel
+def vcd_changes(
+    text: npt.NDArray[np.uint8],
+    place: int,
+    size: int,
+    clock: int,
+    short_codes: npt.NDArray[np.int32],
+    long_codes: npt.NDArray[np.uint64],
+    long_entries: npt.NDArray[np.int32],
+    scalars: npt.NDArray[np.int32],
+    first_bits: npt.NDArray[np.int64],
+    sizes: npt.NDArray[np.int64],
+    bits: npt.NDArray[np.int32],
+    base: npt.NDArray[np.uint8],
+    when: npt.NDArray[np.int64],
+    level: npt.NDArray[np.uint8],
+    traces: npt.NDArray[np.int32],
+    times: npt.NDArray[np.int64],
+    levels: npt.NDArray[np.uint8],
+) -> tuple[np.int64, np.int64, np.int64, np.int64, bool]:
+    """Read value changes from ``place`` up to ``size`` (behind it `PADDING`); ``clock`` is the time there.
+
+    ``short_codes`` gives the entry of each identifier code of one sign, a hash table of ``long_codes`` and
+    ``long_entries`` that of longer ones, -1 for none. An entry has ``sizes`` bits (0: a real number), from
+    ``first_bits`` on in ``bits``, which names the trace of each or `PASSED_OVER`; ``scalars`` is that of a
+    variable of one bit, else `PLAIN` or `PASSED_OVER`.
+
+    A trace had ``base`` before ``when``, and has ``level`` since; as long as the time is the same, that may
+    change. What became final goes, with its trace, into ``traces``, ``times``, ``levels``. Returns where and
+    why it stopped, how many changes became final, the time, and whether a vector was too long.
+    """
+    at, end, now = np.uint64(place), np.uint64(size), np.int64(clock)
+    count, room = ZERO, np.uint64(times.size)
+    mask = np.uint64(long_codes.size - 1)
+    too_long = False
+    reason = np.int64(ENDED)
+    # Nearly every time has as many digits as the one before. So they are not counted: it is tested that the
+    # same place is the first without a digit. Where the next token begins then hangs on no calculation.
+    eight_before, tail = False, ZERO  # digits of the last time: eight or not, and 1 to 7 more
+    upto, behind_tail = ZERO, ONE
+    while True:
+        while BLANKS[text[at]]:
+            at += ONE
+        if at >= end:
+            break
+        sign = text[at]
+        if sign == HASH:
+            word = _load(text, at + ONE) ^ DIGIT_ZEROS
+            after = at + ONE + tail
+            time = np.int64(0)
+            if eight_before:
+                if _no_digits(word) == ZERO:
+                    time = _number(word) * POWERS[tail]
+                    after += EIGHT
+                    word = _load(text, at + NINE) ^ DIGIT_ZEROS
+                else:
+                    word = ALL_ONES
+            if (_no_digits(word) & upto) == behind_tail and BLANKS[text[after]]:
+                time += _number(word << (SIXTY_FOUR - EIGHT * tail))
+                if time < now:
+                    reason = np.int64(OTHER)
+                    break
+                now = time
+                at = after + ONE
+                continue
+            after, time, digits = at + ONE, np.int64(0), ZERO
+            word = _load(text, after) ^ DIGIT_ZEROS
+            found = _no_digits(word)
+            while found == ZERO and digits < np.uint64(MOST_DIGITS):
+                time = time * POWERS[8] + _number(word)
+                after += EIGHT
+                digits += EIGHT
+                word = _load(text, after) ^ DIGIT_ZEROS
+                found = _no_digits(word)
+            more = _first(found) if found else EIGHT
+            if ZERO < more < EIGHT:
+                time = time * POWERS[more] + _number(word << (SIXTY_FOUR - EIGHT * more))
+                after += more
+                if digits <= EIGHT:
+                    eight_before, tail = digits == EIGHT, more
+                    behind_tail = np.uint64(0x80) << (EIGHT * more)
+                    upto = behind_tail | (behind_tail - ONE)
+                digits += more
+            if after >= end:
+                break
+            if digits == ZERO or digits > np.uint64(MOST_DIGITS) or not BLANKS[text[after]] or time < now:
+                reason = np.int64(OTHER)
+                break
+            now = time
+            at = after + ONE
+            continue
+        new = LEVELS[sign]
+        code = at + ONE
+        behind = code  # the digits of a vector
+        if new == NO_LEVEL:
+            lower = sign | LOWER
+            if lower == LETTER_B:
+                while LEVELS[text[behind]] != NO_LEVEL:
+                    behind += ONE
+                if behind == code and behind < end:
+                    reason = np.int64(OTHER)
+                    break
+            elif lower in (LETTER_R, LETTER_S):
+                while behind < end and not BLANKS[text[behind]]:
+                    behind += ONE
+            else:
+                reason = np.int64(OTHER)
+                break
+            if behind >= end:
+                break
+            if not BLANKS[text[behind]]:
+                reason = np.int64(OTHER)
+                break
+            code = behind
+            while BLANKS[text[code]]:
+                code += ONE
+            if code >= end:
+                break
+            if lower != LETTER_B:
+                while code < end and not BLANKS[text[code]]:
+                    code += ONE
+                if code >= end:
+                    break
+                at = code + ONE
+                continue
+        after = code + ONE
+        if BLANKS[text[after]] and not BLANKS[text[code]]:
+            entry = short_codes[text[code]]
+        else:
+            word = _load(text, code)
+            found = _blanks(word)
+            length = _first(found) if found else EIGHT
+            after = code + length
+            if after >= end:
+                break
+            if not found or length == ZERO or not BLANKS[text[after]]:
+                reason = np.int64(OTHER)
+                break
+            # A one behind the code tells it from a longer one that goes on with bytes of zero.
+            word = (word & ((ONE << (EIGHT * length)) - ONE)) | (ONE << (EIGHT * length))
+            slot = (word * SPREAD) >> np.uint64(32)
+            while long_codes[slot & mask] != word and long_codes[slot & mask] != ZERO:
+                slot += ONE
+            entry = np.int32(-1) if long_codes[slot & mask] == ZERO else long_entries[slot & mask]
+        if entry < 0:
+            reason = np.int64(OTHER)
+            break
+        entry = np.uint64(entry)
+        if new != NO_LEVEL:
+            trace = scalars[entry]
+            if trace == PLAIN:
+                reason = np.int64(OTHER)
+                break
+            if trace >= 0 and level[np.uint64(trace)] != new:
+                if count >= room:
+                    reason = np.int64(FULL)
+                    break
+                own = np.uint64(trace)
+                if when[own] != now:
+                    traces[count], times[count], levels[count] = trace, when[own], level[own]
+                    count += np.uint64(level[own] != base[own])
+                    base[own], when[own] = level[own], now
+                level[own] = new
+        elif sizes[entry]:
+            width, held = sizes[entry], np.int64(behind - at - ONE)
+            if count + np.uint64(width) > room:
+                reason = np.int64(FULL)
+                break
+            too_long |= held > width
+            # Short vectors are extended on the left: by 0 for 0 and 1, by x or z for themselves. Of long
+            # ones the last digits count.
+            fill = np.uint8(2 if LEVELS[text[at + ONE]] == 2 else 0)
+            for k in range(width):
+                trace = bits[first_bits[entry] + k]
+                if trace < 0:
+                    continue
+                digit = held - width + k
+                new = LEVELS[text[at + ONE + np.uint64(digit)]] if digit >= 0 else fill
+                own = np.uint64(trace)
+                if level[own] == new:
+                    continue
+                if when[own] != now:
+                    traces[count], times[count], levels[count] = trace, when[own], level[own]
+                    count += np.uint64(level[own] != base[own])
+                    base[own], when[own] = level[own], now
+                level[own] = new
+        at = after + ONE
+    return np.int64(at), reason, np.int64(count), now, too_long
+
+
+@helper
+def _decimal(
+    text: npt.NDArray[np.uint8], at: np.uint64, point: np.uint8
+) -> tuple[bool | np.bool_, np.int64, np.int64, np.uint64, np.uint64]:
+    """Read a number of any form: blanks, sign, digits, power of ten, blanks.
+
+    Returns whether it is one that fits, its digits as a whole number, the decimal places of that, how many
+    digits it has (0 unless there is nothing but digits and a decimal sign), and the place behind it.
+    """
+    begin = at
+    while text[at] == BLANK:
+        at += ONE
+    minus = text[at] == MINUS
+    at += np.uint64(minus or text[at] == PLUS)
+    number, digits, fraction, power = np.int64(0), ZERO, ZERO, np.int64(0)
+    simple = at == begin
+    pointed = False
+    while digits <= np.uint64(MOST_DIGITS):
+        digit = text[at] ^ ZERO_SIGN
+        if digit <= NINE_DIGIT:
+            number = number * np.int64(10) + np.int64(digit)
+            digits += ONE
+            fraction += np.uint64(pointed)
+        elif text[at] == point and not pointed:
+            pointed = True
+        else:
+            break
+        at += ONE
+    good = digits > ZERO and digits <= np.uint64(MOST_DIGITS) and (fraction > ZERO or not pointed)
+    if text[at] | LOWER == LETTER_E:
+        simple = False
+        at += ONE
+        down = text[at] == MINUS
+        at += np.uint64(down or text[at] == PLUS)
+        begin = at
+        while text[at] ^ ZERO_SIGN <= NINE_DIGIT and at < begin + THREE:
+            power = power * np.int64(10) + np.int64(text[at] ^ ZERO_SIGN)
+            at += ONE
+        good = good and at > begin
+        power = -power if down else power
+    while text[at] == BLANK:
+        simple = False
+        at += ONE
+    held = digits if simple else ZERO
+    return good, -number if minus else number, np.int64(fraction) - power, held, at
+
+
+@kernel
+def level_rows(
+    text: npt.NDArray[np.uint8],
+    place: int,
+    size: int,
+    clock: int,
+    sampled: bool,
+    places: int,
+    delimiter: int,
+    decimal: int,
+    columns: npt.NDArray[np.int32],
+    base: npt.NDArray[np.uint8],
+    when: npt.NDArray[np.int64],
+    level: npt.NDArray[np.uint8],
+    cells: npt.NDArray[np.uint8],
+    traces: npt.NDArray[np.int32],
+    times: npt.NDArray[np.int64],
+    levels: npt.NDArray[np.uint8],
+) -> tuple[np.int64, np.int64, np.int64, np.int64, np.int64, np.int64]:
+    """Read rows of a table from ``place`` up to ``size`` (behind it `PADDING`).
+
+    ``columns`` says what each column is: a trace, `TIMES`, or `PASSED_OVER`. ``clock`` is the tick of the row
+    before; of rows that are ``sampled`` each has the next one, otherwise ticks are times with ``places``
+    decimal places. ``cells`` has room for a level of each trace; the other arrays are those of `vcd_changes`.
+    Returns where and why it stopped, how many changes became final, the tick, how many lines were read, and
+    with `FINER` the decimal places that a time has.
+    """
+    at, end, now = np.uint64(place), np.uint64(size), np.int64(clock)
+    count, room = ZERO, np.uint64(times.size)
+    width, kept = np.uint64(columns.size), np.uint64(base.size)
+    comma, point = np.uint8(delimiter), np.uint8(decimal)
+    reason, lines, finer = np.int64(ENDED), np.int64(0), np.int64(places)
+    # As with value changes: the digits of nearly every time are where they were in the row before.
+    pointed, whole, whole_mark, whole_upto = False, ZERO, ONE, ZERO  # 1 to 7 digits in front of the sign
+    eight_more, tail, tail_mark, tail_upto = (
+        False,
+        ZERO,
+        ONE,
+        ZERO,
+    )  # eight digits behind it or not, 1 to 7 more
+    scale = np.int64(1)
+    while at < end:
+        p, tick = at, now
+        good: bool | np.bool_ = True
+        sign = text[p]
+        if sign not in (NEW_LINE, RETURN):
+            if count + kept > room:
+                reason = np.int64(FULL)
+                break
+            if sampled:
+                tick += 1
+            for column in range(width):
+                role = columns[column]
+                if role == TIMES:
+                    known: bool | np.bool_ = True
+                    after, tick = p, np.int64(0)
+                    word = _load(text, p) ^ DIGIT_ZEROS
+                    if pointed:
+                        after += whole
+                        known = (_no_digits(word) & whole_upto) == whole_mark and text[after] == point
+                        tick = _number(word << (SIXTY_FOUR - EIGHT * whole))
+                        after += ONE
+                        word = _load(text, after) ^ DIGIT_ZEROS
+                    if eight_more and known:
+                        known = _no_digits(word) == ZERO
+                        tick = tick * POWERS[8] + _number(word)
+                        after += EIGHT
+                        word = _load(text, after) ^ DIGIT_ZEROS
+                    known = known and (_no_digits(word) & tail_upto) == tail_mark
+                    after += tail
+                    if known and (ENDS[text[after]] or text[after] == comma):
+                        tick = (tick * POWERS[tail] + _number(word << (SIXTY_FOUR - EIGHT * tail))) * scale
+                        p = after
+                    else:
+                        good, tick, own_places, digits, p = _decimal(text, p, point)
+                        if good and own_places > places:
+                            while p < end and text[p] != NEW_LINE:
+                                p += ONE
+                            finer, good = own_places, False
+                            reason = np.int64(FINER if p < end else ENDED)
+                            break
+                        shift = np.int64(places) - own_places
+                        good = good and shift <= MOST_DIGITS
+                        bound = np.int64(1)
+                        for _ in range(MOST_DIGITS - shift if good else 0):
+                            bound *= np.int64(10)
+                        good = good and -bound < tick < bound
+                        if not good:
+                            break
+                        factor = np.int64(1)
+                        for _ in range(shift):
+                            factor *= np.int64(10)
+                        tick *= factor
+                        behind = np.uint64(max(own_places, np.int64(0)))
+                        front = digits - behind if behind else ZERO
+                        long = (behind if behind else digits) > EIGHT
+                        rest = (behind if behind else digits) - (EIGHT if long else ZERO)
+                        # Only what stays within eighteen digits with the decimal places of all.
+                        fit = np.int64(front + rest + EIGHT) + shift <= MOST_DIGITS
+                        if digits and fit and front < EIGHT and rest < EIGHT and (front or not behind):
+                            scale, pointed, whole = factor, bool(behind > ZERO), front
+                            whole_mark = np.uint64(0x80) << (EIGHT * whole)
+                            whole_upto = whole_mark | (whole_mark - ONE)
+                            eight_more, tail = bool(long), rest
+                            tail_mark = np.uint64(0x80) << (EIGHT * tail)
+                            tail_upto = tail_mark | (tail_mark - ONE)
+                    good = tick >= now
+                elif role == PASSED_OVER:
+                    while (
+                        not ENDS[text[p]] and text[p] != comma and (PASSABLE[text[p]] or text[p] == decimal)
+                    ):
+                        p += ONE
+                else:
+                    while text[p] == BLANK:
+                        p += ONE
+                    cell = CELLS[text[p]]
+                    if cell != NO_LEVEL:
+                        p += ONE
+                        while text[p] == BLANK:
+                            p += ONE
+                    elif not ENDS[text[p]] and text[p] != comma:
+                        good = False
+                    cells[np.uint64(role)] = cell
+                if column + ONE < width:
+                    good = good and text[p] == comma
+                    p += ONE
+                if not good:
+                    break
+        p += np.uint64(text[p] == RETURN)
+        if not good or text[p] != NEW_LINE or p >= end:
+            if reason != FINER:
+                reason = np.int64(ENDED if p >= end else OTHER)
+            break
+        lines += 1
+        at = p + ONE
+        if sign in (NEW_LINE, RETURN):
+            continue
+        now = tick
+        for own in range(kept):
+            new = cells[own]
+            if new == NO_LEVEL or new == level[own]:
+                continue
+            if when[own] != now:
+                traces[count], times[count], levels[count] = np.int32(own), when[own], level[own]
+                count += np.uint64(level[own] != base[own])
+                base[own], when[own] = level[own], now
+            level[own] = new
+    return np.int64(at), reason, np.int64(count), now, lines, finer
