@@ -36,17 +36,21 @@ from linkbudget.units import exact, round_half_up
 from linkbudget.wire.uart import UartLine
 
 __all__ = [
+    "Characters",
+    "Conversion",
     "Sampling",
     "Scan",
+    "Task",
     "decode_characters",
     "idle_changes",
-    "line_sampling",
+    "odd_ones",
+    "parity_wrong",
+    "read_characters",
     "scan_characters",
-    "scanned_capture",
     "ticks_to_ns",
 ]
 
-NEVER = 1 << 80  # later than any 64-bit tick
+NEVER = 1 << 4096  # later than any 64-bit tick, and than a character in the finest ticks a table can have
 INT64_MAX = (1 << 63) - 1
 FIRST_STOP_LOW, LATER_STOP_LOW = 1, 2
 
@@ -259,13 +263,8 @@ class Task:
     @property
     def sampling(self) -> Sampling:
         """Where a character is looked at."""
-        return line_sampling(self.line, self.tick_s)
-
-
-def line_sampling(line: UartLine, tick_s: Fraction) -> Sampling:
-    """Return where a receiver set to ``line`` looks at a character, in ticks of ``tick_s``."""
-    bits = line.bytesize + (line.parity != "N")
-    return Sampling.of(1 / (exact(line.baudrate) * tick_s), bits, line.stopbits)
+        bits = self.line.bytesize + (self.line.parity != "N")
+        return Sampling.of(self.bit_ticks, bits, self.line.stopbits)
 
 
 def scanned_characters(scan: Scan, line: UartLine, tick_s: Fraction) -> Characters:
@@ -319,11 +318,6 @@ def decode_characters(
     tick = edges.tick_s if tick_s is None else exact(tick_s)
     task = Task(edges, line, tick, invert, edges.end if end is None else end)
     return as_capture(read_characters(task), line, tick, invert)
-
-
-def scanned_capture(scan: Scan, line: UartLine, tick_s: Fraction, invert: bool) -> ByteCapture:
-    """Return the characters of a scan with their times and flags; warns of one that was cut off."""
-    return as_capture(scanned_characters(scan, line, tick_s), line, tick_s, invert)
 
 
 def as_capture(found: Characters, line: UartLine, tick_s: Fraction, invert: bool) -> ByteCapture:
