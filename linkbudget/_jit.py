@@ -4,9 +4,10 @@ A heavy path exists twice: the *plain form* is the reference and serves small in
 large ones. Each pair is one row of `PAIRS`. ``tests/test_kernels.py`` walks the list, holds both forms
 equal, and fails on a kernel module whose functions are not listed here.
 
-``LINKBUDGET_KERNELS`` is ``auto`` (kernels from the change-over size on), ``never`` or ``always``. numba is
-imported when the first kernel is called for, never before; without it, or where its cache of compiled code
-cannot be written, everything still runs.
+``LINKBUDGET_KERNELS`` is ``auto`` (kernels from the change-over size on, which may be reached by several
+inputs together, as the pieces of a file), ``never`` or ``always``. numba is imported when the first kernel is
+called for, never before; without it, or where its cache of compiled code cannot be written, everything still
+runs.
 
 For whoever writes a kernel:
 
@@ -67,7 +68,7 @@ PAIRS: tuple[Pair, ...] = (
         "linkbudget.traffic.characters:plain_characters",
         "edges",
         "linkbudget.traffic._kernels:characters",
-        200_000,
+        1_000_000,
         "level_inputs",
     ),
     Pair(
@@ -76,7 +77,7 @@ PAIRS: tuple[Pair, ...] = (
         "linkbudget.capture.vcd:body_of",
         "bytes",
         "linkbudget.capture._kernels:vcd_changes",
-        3_000_000,
+        4_000_000,
         "vcd_files",
     ),
     Pair(
@@ -94,7 +95,7 @@ PAIRS: tuple[Pair, ...] = (
         "linkbudget.frame.bulk:plain_table",
         "bytes",
         "linkbudget.frame._kernels:delimited_frames",
-        5_000_000,
+        2_000_000,
         "frame_streams",
     ),
     Pair(
@@ -105,6 +106,10 @@ PAIRS: tuple[Pair, ...] = (
     ),
 )
 CHANGE_OVER = {pair.name: pair.change_over for pair in PAIRS}
+SMALL_SHARE = 100
+"""An input this many times smaller than the change-over is faster in plain form, whatever came before."""
+seen = dict.fromkeys(CHANGE_OVER, 0)
+"""What has come so far, in the unit of each pair."""
 
 
 def kernel_mode() -> str:
@@ -134,8 +139,12 @@ def use_kernel(name: str, size: int) -> bool:
     """
     mode = kernel_mode()
     change_over = CHANGE_OVER[name]
-    if change_over is None or mode == "never" or (mode == "auto" and size < change_over):
+    if change_over is None or mode == "never":
         return False
+    if mode == "auto":
+        seen[name] += size
+        if seen[name] < change_over or size * SMALL_SHARE < change_over:
+            return False
     if load_numba() is not None:
         return True
     if mode == "always":

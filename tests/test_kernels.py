@@ -22,7 +22,8 @@ import linkbudget
 from linkbudget import _jit
 from linkbudget._jit import MODES, PAIRS, Kernel, kernel_mode, load_numba, use_kernel
 from linkbudget.capture.source import Source
-from linkbudget.capture.vcd import vcd_pieces
+from linkbudget.capture.table import load_table
+from linkbudget.capture.vcd import Body, load_vcd, vcd_pieces
 from linkbudget.errors import LinkBudgetError, SettingsError
 from linkbudget.traffic.join import join_levels
 
@@ -166,14 +167,26 @@ def test_unknown_mode_names_the_nearest():
 
 @needs_numba
 @pytest.mark.parametrize("pair", WITH_KERNEL, ids=lambda pair: pair.name)
-def test_the_mode_and_the_size_choose(pair):
+def test_the_mode_and_the_size_choose(pair, monkeypatch):
+    monkeypatch.setitem(_jit.seen, pair.name, 0)
     with mode_set("auto"):
         assert not use_kernel(pair.name, pair.change_over - 1)
+    monkeypatch.setitem(_jit.seen, pair.name, 0)
+    with mode_set("auto"):
         assert use_kernel(pair.name, pair.change_over)
     with mode_set("always"):
         assert use_kernel(pair.name, 0)
     with mode_set("never"):
         assert not use_kernel(pair.name, 10**9)
+
+
+@needs_numba
+def test_pieces_of_a_large_input_come_to_the_kernel_too(monkeypatch):
+    monkeypatch.setitem(_jit.seen, "vcd", 0)
+    piece = _jit.CHANGE_OVER["vcd"] // 4
+    with mode_set("auto"):
+        assert [use_kernel("vcd", piece) for _ in range(6)] == [False, False, False, True, True, True]
+        assert not use_kernel("vcd", piece // _jit.SMALL_SHARE)
 
 
 def ran(script, **environment):
@@ -203,15 +216,15 @@ print(len(found), "numba" in sys.modules)
 @needs_numba
 @pytest.mark.parametrize(
     ("mode", "count", "imported"),
-    [("auto", 1000, False), ("auto", 300_000, True), ("never", 300_000, False), ("always", 1000, True)],
+    [("auto", 1000, False), ("auto", 2_000_000, True), ("never", 2_000_000, False), ("always", 1000, True)],
 )
 def test_numba_is_imported_for_large_jobs_only(mode, count, imported):
     assert ran(MANY.format(count=count), LINKBUDGET_KERNELS=mode) == [str(count // 10), str(imported)]
 
 
 def test_without_numba_everything_runs():
-    script = "import sys\nsys.modules['numba'] = None\n" + MANY.format(count=300_000)
-    assert ran(script, LINKBUDGET_KERNELS="auto")[0] == "30000"
+    script = "import sys\nsys.modules['numba'] = None\n" + MANY.format(count=2_000_000)
+    assert ran(script, LINKBUDGET_KERNELS="auto")[0] == "200000"
 
 
 def test_without_numba_kernels_cannot_be_asked_for_always():
@@ -228,6 +241,7 @@ except lb.SettingsError as error:
 
 
 def test_a_numba_that_does_not_work_is_told_once(monkeypatch):
+    monkeypatch.setitem(_jit.seen, "characters", 0)
     monkeypatch.setitem(sys.modules, "numba", None)
     monkeypatch.setattr("builtins.__import__", failing_import)
     load_numba.cache_clear()
@@ -257,7 +271,7 @@ def refuse(*arguments, **keywords):
     raise PermissionError("read-only")
 tempfile.TemporaryFile = refuse
 """
-    assert ran(script + MANY.format(count=300_000), LINKBUDGET_KERNELS="auto") == ["30000", "True"]
+    assert ran(script + MANY.format(count=2_000_000), LINKBUDGET_KERNELS="auto") == ["200000", "True"]
 
 
 def test_a_cache_that_fails_while_it_is_written_is_done_without(monkeypatch):
@@ -297,3 +311,39 @@ def test_the_kernel_reads_value_changes_in_pieces_of_any_size(tmp_path):
                 assert joined(piece_bytes) == plain
 
     agree()
+
+
+@needs_numba
+def test_what_is_usual_in_value_changes_is_read_by_the_kernel(tmp_path, monkeypatch):
+    codes = ["!", "ab", "abc", "abcdefg"]
+    text = "$timescale 1 ns $end " + "".join(f"$var wire 1 {code} {code}x $end " for code in codes)
+    text += "$var reg 4 % byte [3:0] $end $var real 64 & volts $end $enddefinitions $end\n"
+    for time in range(0, 10**7, 10**4):
+        text += f"#{time}\n" + "".join(f"{time // 10**4 % 2}{code}\n" for code in codes)
+        text += f"b{time % 7:b} %\nr{time}.5 &\n"
+    path = tmp_path / "beans.vcd"
+    path.write_text(text)
+    plain = []
+    monkeypatch.setattr(Body, "changes", counted(Body.changes, plain))
+    with mode_set("always"):
+        assert len(load_vcd(path).channels["abcdefgx"]) == 999
+    assert 0 < len(plain) < 20
+
+
+def counted(method, calls):
+    def call(self, *arguments):
+        calls.append(arguments)
+        return method(self, *arguments)
+
+    return call
+
+
+@needs_numba
+@pytest.mark.parametrize("time", ["{0}.{1:09d}", "{0}{1:09d}", "{0},{1:03d}", " -{0}e-{1:02d}"])
+def test_what_is_usual_in_tables_is_read_by_the_kernel(tmp_path, monkeypatch, time):
+    rows = [f"{time.format(9, 0 if '-' in time else k)};{k % 2};x;\r\n" for k in range(500)]
+    path = tmp_path / "beans.csv"
+    path.write_text("time (ms);a;b;c\r\n" + "".join(rows))
+    monkeypatch.setattr("linkbudget.capture.table.TableText", None)
+    with mode_set("always"):
+        assert load_table(path).channels["a"].levels().size == (1 if "-" in time else 499)
