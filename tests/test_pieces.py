@@ -252,6 +252,21 @@ def test_settings_of_the_reading_are_checked(bench):
         next(open_bytes(bench, shape="vdc"))
 
 
+@pytest.mark.parametrize("mode", ["never", "always"])
+def test_a_table_by_kernel_and_plain_is_the_same_in_pieces(tmp_path, monkeypatch, mode):
+    monkeypatch.setenv("LINKBUDGET_KERNELS", mode)
+    path = tmp_path / "a.csv"
+    rows = [f"{k // 3 * 0.5:.{1 + (k > 900)}f},{k % 2},{k // 7 % 2}" for k in range(1_000)]
+    path.write_text("time (us),rx,tx\n" + "\n".join([*rows, "999"]))
+    whole = quietly(load_levels, path)
+    for size in (1, 100, 3_000):
+        found, count = joined(path, size)
+        same(found, whole)
+        assert found.tick_s == Fraction(1, 10**8)
+        assert count > 3
+    assert len(whole.channels["rx"]) == 333
+
+
 @pytest.mark.parametrize("packed", [False, True], ids=["plain", "packed"])
 def test_progress_rises_to_the_whole_file(bench, packed):
     path = bench
@@ -266,7 +281,8 @@ def test_progress_rises_to_the_whole_file(bench, packed):
     assert len(told) > 3
 
 
-def test_progress_of_a_table_counts_its_looks_through(tmp_path):
+def test_progress_of_a_table_counts_its_looks_through(tmp_path, monkeypatch):
+    monkeypatch.setenv("LINKBUDGET_KERNELS", "never")  # the kernel goes through it once less
     path = tmp_path / "a.csv"
     path.write_text("time (us),rx\n" + "".join(f"{k},{k % 2}\n" for k in range(500)))
     told = []

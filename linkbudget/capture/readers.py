@@ -18,7 +18,7 @@ from linkbudget.capture.log import is_log, load_log, log_pieces
 from linkbudget.capture.plain import load_plain_bytes, plain_pieces
 from linkbudget.capture.samples import load_samples, sample_pieces
 from linkbudget.capture.source import FilePath, Source, decode_text
-from linkbudget.capture.table import Threshold, load_table, table_pieces
+from linkbudget.capture.table import Threshold, load_table, plain_table_pieces, table_pieces
 from linkbudget.capture.table_text import parse_delimited
 from linkbudget.capture.vcd import load_vcd, vcd_pieces
 from linkbudget.capture.vcd_header import COMMANDS
@@ -110,7 +110,7 @@ class ParquetReader:
         uniform = options.sample_rate is not None or options.threshold is not None
         if known and not uniform and holds_bytes(rows.first(), options.time_column, options.channel):
             return byte_table_pieces(source, options.line, rows=rows, **ByteTableReader().settings(options))
-        return table_pieces(source, rows=rows, **TableReader().settings(options))
+        return plain_table_pieces(source, rows=rows, **TableReader().settings(options))
 
 
 class LogReader:

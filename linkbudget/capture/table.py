@@ -24,7 +24,7 @@ from linkbudget.traffic.join import join_levels
 from linkbudget.traffic.levels import HIGH, LOW, UNKNOWN, LevelCapture
 from linkbudget.units import exact
 
-__all__ = ["Threshold", "load_table", "save_table", "table_pieces"]
+__all__ = ["Threshold", "load_table", "plain_table_pieces", "save_table", "table_pieces"]
 
 LEVELS = {
     **dict.fromkeys(("0", "l", "low", "false", "0.0"), LOW),
@@ -161,9 +161,35 @@ def table_pieces(
     time_column: str | int | None = None,
     sample_rate: float | None = None,
     threshold: Threshold | None = None,
+) -> Iterator[LevelCapture]:
+    """Return the channels of a table in pieces; see `load_table`."""
+    if threshold is None and use_kernel("table", stored_bytes(source.path)):
+        from linkbudget.capture.table_compiled import compiled_pieces
+
+        found = compiled_pieces(source, channel, time_unit, time_column, sample_rate)
+        if found is not None:
+            return found
+    return plain_table_pieces(
+        source,
+        channel=channel,
+        time_unit=time_unit,
+        time_column=time_column,
+        sample_rate=sample_rate,
+        threshold=threshold,
+    )
+
+
+def plain_table_pieces(
+    source: Source,
+    *,
+    channel: str | int | None = None,
+    time_unit: str | None = None,
+    time_column: str | int | None = None,
+    sample_rate: float | None = None,
+    threshold: Threshold | None = None,
     rows: TableRows | None = None,
 ) -> Iterator[LevelCapture]:
-    """Yield the channels of a table in pieces; see `load_table`.
+    """Yield the channels of a table in pieces, read row by row: the form to check by eye.
 
     ``rows`` are those of a table in another kind of file.
     """
@@ -224,7 +250,7 @@ def load_table(
         found = compiled_levels(source, channel, time_unit, time_column, sample_rate)
         if found is not None:
             return found
-    pieces = table_pieces(
+    pieces = plain_table_pieces(
         source,
         channel=channel,
         time_unit=time_unit,

@@ -8,6 +8,7 @@ decimal places it begins again; at anything else that it does not know the plain
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 from itertools import islice
@@ -27,7 +28,7 @@ from linkbudget.capture.traces import Traces
 from linkbudget.errors import LinkBudgetError, warn
 from linkbudget.traffic.levels import UNKNOWN, LevelCapture
 
-__all__ = ["compiled_levels"]
+__all__ = ["compiled_levels", "compiled_pieces"]
 
 SIGNS = {"comma": b",", "semicolon": b";", "tab": b"\t", "none": b"\0"}
 LINE_END = re.compile(rb"\r\n|\r|\n")
@@ -129,17 +130,36 @@ class Table:
         traces.when[:] = tick
         return traces
 
+    def run(self) -> Run:
+        """Return a reading from the first row on."""
+        sampled = isinstance(self.clock, SampleTicks)
+        places = 0 if isinstance(self.clock, SampleTicks) else self.clock.times.places
+        return Run(self, self.first_tick(), places, sampled)
+
+    def go_finer(self, places: int) -> None:
+        """Read again with more decimal places."""
+        if places > MOST_PLACES or isinstance(self.clock, SampleTicks):
+            raise Unfit
+        self.clock.times.places = places
+
     def read(self) -> LevelCapture:
         """Return the whole table; `Unfit` when there is something in it that the kernel does not know."""
         while True:
-            sampled = isinstance(self.clock, SampleTicks)
-            places = 0 if isinstance(self.clock, SampleTicks) else self.clock.times.places
-            run = Run(self, self.first_tick(), places, sampled)
+            run = self.run()
+            (capture,) = run.pieces(whole=True)
             if run.finer is None:
-                return run.capture()
-            if run.finer > MOST_PLACES or isinstance(self.clock, SampleTicks):
-                raise Unfit
-            self.clock.times.places = run.finer
+                return capture
+            self.go_finer(run.finer)
+
+    def survey(self) -> None:
+        """Go through the table once, keeping nothing: the finest decimal place is known then, or `Unfit`."""
+        while True:
+            run = self.run()
+            for _ in run.pieces():
+                pass
+            if run.finer is None:
+                return
+            self.go_finer(run.finer)
 
 
 class Run:
@@ -161,16 +181,24 @@ class Run:
             if not self.held.more():
                 raise Unfit
         self.held.at = begun.offset - self.held.begin
-        self.expecting = True
-        self.go()
+        self.expecting = False
 
-    def go(self) -> None:
-        """Read to the end, or to a time with more decimal places."""
+    def pieces(self, whole: bool = False) -> Iterator[LevelCapture]:
+        """Yield what is read, to the end or to a time with more decimal places; all at once if ``whole``.
+
+        The rows at the last tick so far may be followed by others at the same tick, so they wait.
+        """
+        self.expecting = whole
         while self.finer is None:
             reason = self.step()
-            if reason == _kernels.ENDED and not self.held.more():
+            if reason != _kernels.ENDED:
+                continue
+            if not self.held.more():
                 self.last_line()
-                return
+                break
+            if not whole and self.now - 1 > self.start:
+                yield self.capture(self.now - 1)
+        yield self.capture(self.now)
 
     def step(self) -> int:
         """Let the kernel read what it can of the text at hand; return why it stopped."""
@@ -218,19 +246,43 @@ class Run:
         if self.finer is None and held.at != held.size:
             raise Unfit
 
-    def capture(self) -> LevelCapture:
-        """Return what was read."""
+    def capture(self, end: int) -> LevelCapture:
+        """Return what was read since the last call, up to tick ``end``."""
         table = self.table
         tick_s = table.tick_s
-        self.traces.finish(self.now)
+        self.traces.finish(end)
         channels = {}
         wanted = [column.column for column in table.columns]
         for at, (column, trace) in enumerate(zip(wanted, self.traces.made, strict=True)):
             name = unused(column.name, wanted[:at])
-            channels[name] = trace.edges(tick_s, self.start, self.now)
-        warnings = (*table.source.warnings, *self.told)
+            channels[name] = trace.edges(tick_s, self.start, end)
+        warnings = (*table.source.warnings, *self.told) if end == self.now else ()
         taken = table.begun.text.taken
-        return LevelCapture(tick_s, channels, self.start, self.now, warnings, taken, str(table.source.path))
+        start, self.start = self.start, end
+        return LevelCapture(tick_s, channels, start, end, warnings, taken, str(table.source.path))
+
+
+def table_of(
+    source: Source,
+    channel: str | int | None,
+    time_unit: str | None,
+    time_column: str | int | None,
+    sample_rate: float | None,
+) -> Table:
+    """Return a table as its first lines show it; `Unfit` when the plain form has to read it."""
+    begun = Beginning(source)
+    head = begun.text.head()
+    clock: RowTicks | SampleTicks
+    if sample_rate is not None:
+        clock = SampleTicks(head, sample_rate, time_column)
+    else:
+        clock = RowTicks(head, time_unit, time_column)
+    wanted = [column for column in begun.text.columns if column != clock.column]
+    if channel is not None:
+        wanted = [head.find(channel)]
+    if not wanted:
+        raise Unfit
+    return Table(source, begun, clock, [ColumnLevels(column, None) for column in wanted])
 
 
 def compiled_levels(
@@ -242,18 +294,27 @@ def compiled_levels(
 ) -> LevelCapture | None:
     """Return the channels of a table; None when the plain form has to read it."""
     try:
-        begun = Beginning(source)
-        head = begun.text.head()
-        clock: RowTicks | SampleTicks
-        if sample_rate is not None:
-            clock = SampleTicks(head, sample_rate, time_column)
-        else:
-            clock = RowTicks(head, time_unit, time_column)
-        wanted = [column for column in begun.text.columns if column != clock.column]
-        if channel is not None:
-            wanted = [head.find(channel)]
-        if not wanted:
-            return None
-        return Table(source, begun, clock, [ColumnLevels(column, None) for column in wanted]).read()
+        return table_of(source, channel, time_unit, time_column, sample_rate).read()
     except (Unfit, LinkBudgetError):
         return None  # the plain form says what is wrong
+
+
+def compiled_pieces(
+    source: Source,
+    channel: str | int | None,
+    time_unit: str | None,
+    time_column: str | int | None,
+    sample_rate: float | None,
+) -> Iterator[LevelCapture] | None:
+    """Return the channels of a table in pieces; None when the plain form has to read it.
+
+    The table is gone through once beforehand, for the finest decimal place of its times and to know that the
+    kernel can read all of it.
+    """
+    source.passes = 2
+    try:
+        table = table_of(source, channel, time_unit, time_column, sample_rate)
+        table.survey()
+    except (Unfit, LinkBudgetError):
+        return None
+    return table.run().pieces()
