@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from linkbudget.cli.capture_input import Tally
@@ -11,7 +10,7 @@ from linkbudget.traffic.stream import BREAK, FRAMING, PARITY
 
 if TYPE_CHECKING:
     from linkbudget.codec import Codec
-    from linkbudget.frame.events import Event
+    from linkbudget.frame.bulk import FrameTable
     from linkbudget.frame.format import FrameFormat
     from linkbudget.traffic.stream import ByteCapture
 
@@ -30,9 +29,9 @@ class Decoding:
     def __init__(
         self, fmt: FrameFormat | None, codec: Codec | None, *, times: bool = False, whole: bool = True
     ) -> None:
-        from linkbudget.frame.deframer import Deframer
+        from linkbudget.frame.pieces import PieceDeframer
 
-        self.deframer = None if fmt is None else Deframer(fmt)
+        self.deframer = None if fmt is None else PieceDeframer(fmt)
         self.codec = codec
         self.whole = whole
         self.times: list[int] | None = [] if times else None
@@ -75,19 +74,16 @@ class Decoding:
         if self.deframer is not None:
             self._count(self.deframer.close())
 
-    def _count(self, events: Iterable[Event]) -> None:
+    def _count(self, table: FrameTable) -> None:
         from linkbudget.errors import FrameError
-        from linkbudget.frame.events import Frame
 
-        for event in events:
-            if not isinstance(event, Frame):
-                self.reasons[event.reason] += 1
-                continue
-            self.intact += 1
-            if self.codec is None:
-                continue
+        self.intact += int(table.good.sum())
+        self.reasons.update(table.reasons())
+        if self.codec is None:
+            return
+        for payload in table.payloads():
             try:
-                name, _ = self.codec.decode_payload(event.payload)
+                name, _ = self.codec.decode_payload(payload)
             except FrameError:
                 self.unreadable += 1
             else:
