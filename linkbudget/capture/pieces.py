@@ -16,7 +16,7 @@ import numpy as np
 from linkbudget.capture.channels import only_channel
 from linkbudget.capture.line import LineSetting, line_setting, suggested
 from linkbudget.capture.readers import READERS, Options, identify
-from linkbudget.capture.source import PIECE, FilePath, Source, Watch
+from linkbudget.capture.source import FilePath, Source, Watch
 from linkbudget.errors import CaptureError, Fault, SettingsError, nearest_name, warn
 from linkbudget.traffic.estimate import RATE_EDGES
 from linkbudget.traffic.incremental import CharacterDecoder
@@ -30,6 +30,8 @@ __all__ = ["check_span", "known_shape", "open_bytes", "open_capture", "without_u
 INT64_MAX = (1 << 63) - 1
 # Unknown levels make changes that are none, so more are kept than an estimate looks at.
 HEAD_EDGES = 2 * RATE_EDGES
+# So large that the kernels are used, so small that a piece of text, split up by the plain form, takes 64 MB.
+PIECE = 1 << 22
 FEW_PIECES = 4  # so many are rather kept than read again
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from linkbudget.cli.output import progress_bar
 from linkbudget.errors import LinkBudgetWarning
 
 if TYPE_CHECKING:
@@ -152,9 +153,11 @@ def capture_pieces(
 
 def load(path: Path, given: CaptureInput, line: UartLine | None) -> ByteCapture:
     """Return the characters of a capture read with these settings."""
-    from linkbudget.capture.files import load_bytes
+    from linkbudget.capture.files import open_bytes
+    from linkbudget.traffic.join import join_bytes
 
-    return load_bytes(path, line, **given.reading)
+    with progress_bar("reading") as move:
+        return join_bytes(open_bytes(path, line, watch=move, **given.reading))
 
 
 @dataclass(frozen=True)
