@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from linkbudget.replay.activities import Activity
 from linkbudget.replay.arrivals import CharacterFate, MessageEnd, Tracker, Traffic
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ class Parser:
                 self._spend(cost)
             cost = 0
             if every and self.parsed % every == 0:
-                self.core.spend(costs.pause_ns)
+                self.core.spend(costs.pause_ns, Activity.PAUSE)
                 self.pause_ns += costs.pause_ns
         return bool(ends) and ends[-1].length == count
 
@@ -103,7 +104,7 @@ class Parser:
         self.since_end = 0
 
     def _spend(self, cost: int) -> None:
-        self.core.spend(cost)
+        self.core.spend(cost, Activity.READING)
         self.reading_ns += cost
 
     def _end_message(self, end: MessageEnd, rank: int) -> None:

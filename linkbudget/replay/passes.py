@@ -24,6 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from linkbudget.errors import Fault, SettingsError
+from linkbudget.replay.activities import Activity
 
 if TYPE_CHECKING:
     from linkbudget.link.resolve import LoopNs
@@ -143,7 +144,7 @@ class Loop:
             self.reader.step()
             core.free_at(core.now)
         work_start, accepted = core.now, len(parser.accepted)
-        core.spend(work)
+        core.spend(work, Activity.WORK)
         if self.reader and not self.reads_first:
             self.reader.step()
         spent = {
@@ -183,5 +184,7 @@ class Loop:
         columns["accepted_before"].extend([len(self.parser.accepted)] * count)
         for name in ("reading", "waiting", "handler", "pause", "window"):
             columns[name].extend([0] * count)
+        if core.trace is not None:
+            core.trace += zip(releases, columns["end"][-count:], [Activity.WORK] * count, strict=True)
         core.now = columns["end"][-1]
         return count

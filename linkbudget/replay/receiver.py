@@ -14,13 +14,14 @@ hardware runs on until no handler is due. What no look ever found is left over.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget.replay.activities import Activities, Trace, lay_out
 from linkbudget.replay.arrivals import Character, CharacterFate, Decode, Pushes, Traffic
 from linkbudget.replay.hardware import Hardware, hardware_of
 from linkbudget.replay.parser import Accepted, Parser
@@ -49,7 +50,8 @@ class Run:
     ``handlers`` are starts and ends of the handler runs, ``steps`` those of the reading steps on a core of
     their own, ``stalls`` those in which windows then held the passes. ``end_ns`` ends the replay: the latest
     of the last pass, handler, reading step and arrival. ``reading_ns``, ``waiting_ns`` and ``pause_ns`` are
-    totals.
+    totals. ``activities`` are what the core of the passes did and when, ``reading_activities`` the same of a
+    core that only reads; both only of a run that was asked for them.
     """
 
     own_core: bool
@@ -68,6 +70,8 @@ class Run:
     reading_ns: int
     waiting_ns: int
     pause_ns: int
+    activities: Activities | None = None
+    reading_activities: Activities | None = None
 
     @cached_property
     def missed(self) -> npt.NDArray[np.bool_]:
@@ -135,21 +139,39 @@ def run_receiver(
     return simulate(resolved, Traffic(characters, resolved.receiver.errored, fmt, decode))
 
 
-def simulate(resolved: Resolved, traffic: Traffic) -> Run:
-    """Run the model once over prepared traffic."""
+def simulate(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> Run:
+    """Run the model once over prepared traffic; with ``trace`` note what its cores did and when."""
     hardware = hardware_of(resolved.receiver, traffic, Windows.that_block("handler", resolved.busy))
     own_core = resolved.reading.context == "own-core"
     loop_windows = Windows.that_block("loop", resolved.busy)
-    core = Core(hardware, Windows() if own_core else loop_windows)
+    notes, reading_notes = _notes(trace), _notes(trace and own_core)
+    core = Core(hardware, Windows() if own_core else loop_windows, reading_notes if own_core else notes)
     parser = Parser(resolved.parser, resolved.reading.skip_byte_ns, traffic, core, hardware.fate)
     reader = Reader(resolved.reading, hardware, core, parser)
-    pass_core = Core(None, loop_windows) if own_core else core
+    pass_core = Core(None, loop_windows, notes) if own_core else core
     loop = Loop(resolved.loop, resolved.reading.context, pass_core, None if own_core else reader, parser)
     if own_core:
         reader.read_alone()
     loop.run(traffic.last_arrival)
     hardware.advance(NEVER - 1)
-    return _record(resolved, traffic, hardware, parser, loop, reader)
+    run = _record(resolved, traffic, hardware, parser, loop, reader)
+    return run if notes is None else _traced(run, notes, reading_notes)
+
+
+def _notes(wanted: bool) -> Trace | None:
+    return [] if wanted else None
+
+
+def _traced(run: Run, notes: Trace, reading_notes: Trace | None) -> Run:
+    passes = run.passes.start, run.passes.end
+    if reading_notes is None:
+        return replace(run, activities=lay_out(notes, passes, run.handlers))
+    none = _times([])
+    return replace(
+        run,
+        activities=lay_out(notes, passes, (none, none)),
+        reading_activities=lay_out(reading_notes, run.steps, run.handlers),
+    )
 
 
 def _record(

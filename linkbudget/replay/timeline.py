@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from linkbudget.replay.activities import Activity, Trace
 from linkbudget.replay.hardware import Hardware
 from linkbudget.replay.windows import NEVER, Windows
 
@@ -30,13 +31,15 @@ class Core:
 
     ``window_ns`` is the time it has stood still in windows while it had something to do, handlers that ran
     meanwhile left out; ``stalls`` are the stretches of it on a core without handlers.
+    With ``trace`` the core notes there what it spends its time on and where it stands still.
     """
 
-    __slots__ = ("hardware", "now", "stalls", "window_ns", "windows")
+    __slots__ = ("hardware", "now", "stalls", "trace", "window_ns", "windows")
 
-    def __init__(self, hardware: Hardware | None, windows: Windows) -> None:
+    def __init__(self, hardware: Hardware | None, windows: Windows, trace: Trace | None = None) -> None:
         self.hardware = hardware
         self.windows = windows
+        self.trace = trace
         self.now = 0
         self.window_ns = 0
         self.stalls: list[tuple[int, int]] = []
@@ -55,11 +58,17 @@ class Core:
         self.now = at
         return at
 
-    def spend(self, length: int) -> None:
-        """Work for ``length`` from now on, not counting what handlers and windows take."""
+    def spend(self, length: int, activity: Activity) -> None:
+        """Do something for ``length`` from now on, not counting what handlers and windows take."""
+        start = self.now
         if self.windows:
             self._spend_among_windows(length)
-            return
+        else:
+            self._spend_among_handlers(length)
+        if self.trace is not None:
+            self.trace.append((start, self.now, activity))
+
+    def _spend_among_handlers(self, length: int) -> None:
         end = self.now + length
         hardware = self.hardware
         if hardware is not None:
@@ -119,6 +128,8 @@ class Core:
 
     def _jump(self, at: int, end: int) -> int:
         """Stand still from ``at`` to ``end``; returns ``end``."""
+        if self.trace is not None:
+            self.trace.append((at, end, Activity.WINDOW))
         hardware = self.hardware
         if hardware is None:
             self.window_ns += end - at
