@@ -58,3 +58,16 @@ def test_replay_is_callable_whatever_was_imported_before(first):
 def test_unknown_name_is_an_attribute_error():
     with pytest.raises(AttributeError, match="no attribute 'Linc'"):
         _ = linkbudget.Linc
+
+
+def test_help_tells_of_the_function_whatever_was_imported_before():
+    import inspect
+    import pydoc
+
+    run = import_module("linkbudget.replay.run")
+    room = import_module("linkbudget.replay")
+    assert inspect.signature(room) == inspect.signature(run.replay)
+    text = pydoc.render_doc(room, renderer=pydoc.plaintext)
+    assert "replay(link: 'Link', capture: 'ByteCapture', *, phases: 'int' = 16" in text
+    assert "Return what becomes of a capture's characters" in text
+    assert "*args" not in text

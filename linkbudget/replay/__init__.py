@@ -1,14 +1,18 @@
 """A capture's bytes against the model of the controller.
 
 The room and its main function share a name, and an import of any module in here makes ``linkbudget.replay``
-the room. So the room can be called: ``linkbudget.replay(link, capture)`` means the function either way.
+the room. So the room can be called: ``linkbudget.replay(link, capture)`` means the function either way, and
+``help`` and ``inspect.signature`` tell of the function in both cases.
 """
 
 from __future__ import annotations
 
+import inspect
 import sys
 from types import ModuleType
 from typing import Any
+
+ROOM_DOC = __doc__
 
 
 class _Room(ModuleType):
@@ -20,5 +24,21 @@ class _Room(ModuleType):
 
         return replay(*args, **settings)
 
+    @property
+    def __signature__(self) -> inspect.Signature:
+        """The parameters of the function."""
+        from linkbudget.replay.run import replay
 
+        return inspect.signature(replay)
+
+
+def _doc(room: _Room) -> str:
+    """Return what the room holds and how the function is called."""
+    from linkbudget.replay.run import replay
+
+    return f"{ROOM_DOC}\nreplay{room.__signature__}\n    {replay.__doc__}"
+
+
+# In a class statement ``__doc__`` is that of the class; a property of its instances has to be set afterwards.
+_Room.__doc__ = property(_doc)  # type: ignore[assignment]
 sys.modules[__name__].__class__ = _Room
