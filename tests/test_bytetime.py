@@ -166,9 +166,9 @@ def test_a_message_without_a_rate_is_left_out_and_said():
 
 
 def test_requirements_a_budget_cannot_judge_say_so():
-    rows = {row["name"]: row for row in two_ways(**{"require.overshoot": 1})["requirements"]}
-    assert rows["overshoot"] == {
-        "name": "overshoot",
+    rows = {row["name"]: row for row in two_ways(**{"require.lost": 1})["requirements"]}
+    assert rows["lost"] == {
+        "name": "lost",
         "limit": 1,
         "value": None,
         "met": None,

@@ -819,7 +819,7 @@ def test_command_writes_the_verdict_first_and_fits_eighty_columns(linkbudget, tm
     path = tmp_path / "link.toml"
     path.write_text(
         link_of(
-            X, Y, KIND, require={"undetected_per_year": 100, "overshoot": 1}, bit_error_rate=1e-6
+            X, Y, KIND, require={"undetected_per_year": 100, "lost": 1}, bit_error_rate=1e-6
         ).to_toml()
     )
     ran = linkbudget("choose", path)

@@ -208,7 +208,6 @@ def test_requirements_are_held_against_what_the_replay_shows():
         "longest_pass_us": 900,
         "age_us": 10_000,
         "buffer_bytes": 8,
-        "overshoot": 1,
     }
     rows = {row["name"]: row for row in replay(link(require=require), lines(3)).require()}
     assert rows["missed_deadlines"]["met"] is True
@@ -217,8 +216,11 @@ def test_requirements_are_held_against_what_the_replay_shows():
     }  # fmt: skip
     assert rows["age_us"]["met"] is True
     assert rows["buffer_bytes"]["value"] <= 8
-    # No joint, nothing to judge: not met.
-    assert (rows["overshoot"]["value"], rows["overshoot"]["met"]) == (None, False)
+    # No message is ever used, so no age is known: not met.
+    slow = link(require={"age_us": 10**6}, reading={"strategy": "at-most", "limit_bytes": 1})
+    assert replay(slow, lines(1)).require() == [
+        {"name": "age_us", "limit": 10**6, "value": None, "met": False, "headroom": None}
+    ]
 
 
 def test_arguments_of_the_wrong_kind_are_named():

@@ -32,7 +32,9 @@ def link_faults(link: Link) -> list[Fault]:
         *message_faults(messages),
         *codec_faults(messages, link.frames),
         *joint_faults(dict(enumerate(link.joints)), messages),
-        *require_faults(link.require, [message.layout for message in link.messages]),
+        *require_faults(
+            link.require, [message.layout for message in link.messages], joints=bool(link.joints)
+        ),
         *receiver_faults(link.receiver, link.line),
     ]
 

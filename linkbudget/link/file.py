@@ -208,7 +208,9 @@ def _cross_faults(
     if "message" in document:
         faults += message_faults(messages, unread)
         faults += joint_faults(joints, messages, unread)
-        faults += require_faults(read.get("require") or {}, layouts, unread)
+        # A joint that could not be read is one all the same.
+        has_joints = bool(document.get("joint"))
+        faults += require_faults(read.get("require") or {}, layouts, unread, joints=has_joints)
     if not unread:
         faults += codec_faults(messages, frames)
     receiver = read.get("receiver", Receiver())

@@ -25,6 +25,7 @@ __all__ = [
 ]
 
 STEP = "step."
+OF_JOINTS = ("overshoot", "rms_error")
 
 REQUIREMENTS: dict[str, str] = {
     "missed_deadlines": "Passes that end after their deadline, skipped releases included.",
@@ -122,11 +123,16 @@ def numeric_fields(layout: MessageLayout) -> list[str]:
 
 
 def require_faults(
-    require: Mapping[str, Number], layouts: Iterable[MessageLayout], unread: frozenset[str] = frozenset()
+    require: Mapping[str, Number],
+    layouts: Iterable[MessageLayout],
+    unread: frozenset[str] = frozenset(),
+    *,
+    joints: bool,
 ) -> list[Fault]:
-    """Return the requirements that name nothing this library knows, or no step of a field.
+    """Return the requirements that name nothing this library knows, no step of a field, or no joint.
 
-    Messages ``unread`` are there and could not be read; steps of their fields are not judged.
+    Messages ``unread`` are there and could not be read; steps of their fields are not judged. ``joints``
+    says whether the link has any: without one a limit on joints could never be judged.
     """
     known = {layout.name: layout for layout in layouts}
     faults = []
@@ -139,6 +145,9 @@ def require_faults(
             allowed = f'{", ".join(REQUIREMENTS)}, or "step.<message>.<field>"'
             nearest = nearest_name(name, REQUIREMENTS)
             faults.append(Fault(path, limit, allowed, nearest, problem="is no requirement"))
+        elif name in OF_JOINTS and not joints:
+            problem = "is a limit on joints, and the link has none"
+            faults.append(Fault(path, limit, "a [[joint]], or this line left out", problem=problem))
     return faults
 
 
