@@ -112,6 +112,23 @@ def test_stretches_that_touch_are_one_within_a_pass_and_two_across_passes():
     assert stretches(lay_out([], none, none)) == []
 
 
+def test_when_each_character_was_taken_is_known():
+    """Two bytes fit: the second lies there until 49, so the third fits and the fourth is lost."""
+    run = traced(
+        b"p12\n7",
+        times=[10, 20, 46, 47, 460],
+        receiver={"mode": "polled", "fifo_bytes": 2},
+        loop={"phase_ns": 45, "period_ns": 400},
+        reading={"take": "per-byte", "strategy": "snapshot"},
+        parser={"byte_ns": 4},
+    )
+    assert run.taken is not None
+    assert run.taken.tolist() == [45, 49, 445, -1, 845]
+    lost = traced(b"p12", receiver={"mode": "polled", "fifo_bytes": 1}, loop={"phase_ns": 25})
+    assert lost.taken is not None
+    assert lost.taken.tolist() == [25, -1, 125]
+
+
 def test_they_cannot_be_changed():
     run = traced(b"\n")
     for activities in (run.activities, traced(b"\n", reading={"context": "own-core"}).reading_activities):
@@ -134,6 +151,9 @@ def test_the_sums_of_a_pass_are_its_columns(sections, seen):
     run = traced(data, times, flags=flags, **sections)
     passes, found = run.passes, run.activities
     assert found is not None
+    assert run.taken is not None
+    assert ((run.taken >= 0) == np.isin(run.character_fate, (1, 2))).all()
+    assert (run.taken >= np.where(run.taken < 0, -1, times)).all()
     assert (found.end > found.start).all()
     assert (found.start[1:] >= found.end[:-1]).all()
     for kind in Activity:

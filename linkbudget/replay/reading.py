@@ -19,7 +19,7 @@ Rules, in our own words.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from linkbudget.replay.windows import NEVER
@@ -54,6 +54,8 @@ class Reader:
         """Start and end of each step on a core of its own."""
         self.step_ns = 0
         """Their time in all, handlers left out."""
+        self.taken: dict[int, int] | None = None
+        """When each byte was taken, by its rank, where that is noted."""
 
     def read_alone(self) -> None:
         """Read on a core of its own from time zero until nothing is left."""
@@ -72,6 +74,12 @@ class Reader:
         """Look at this instant."""
         return self.hardware.look(self.core.now)
 
+    def _take(self, count: int) -> Sequence[int]:
+        ranks = self.hardware.take(count, self.core.now)
+        if self.taken is not None:
+            self.taken.update(dict.fromkeys(ranks, self.core.now))
+        return ranks
+
     def _everything(self) -> None:
         while count := self.look():
             self._read(count)
@@ -87,7 +95,7 @@ class Reader:
         if not count:
             return
         if not self.per_byte:
-            self.parser.parse(self.hardware.take(count, self.core.now), self.call_ns)
+            self.parser.parse(self._take(count), self.call_ns)
             return
         self._take_one()
         for _ in range(count - 1):
@@ -97,7 +105,7 @@ class Reader:
 
     def _take_one(self) -> bool:
         """Read one byte at this instant; returns whether it ended a message."""
-        return self.parser.parse(self.hardware.take(1, self.core.now), self.call_ns)
+        return self.parser.parse(self._take(1), self.call_ns)
 
     def _newest(self) -> None:
         count = self.look()
@@ -111,7 +119,7 @@ class Reader:
         elif self.per_byte:
             self._newest_per_byte(count, found[skipped - 1])
         else:
-            ranks = self.hardware.take(count, self.core.now)
+            ranks = self._take(count)
             self.parser.skip(ranks[:skipped], self.call_ns)
             self.parser.parse(ranks[skipped:], 0)
 
@@ -119,7 +127,7 @@ class Reader:
         for _ in range(count):
             if not self.look():
                 return
-            ranks = self.hardware.take(1, self.core.now)
+            ranks = self._take(1)
             if ranks[0] <= last_skipped:
                 self.parser.skip(ranks, 0)
             else:

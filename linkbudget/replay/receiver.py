@@ -13,7 +13,7 @@ hardware runs on until no handler is due. What no look ever found is left over.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
@@ -51,7 +51,8 @@ class Run:
     their own, ``stalls`` those in which windows then held the passes. ``end_ns`` ends the replay: the latest
     of the last pass, handler, reading step and arrival. ``reading_ns``, ``waiting_ns`` and ``pause_ns`` are
     totals. ``activities`` are what the core of the passes did and when, ``reading_activities`` the same of a
-    core that only reads; both only of a run that was asked for them.
+    core that only reads, and ``taken`` is when a read took each character of the capture out of the FIFO or
+    buffer (-1: none did); all three only of a run that was asked for them.
     """
 
     own_core: bool
@@ -72,6 +73,7 @@ class Run:
     pause_ns: int
     activities: Activities | None = None
     reading_activities: Activities | None = None
+    taken: Times | None = None
 
     @cached_property
     def missed(self) -> npt.NDArray[np.bool_]:
@@ -150,16 +152,25 @@ def simulate(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> Ru
     reader = Reader(resolved.reading, hardware, core, parser)
     pass_core = Core(None, loop_windows, notes) if own_core else core
     loop = Loop(resolved.loop, resolved.reading.context, pass_core, None if own_core else reader, parser)
+    reader.taken = {} if trace else None
     if own_core:
         reader.read_alone()
     loop.run(traffic.last_arrival)
     hardware.advance(NEVER - 1)
     run = _record(resolved, traffic, hardware, parser, loop, reader)
-    return run if notes is None else _traced(run, notes, reading_notes)
+    if notes is None:
+        return run
+    return _traced(replace(run, taken=_taken(traffic, reader.taken or {})), notes, reading_notes)
 
 
 def _notes(wanted: bool) -> Trace | None:
     return [] if wanted else None
+
+
+def _taken(traffic: Traffic, by_rank: Mapping[int, int]) -> Times:
+    taken = np.full(traffic.count, -1, dtype=np.int64)
+    taken[[traffic.kept[rank] for rank in by_rank]] = list(by_rank.values())
+    return _frozen(taken)
 
 
 def _traced(run: Run, notes: Trace, reading_notes: Trace | None) -> Run:
