@@ -8,7 +8,7 @@ import click
 
 from linkbudget.cli.capture_input import INPUT_FILE, json_option, requirement_option
 from linkbudget.cli.output import Notes, emit_document, emit_page
-from linkbudget.cli.requirements import exit_code
+from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 
 __all__ = ["command"]
 
@@ -16,15 +16,17 @@ __all__ = ["command"]
 @click.command("budget")
 @click.argument("link", type=INPUT_FILE)
 @requirement_option
+@junit_option
 @json_option
 @click.pass_obj
-def command(notes: Notes, link: Path, require: bool, as_json: bool) -> int:
+def command(notes: Notes, link: Path, require: bool, junit: Path | None, as_json: bool) -> int:
     """Work out bytes, wire time and utilisation of the link described in LINK."""
     from linkbudget.budget.bytetime import byte_budget
     from linkbudget.link.model import Link
 
     described = Link.load(link)
     document = byte_budget(described).to_dict()
+    write_junit(junit, document, described, link)
     if as_json:
         emit_document(document, notes)
     else:

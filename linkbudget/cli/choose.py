@@ -18,7 +18,7 @@ from linkbudget.cli.capture_input import (
     wrong_rate,
 )
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
-from linkbudget.cli.requirements import exit_code
+from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ __all__ = ["command"]
 )
 @click.option("--brief", is_flag=True, help="Show the ranking and the reasons alone.")
 @requirement_option
+@junit_option
 @json_option
 @click.pass_obj
 def command(
@@ -65,6 +66,7 @@ def command(
     label: str | None,
     brief: bool,
     require: bool,
+    junit: Path | None,
     as_json: bool,
 ) -> int:
     """Rank the formats that the messages described in LINK could have.
@@ -86,6 +88,7 @@ def command(
     with progress_bar("measuring candidates") as progress:
         choice = choose_format(described, characters, direction=direction, progress=progress)
     document = {**choice.to_dict(), "policies": study.to_dict() if study is not None else None}
+    write_junit(junit, document, described, link, capture)
     if as_json:
         emit_document(document, notes)
     else:

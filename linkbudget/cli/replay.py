@@ -18,7 +18,7 @@ from linkbudget.cli.capture_input import (
     wrong_rate,
 )
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
-from linkbudget.cli.requirements import exit_code
+from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
 
 __all__ = ["command"]
@@ -38,6 +38,7 @@ __all__ = ["command"]
     help="How many placements of the loop against the traffic are tried.",
 )
 @requirement_option
+@junit_option
 @json_option
 @click.pass_obj
 def command(
@@ -49,6 +50,7 @@ def command(
     crc: str | None,
     phases: int,
     require: bool,
+    junit: Path | None,
     as_json: bool,
 ) -> int:
     """Replay CAPTURE against the controller described in LINK.
@@ -70,6 +72,7 @@ def command(
     with progress_bar("replaying") as progress:
         document = replay(described, characters, phases=phases, progress=progress).to_dict()
     refuse_strange_traffic(capture, document)
+    write_junit(junit, document, described, link, capture)
     if as_json:
         emit_document(document, notes)
     else:

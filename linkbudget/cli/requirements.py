@@ -1,8 +1,9 @@
-"""What ``--require`` makes of the requirements of a result."""
+"""What ``--require`` and ``--junit`` make of the requirements of a result."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,9 +13,16 @@ from linkbudget.cli.output import Notes
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
 
-__all__ = ["exit_code"]
+__all__ = ["exit_code", "junit_option", "write_junit"]
 
 EXIT_NOT_MET = 1
+
+junit_option = click.option(
+    "--junit",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Also write the requirements as JUnit XML, a test case each.",
+)
 
 
 def exit_code(document: Mapping[str, Any], link: Link, require: bool, notes: Notes) -> int:
@@ -25,10 +33,29 @@ def exit_code(document: Mapping[str, Any], link: Link, require: bool, notes: Not
     """
     if not require:
         return 0
-    if not link.require:
-        raise click.UsageError("--require: the link file has no [require] table")
+    _refuse_none("--require", link)
     met = {row["name"]: row["met"] for row in document["requirements"]}
     for name in link.require:
         if met.get(name) is None:
             notes.add(f"requirement {name!r} is not judged by this command")
     return EXIT_NOT_MET if False in met.values() else 0
+
+
+def write_junit(path: Path | None, document: Mapping[str, Any], link: Link, *read: Path | None) -> None:
+    """Write the requirements of a result as JUnit XML when a file was asked for; ``read`` are its inputs.
+
+    Without a requirement it is wrong usage, as ``--require`` is.
+    """
+    if path is None:
+        return
+    _refuse_none("--junit", link)
+    from linkbudget.report.junit import junit_xml
+
+    command = click.get_current_context().info_name or ""
+    files = [str(file) for file in read if file is not None]
+    path.write_text(junit_xml(document, command, files), encoding="utf-8", newline="\n")
+
+
+def _refuse_none(option: str, link: Link) -> None:
+    if not link.require:
+        raise click.UsageError(f"{option}: the link file has no [require] table")
