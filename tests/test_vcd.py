@@ -17,7 +17,7 @@ import vcd as pyvcd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from level_captures import attempt, level_captures, same_edges, same_levels
-from vcd.reader import TokenKind, tokenize
+from pyvcd_reader import level_changes
 
 from linkbudget import CaptureError, Edges, LevelCapture, LinkBudgetWarning, SettingsError, load_bytes
 from linkbudget.capture.vcd import load_vcd
@@ -431,28 +431,6 @@ def test_what_pyvcd_writes_is_read(tmp_path):
     assert lanes == [[(40, level), (50, 2), (60, level)] for level in (0, 1, 1, 0, 1)]
 
 
-def read_with_pyvcd(path):
-    """{name: [(time, value), ...]} with bit selections in the names, by the reader of pyvcd."""
-    with path.open("rb") as file:
-        names, found, scopes, now = {}, {}, [], 0
-        for token in tokenize(file):
-            if token.kind is TokenKind.SCOPE:
-                scopes.append(token.scope.ident)
-            elif token.kind is TokenKind.UPSCOPE:
-                scopes.pop()
-            elif token.kind is TokenKind.VAR:
-                bit = f"[{token.var.bit_index}]" if token.var.bit_index is not None else ""
-                name = ".".join([*scopes, token.var.reference + bit])
-                names.setdefault(token.var.id_code, []).append(name)
-                found[name] = []
-            elif token.kind is TokenKind.CHANGE_TIME:
-                now = token.time_change
-            elif token.kind is TokenKind.CHANGE_SCALAR:
-                for name in names[token.scalar_change.id_code]:
-                    found[name].append((now, token.scalar_change.value))
-    return found
-
-
 def test_what_we_write_is_read_by_pyvcd(tmp_path):
     rx = Edges([15, 20, 33], 1, [0, 2, 1], Fraction(1, 10**9), 5, 50)
     lane = Edges([15, 16], 0, None, Fraction(1, 10**9), 5, 50)
@@ -461,7 +439,7 @@ def test_what_we_write_is_read_by_pyvcd(tmp_path):
     save_vcd(LevelCapture(rx.tick_s, channels, 5, 50), path)
     wanted_rx = [(5, "1"), (15, "0"), (20, "x"), (33, "1")]
     wanted_lane = [(5, "0"), (15, "1"), (16, "0")]
-    assert read_with_pyvcd(path) == {
+    assert level_changes(path)[1] == {
         "bench.uart.rx": wanted_rx,
         "bench.tap": wanted_rx,
         "bench.lane[3]": wanted_lane,
