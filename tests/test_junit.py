@@ -112,7 +112,7 @@ def test_a_control_character_becomes_a_replacement():
     ("arguments", "failures", "skipped"),
     [
         (["replay", LINK, CAPTURE, "--phases", 1], 4, 0),
-        (["budget", LINK], 3, 1),
+        (["budget", LINK], 2, 2),
         (["choose", LINK, "--brief"], 1, 3),
     ],
 )

@@ -3,8 +3,8 @@
 One ``testcase`` for each requirement, with ``limit``, ``value`` and ``headroom`` as its properties (what is
 not known is left out). One that is not met is a ``failure`` with the sentence that says so; one that the
 command cannot judge is ``skipped``. There is no published standard; the shape is the one build servers have
-in common (from memory: ``testsuites`` > ``testsuite`` > ``testcase``, counts as attributes, properties inside a
-test case as pytest writes them). No time of day and no name of a machine is written: the same input gives
+in common (from memory: ``testsuites`` > ``testsuite`` > ``testcase``, counts as attributes, properties inside
+a test case as pytest writes them). No time of day and no name of a machine is written: the same input gives
 the same file.
 """
 
