@@ -32,7 +32,7 @@ __all__ = ["Extreme", "extreme_frame"]
 THOROUGH = Effort(1 << 19, 1 << 24)
 THOROUGH_SMALL = Effort(1 << 16, 1 << 22)
 """For checks of at most 16 bits, where a list never holds more."""
-MOST_QUICK = 1 << 17
+LEAST_QUICK, MOST_QUICK = 1 << 8, 1 << 17
 RUN_SLACK = 2
 """What COBS frames may lose in the search: a zero in a check saves one byte, or two when it stands well."""
 
@@ -126,7 +126,7 @@ class _Extremes:
         known: dict[tuple[int, int], Paths] = {}
         for score in range(top, top - self.slack - 1, -1):
             tries = [(most - score, ending, best) for most, ending, best in sides if most >= score]
-            word, sure = self._looked_for(tries, known)
+            word, sure = self._looked_for(tries, known, thorough=bound is None)
             if word is not None:
                 return score, word, score if bound is None else bound
             if not sure and bound is None:
@@ -137,14 +137,14 @@ class _Extremes:
         return score, word, top if bound is None else bound
 
     def _looked_for(
-        self, tries: list[tuple[int, Ending, Best]], known: dict[tuple[int, int], Paths]
+        self, tries: list[tuple[int, Ending, Best]], known: dict[tuple[int, int], Paths], thorough: bool
     ) -> tuple[bytes | None, bool]:
         """Return a string that loses no more than this and has one of these checks, and if None: for sure."""
         if any(ending.any_check for _, ending, _ in tries):
             return tries[0][2].example(), True
         assert isinstance(self.fmt.check, CrcAlgorithm | SimpleSum)
         registers = registers_of(self.fmt.check)
-        thorough = THOROUGH_SMALL if registers.small else THOROUGH
+        effort = THOROUGH_SMALL if registers.small else THOROUGH
         sure = True
         left = []
         for loss, ending, best in sorted(tries, key=lambda some: -some[1].share):
@@ -157,9 +157,11 @@ class _Extremes:
                 return word, True
             if not complete:
                 left.append((paths, wanted))
+        if not thorough:
+            return None, sure and not left
         for paths, wanted in left:
             if not (paths.complete and ruled_out(paths, registers, wanted)):
-                word, complete = meet(paths, registers, wanted, thorough)
+                word, complete = meet(paths, registers, wanted, effort)
                 if word is not None:
                     return word, True
                 sure = sure and complete
@@ -185,6 +187,8 @@ class _Longest(_Extremes):
 
 
 def _quick(share: float) -> Effort:
-    """Lists long enough that 32 pairs or so are expected to have a wanted check."""
-    cap = min(max(int(sqrt(32 / share)), 256), MOST_QUICK)
+    """Lists long enough that 32 pairs or so are expected to have a wanted check, if that is possible."""
+    cap = max(int(sqrt(32 / share)), LEAST_QUICK)
+    if cap > MOST_QUICK:
+        cap = LEAST_QUICK
     return Effort(cap, 64 * cap)
