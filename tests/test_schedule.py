@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import pytest
@@ -26,6 +26,7 @@ from linkbudget.budget.schedule import (
 )
 from linkbudget.errors import SettingsError
 from linkbudget.frame.bulk import deframe_all
+from linkbudget.frame.format import FrameFormat
 from linkbudget.link.model import Link, Loop, Message, Parser, Reading, Receiver, Resolved
 from linkbudget.message.fields import Counter as CounterField
 from linkbudget.message.layout import MessageLayout
@@ -213,20 +214,66 @@ def test_a_reading_step_that_falls_behind_has_no_bound():
     assert bound.total_ns == 20 * 90_000
 
 
-def test_a_wait_is_bounded_by_its_time_out():
+def waiting_link(delimiting: str = "cobs", **reading: object) -> Link:
+    """A message of 12 bytes, 1041.67 us on the wire; passes of 1 ms of work every 5 ms wait for it."""
     layout = MessageLayout("beans", (CounterField("tick", 64),))
-    link = Link(
+    return Link(
         line=UartLine(115200),
         messages=(Message(layout, rate_hz=30),),
+        frames={"to-controller": FrameFormat(delimiting, max_payload=20)},
         loop=Loop(period_us=5000, work_us=1000),
         receiver=Receiver(mode="polled", fifo_bytes=64, buffer_bytes=0),
-        reading=Reading("whole-message", timeout_us=3000),
+        reading=Reading("whole-message", **{"timeout_us": 3000, **reading}),
         parser=Parser(read_call_us=1, byte_us=2, message_us=30, message_byte_us=4),
     )
+
+
+def longest_wait_us(link: Link) -> Fraction:
     bound = longest_pass(link.resolve(), arrivals(link, "to-controller", at_rates=True))
     assert bound is not None
-    # Time-out, the byte taken just before it, and the message of 12 bytes that it ends.
-    assert bound.total_ns == (1000 + 3000 + 1 + 2 + 30 + 4 * 12) * 1000
+    return Fraction(bound.total_ns, 1000)
+
+
+# A read call and a byte, and a message of 12 bytes that ends with it.
+LAST_BYTE_US = 1 + 2 + 30 + 4 * 12
+
+
+def test_a_wait_is_over_when_the_message_has_come():
+    """Eleven characters after the first one, and the last of them read."""
+    on_the_wire = Fraction(11 * 10 * 10**6, 115200)
+    for reading in ({}, {"on_timeout": "discard"}, {"timeout_character_us": 90}):
+        assert longest_wait_us(waiting_link(**reading)) == pytest.approx(1000 + on_the_wire + LAST_BYTE_US)
+
+
+def test_a_wait_is_bounded_by_its_time_out():
+    """The byte taken just before it, and the message that it ends."""
+    assert longest_wait_us(waiting_link(timeout_us=500)) == 1000 + 500 + LAST_BYTE_US
+
+
+def test_the_full_time_out_counts_where_a_message_may_never_end():
+    # A part thrown away leaves a rest that ends nowhere known; time-outs of characters throw away, too.
+    for reading in (
+        {"on_timeout": "discard", "timeout_us": 1000},
+        {"on_timeout": "discard", "timeout_character_us": 50},
+    ):
+        link = waiting_link(**reading)
+        assert longest_wait_us(link) == 1000 + link.reading.timeout_us + LAST_BYTE_US
+    # Without a delimiter the receiver waits for as many bytes as the longest frame could have.
+    undelimited = waiting_link("none")
+    assert longest_wait_us(undelimited) > 1000 + 3000
+    exact_length = undelimited.replace(**{"frame.max_payload": 8})
+    assert longest_wait_us(exact_length) < 1000 + 1500
+    # A trigger that the last bytes do not reach, and no time-out.
+    unseen = waiting_link().replace(
+        **{
+            "receiver.mode": "interrupt",
+            "receiver.fifo_bytes": 16,
+            "receiver.trigger_bytes": 8,
+            "receiver.idle_bits": 0,
+            "receiver.buffer_bytes": 64,
+        }
+    )
+    assert longest_wait_us(unseen) > 1000 + 3000
 
 
 def played(link: Link, rng: random.Random) -> tuple[list[tuple[int, int, int]], Run]:
@@ -296,6 +343,34 @@ def test_no_bound_is_ever_below_what_the_receiver_model_shows():
     assert reached["age"] > 5
     assert reached["in time"] > 40
     assert reached["lost"] < 20
+
+
+@hypothesis_settings(max_examples=250)
+@given(st.randoms(use_true_random=False), st.integers(0, 2**32))
+def test_no_bound_is_below_a_replay_of_links_that_hypothesis_makes(rng, seed):
+    link = steady_link(rng)
+    limits = arrivals(link, "to-controller", at_rates=True)
+    assert limits is not None
+    check_bounds(link, link.resolve(), limits, seed)
+
+
+@hypothesis_settings(max_examples=150)
+@given(st.randoms(use_true_random=False), st.integers(0, 2**32), st.data())
+def test_no_wait_for_a_message_is_longer_than_its_bound(rng, seed, data):
+    """The bound that need not be the time-out: every kind of receiver, time-out and way to go on after it."""
+    link = steady_link(rng)
+    character_us = float(link.line.character_time * 10**6)
+    reading = Reading(
+        "whole-message",
+        context=data.draw(st.sampled_from(["last", "first"])),
+        timeout_us=character_us * data.draw(st.sampled_from([10, 50, 120, 1000])),
+        timeout_character_us=character_us * data.draw(st.sampled_from([0, 1.5, 40])),
+        on_timeout=data.draw(st.sampled_from(["keep", "discard"])),
+    )
+    link = replace(link, reading=reading)
+    limits = arrivals(link, "to-controller", at_rates=True)
+    assert limits is not None
+    check_bounds(link, link.resolve(), limits, seed)
 
 
 def test_the_check_sees_a_bound_that_is_too_low():

@@ -42,7 +42,8 @@ class Arrivals:
 
     ``spacing_ns`` is the least time between two arrivals, ``slowest_ns`` the most within a message;
     ``shortest`` and ``longest`` are the bytes on the
-    wire of the smallest and the largest message. Without ``streams`` only the line limits the traffic.
+    wire of the smallest and the largest message. ``self_ending``: each message ends for the receiver with its
+    own last byte. Without ``streams`` only the line limits the traffic.
     """
 
     spacing_ns: Fraction
@@ -50,6 +51,7 @@ class Arrivals:
     shortest: int
     longest: int
     streams: tuple[Stream, ...] = ()
+    self_ending: bool = True
 
     def bytes_in(self, window_ns: int) -> int:
         """Return the most bytes that can arrive in a window of this length, both ends included."""
@@ -138,9 +140,12 @@ def arrivals(link: Link, direction: str, at_rates: bool) -> Arrivals | None:
     known = [(sizes[message.name].maximum, rates[message.name]) for message in messages]
     streams = _streams(link, [(size, rate) for size, rate in known if rate is not None])
     slowest_ns = character_ns + exact(link.sender.gap_us) * 1000
+    # Without a delimiter a receiver counts the bytes of the longest frame there could be.
+    fmt = codec.fmt
+    self_ending = fmt.delimiting != "none" or shortest == longest == fmt.size(fmt.max_payload).maximum
     if not at_rates or not streams or any(rate is None for _, rate in known):
-        return Arrivals(character_ns * FASTEST, slowest_ns, shortest, longest)
-    return Arrivals(character_ns, slowest_ns, shortest, longest, streams)
+        return Arrivals(character_ns * FASTEST, slowest_ns, shortest, longest, (), self_ending)
+    return Arrivals(character_ns, slowest_ns, shortest, longest, streams, self_ending)
 
 
 def _streams(link: Link, known: Sequence[tuple[int, Fraction]]) -> tuple[Stream, ...]:

@@ -90,9 +90,9 @@ def _pass_of(
         count = read_bytes(resolved, traffic, length)
         looks = read_calls(resolved, traffic, count, length)
         reading = reading_cost(resolved, traffic, count, looks)
-        if waits and resolved.reading.strategy == "whole-message":
-            reading = whole_message_time(resolved, traffic)
         handler = handler_time(resolved, traffic, length, looks)
+        if waits and resolved.reading.strategy == "whole-message":
+            reading = whole_message_time(resolved, traffic, handler + windows)
     total = work + sent + reading + handler + windows
     return PassBound(total, work, reading, handler, windows, sent, count)
 
@@ -178,12 +178,48 @@ def reading_cost(resolved: Resolved, traffic: Arrivals, count: int, looks: int) 
     )
 
 
-def whole_message_time(resolved: Resolved, traffic: Arrivals) -> int:
-    """Return the longest time of a step that waits for a message to end.
+def whole_message_time(resolved: Resolved, traffic: Arrivals, held_ns: int) -> int:
+    """Return the longest time of a step that waits for a message to end, handlers and windows left out.
 
-    The last byte is taken before the time-out, and may be the one that ends the message.
+    ``held_ns`` is the most that those take out of it. With a time-out the last byte is taken before that, and
+    may be the one that ends the message. Often the message has come and is read long before: see
+    `time_to_message_end`. Where a time-out throws the part read away, what follows ends no sent message, so
+    that there this shorter time holds only when no time-out can come at all.
     """
-    return resolved.reading.timeout_ns + reading_cost(resolved, traffic, 1, 1)
+    reading = resolved.reading
+    timed_out = reading.timeout_ns + reading_cost(resolved, traffic, 1, 1)
+    ended = time_to_message_end(resolved, traffic)
+    if ended is None:
+        return timed_out
+    patience = min(reading.timeout_ns, reading.timeout_character_ns or reading.timeout_ns)
+    if reading.on_timeout == "discard" and ended + held_ns >= patience:
+        return timed_out
+    return min(timed_out, ended)
+
+
+def time_to_message_end(resolved: Resolved, traffic: Arrivals) -> int | None:
+    """Return the longest time from finding a byte of a message to having read its end; None: no bound.
+
+    The bytes of a message follow each other at most ``slowest_ns`` apart and are seen after the delivery
+    delay, the last byte's own at the latest; so byte *i* after the one found is there at a known time V(i),
+    V(0) = 0. After the last byte *i* for which the step had to wait it only reads, so that it ends at most
+    V(i) + (n - i) · (read call + byte) + what is due at the end. V is two straight lines, so the worst *i* is
+    an end of one of them. Handlers and windows come on top.
+    """
+    delivery = delivery_delay(resolved, traffic)
+    last = delivery_delay(resolved, traffic, last=True)
+    if delivery is None or last is None or not traffic.self_ending:
+        return None
+    count, spacing, parser = traffic.longest, traffic.slowest_ns, resolved.parser
+    each = parser.read_call_ns + parser.byte_ns
+    latest = (count - 1) * spacing + last
+    corner = max(0, ceil((latest - delivery) / spacing))
+    worst = max(
+        (min(place * spacing + delivery, latest) if place else 0) - place * each
+        for place in {0, 1, corner - 1, corner, count - 1}
+        if 0 <= place < count
+    )
+    return ceil(worst) + reading_cost(resolved, traffic, count, count)
 
 
 def handler_starts(resolved: Resolved, traffic: Arrivals, window: int, looks: int) -> int:
