@@ -216,7 +216,7 @@ def test_a_reading_step_that_falls_behind_has_no_bound():
 
 def waiting_link(delimiting: str = "cobs", **reading: object) -> Link:
     """A message of 12 bytes, 1041.67 us on the wire; passes of 1 ms of work every 5 ms wait for it."""
-    layout = MessageLayout("beans", (CounterField("tick", 64),))
+    layout = MessageLayout("jam", (CounterField("tick", 64),))
     return Link(
         line=UartLine(115200),
         messages=(Message(layout, rate_hz=30),),
@@ -243,6 +243,26 @@ def test_a_wait_is_over_when_the_message_has_come():
     on_the_wire = Fraction(11 * 10 * 10**6, 115200)
     for reading in ({}, {"on_timeout": "discard"}, {"timeout_character_us": 90}):
         assert longest_wait_us(waiting_link(**reading)) == pytest.approx(1000 + on_the_wire + LAST_BYTE_US)
+
+
+def test_a_wait_includes_the_silence_after_which_the_last_bytes_are_seen():
+    """Eight of twelve bytes are seen by the trigger, the others after 200 bit times of silence."""
+    link = waiting_link(timeout_us=50_000).replace(
+        **{
+            "receiver.mode": "interrupt",
+            "receiver.fifo_bytes": 16,
+            "receiver.trigger_bytes": 8,
+            "receiver.idle_bits": 200,
+            "receiver.buffer_bytes": 64,
+            "loop.period_us": 500,
+            "loop.work_us": 10,
+        }
+    )
+    _, run = played(link, random.Random(1))
+    longest_us = (run.passes.end - run.passes.start).max() / 1000
+    silence_us = 200 * 1e6 / 115200
+    assert longest_us > silence_us + 3 * 1e7 / 115200
+    assert longest_us <= longest_wait_us(link) < 2 * longest_us
 
 
 def test_a_wait_is_bounded_by_its_time_out():
