@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from linkbudget import Edges, LevelCapture, SettingsError
+from linkbudget.traffic.levels import BLOCK, first_disorder
 
 
 def test_values_left_out_alternate_from_the_initial_level():
@@ -92,3 +93,19 @@ def test_channels_cannot_be_changed_from_outside():
     assert list(capture.channels) == ["rx"]
     with pytest.raises(TypeError):
         capture.channels["tx"] = channels["rx"]
+
+
+@pytest.mark.parametrize("place", [1, 2, BLOCK - 1, BLOCK, BLOCK + 1, 2 * BLOCK, 2 * BLOCK + 9])
+def test_disorder_is_found_wherever_it_stands(place):
+    times = np.arange(2 * BLOCK + 10)
+    assert first_disorder(times, equal=False) is None
+    times[place:] -= 1
+    assert first_disorder(times, equal=True) is None
+    assert first_disorder(times, equal=False) == place
+    times[place:] -= 1
+    assert first_disorder(times, equal=True) == place
+
+
+@pytest.mark.parametrize("size", [0, 1])
+def test_what_has_no_neighbour_is_in_order(size):
+    assert first_disorder(np.zeros(size, dtype=np.int64), equal=False) is None

@@ -104,7 +104,7 @@ def run(
     room = changes // 2 + 1
     starts, ends = np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int64)
     data, flags = np.empty(room, dtype=np.uint16), np.empty(room, dtype=np.uint8)
-    count, cut, _ = _kernels.characters(
+    count, cut = _kernels.characters(
         given(times),
         given(values),
         first,

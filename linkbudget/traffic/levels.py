@@ -15,9 +15,19 @@ import numpy.typing as npt
 
 from linkbudget.errors import Fault, SettingsError
 
-__all__ = ["HIGH", "LOW", "UNKNOWN", "Edges", "LevelCapture", "frozen_array", "nothing_taken"]
+__all__ = [
+    "HIGH",
+    "LOW",
+    "UNKNOWN",
+    "Edges",
+    "LevelCapture",
+    "first_disorder",
+    "frozen_array",
+    "nothing_taken",
+]
 
 LOW, HIGH, UNKNOWN = 0, 1, 2
+BLOCK = 1 << 16  # times compared at once
 # The tick of edges of which nobody said it; this very object, so that it differs from a nanosecond given.
 UNSAID = Fraction(1, 10**9)
 
@@ -37,6 +47,20 @@ def frozen_array(values: npt.ArrayLike, dtype: npt.DTypeLike, path: str) -> npt.
     view = np.ascontiguousarray(array, dtype=dtype).view()
     view.setflags(write=False)
     return view
+
+
+def first_disorder(times: npt.NDArray[np.int64], *, equal: bool) -> int | None:
+    """Return the first place that is earlier than the one before it, or ``equal`` to it unless that may be.
+
+    None when there is none. Compared a block at a time, whose results stay in the cache.
+    """
+    wrong = np.less if equal else np.less_equal
+    found = np.empty(min(BLOCK, times.size), dtype=np.bool_)
+    for begin in range(0, times.size - 1, BLOCK):
+        block = times[begin : begin + BLOCK + 1]
+        if wrong(block[1:], block[:-1], out=found[: block.size - 1]).any():
+            return begin + 1 + int(found.argmax())
+    return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +94,8 @@ class Edges:
 
     def _faults(self) -> list[Fault]:
         faults = []
-        if self.times.size > 1 and not bool(np.all(self.times[1:] > self.times[:-1])):
-            at = int(np.argmax(self.times[1:] <= self.times[:-1])) + 1
+        at = first_disorder(self.times, equal=False)
+        if at is not None:
             faults.append(Fault(f"times[{at}]", int(self.times[at]), "strictly increasing ticks"))
         if self.initial not in (LOW, HIGH, UNKNOWN):
             faults.append(Fault("initial", self.initial, "0, 1 or 2 (unknown)"))

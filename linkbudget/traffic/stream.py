@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.traffic.levels import frozen_array, nothing_taken
+from linkbudget.traffic.levels import first_disorder, frozen_array, nothing_taken
 from linkbudget.units import round_half_up
 
 if TYPE_CHECKING:
@@ -72,8 +72,8 @@ class ByteCapture:
             array = getattr(self, name)
             if array is not None and array.size != count:
                 faults.append(Fault(name, array.size, f"one entry for each of {count} characters"))
-        if count > 1 and not bool(np.all(self.times_ns[1:] >= self.times_ns[:-1])):
-            at = int(np.argmax(self.times_ns[1:] < self.times_ns[:-1])) + 1
+        at = first_disorder(self.times_ns, equal=True)
+        if at is not None:
             faults.append(Fault(f"times_ns[{at}]", int(self.times_ns[at]), "times that do not decrease"))
         if self.flags.size and int(self.flags.max()) > FRAMING | PARITY | BREAK:
             allowed = f"a sum of {FRAMING} (framing), {PARITY} (parity) and {BREAK} (break)"
