@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.bottleneck import Bottleneck
     from linkbudget.replay.fates import Fates
+    from linkbudget.replay.intervals import Uncertain
     from linkbudget.replay.motion import JointMotion
     from linkbudget.replay.passes import PassTable
     from linkbudget.replay.receiver import Run
@@ -49,7 +50,8 @@ class Replay:
 
     ``run`` holds every pass and the fate of every character, ``fates`` those of the messages and all uses,
     ``motion`` the joints. Times in ``run`` are nanoseconds from time zero, which is ``time_zero_ns`` in the
-    capture's own time. Every figure is of the model, not of the mechanism.
+    capture's own time. ``uncertain`` has the range of each figure where arrivals are known to a window only.
+    Every figure is of the model, not of the mechanism.
     """
 
     link: Link
@@ -62,6 +64,7 @@ class Replay:
     time_zero_ns: int
     last_arrival_ns: int
     warnings: tuple[str, ...] = ()
+    uncertain: Uncertain | None = None
 
     @property
     def passes(self) -> PassTable:
@@ -100,14 +103,17 @@ class Replay:
     def requirements(self) -> tuple[Requirement, ...]:
         """The requirements of the link; ``met`` is None for those a replay cannot judge.
 
-        What it judges and has no value for (an age when no message was ever used) is not met.
+        What it judges and has no value for (an age when no message was ever used) is not met. Where arrivals
+        are uncertain the value is the worst of all placements tried, so that it is met only in all of them.
         """
-        figures = self._figures()
+        figures = self.figures if self.uncertain is None else self.uncertain.worst
         layouts = [message.layout for message in self.link.messages]
         rows = requirement_rows(self.link.require, figures, layouts)
         return tuple(replace(row, met=bool(row.met)) if row.name in figures else row for row in rows)
 
-    def _figures(self) -> dict[str, float | None]:
+    @cached_property
+    def figures(self) -> dict[str, float | None]:
+        """What a link can require and a replay can judge, by the name of the requirement."""
         run, messages = self.run, self.messages
         carried = run.character_fate.size * self.resolved.character_time_s * 10**9
         return {
@@ -153,6 +159,7 @@ class Replay:
             "motion": [joint.to_dict() for joint in self.motion],
             "bottleneck": self.bottleneck.to_dict(),
             "requirements": self.require(),
+            "uncertain": None if self.uncertain is None else self.uncertain.to_dict(),
             "warnings": list(self.warnings),
             "numbers_from": dict(self.link.numbers_from()),
         }

@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.replay.arrivals import Character, Traffic
 from linkbudget.replay.bottleneck import find_bottleneck
 from linkbudget.replay.fates import UNRECOGNISED, judge, uses_of
+from linkbudget.replay.intervals import is_uncertain, placements, ranges
 from linkbudget.replay.motion import JointMotion, move_joint
 from linkbudget.replay.receiver import Run, simulate
 from linkbudget.replay.result import PhaseSweep, Replay
 from linkbudget.replay.sent import Sent, sent_frames
+from linkbudget.units import format_us
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -60,16 +60,9 @@ def replay(link: Link, capture: ByteCapture, *, phases: int = 16, progress: Prog
     report(1, len(placements) + 1)
     sweep = _sweep(resolved, traffic, run, placements, report)
 
-    use_of = {message.name: message.use for message in link.messages_of(DIRECTION)}
-    uses = uses_of(run, sent, use_of, resolved.sender.capture_to_send_ns)
-    fates = judge(run, sent, uses)
     zero = int(capture.start_times_ns[0])
-    early = _earliest(capture, characters)
-    earliest_run = (
-        simulate(resolved, Traffic(early, errored, codec.fmt, codec.decode_payload)) if early else None
-    )
-    warnings = (*capture.warnings, *map(warn, _warnings(link, capture, run, fates, earliest_run)))
-    return Replay(
+    fates = _fates(link, resolved, run, sent)
+    result = Replay(
         link=link,
         resolved=resolved,
         run=run,
@@ -79,8 +72,30 @@ def replay(link: Link, capture: ByteCapture, *, phases: int = 16, progress: Prog
         bottleneck=find_bottleneck(run, resolved, traffic.last_arrival, zero),
         time_zero_ns=zero,
         last_arrival_ns=traffic.last_arrival,
-        warnings=warnings,
+        warnings=(*capture.warnings, *map(warn, _warnings(link, capture, run, fates))),
     )
+    return _with_ranges(result, capture) if is_uncertain(capture) else result
+
+
+def _with_ranges(result: Replay, capture: ByteCapture) -> Replay:
+    """Return the result with the range of each figure over other placements of uncertain arrivals."""
+    link, resolved = result.link, result.resolved
+    codec = link.codec(DIRECTION)
+    runs = [result.figures]
+    for placed in placements(capture):
+        characters = characters_of(placed)
+        traffic = Traffic(characters, resolved.receiver.errored, codec.fmt, codec.decode_payload)
+        run = simulate(resolved, traffic)
+        fates = _fates(link, resolved, run, sent_frames(placed, codec.fmt, codec.decode_payload))
+        motion = _motion(link, resolved, run, fates, traffic.last_arrival)
+        last = traffic.last_arrival
+        runs.append(replace(result, run=run, fates=fates, motion=motion, last_arrival_ns=last).figures)
+    return replace(result, uncertain=ranges(capture, runs))
+
+
+def _fates(link: Link, resolved: Resolved, run: Run, sent: Sent) -> Fates:
+    use_of = {message.name: message.use for message in link.messages_of(DIRECTION)}
+    return judge(run, sent, uses_of(run, sent, use_of, resolved.sender.capture_to_send_ns))
 
 
 def characters_of(capture: ByteCapture) -> list[Character]:
@@ -130,18 +145,7 @@ def _motion(
     return tuple(move_joint(joint, run, fates.sent, fates.uses, resolved, releases) for joint in link.joints)
 
 
-def _earliest(capture: ByteCapture, characters: list[Character]) -> list[Character] | None:
-    """Return the characters at their earliest possible arrivals, None when the times are certain."""
-    if capture.window_ns is None or not capture.window_ns.any():
-        return None
-    times = np.array([time for time, _, _ in characters], dtype=np.int64) - capture.window_ns
-    times = np.maximum.accumulate(np.maximum(times, 0))
-    return [(time, *rest) for time, (_, *rest) in zip(times.tolist(), characters, strict=True)]
-
-
-def _warnings(
-    link: Link, capture: ByteCapture, run: Run, fates: Fates, earliest: Run | None
-) -> Iterator[str]:
+def _warnings(link: Link, capture: ByteCapture, run: Run, fates: Fates) -> Iterator[str]:
     unrecognised = fates.names.count(UNRECOGNISED)
     if unrecognised:
         yield (
@@ -157,13 +161,9 @@ def _warnings(
         yield "no pass of the loop is released before the replay ends; is loop.phase_us too large?"
     if link.messages_of("to-module") and link.transmit.per_message_us:
         yield "the replay does not spend transmit.per_message_us; add what sending costs to loop.work_us"
-    if earliest is not None and capture.window_ns is not None:
+    if capture.window_ns is not None and is_uncertain(capture):
+        window = format_us(int(capture.window_ns.max()) / 1e3)
         yield (
-            f"arrivals may have been up to {int(capture.window_ns.max()) / 1e3:g} µs earlier: the loop misses"
-            f" {run.missed_deadlines} deadlines with the latest arrivals, {earliest.missed_deadlines} with"
-            f" the earliest; bytes lost {_lost(run)} and {_lost(earliest)}"
+            f"arrivals may have been up to {window} earlier: what is reported is for the latest, with ranges"
+            " over other placements that need not be the widest"
         )
-
-
-def _lost(run: Run) -> int:
-    return run.overrun_hardware + run.overrun_buffer

@@ -71,6 +71,7 @@ def replay_page(document: Document, link: Link) -> list[RenderableType]:
     parts += [fact_list("Bytes", byte_rows(document)), fact_list("Age of the data", age_rows(document))]
     if document["motion"]:
         parts.append(motion_table(document, {joint.name: joint.unit for joint in link.joints}))
+    parts += uncertain_parts(document)
     parts += requirement_table(document)
     return [*parts, word_list("Where the numbers come from", origin_rows(document["numbers_from"]))]
 
@@ -177,6 +178,29 @@ def motion_table(document: Document, units: Mapping[str, str]) -> RenderableType
         for row in document["motion"]
     ]
     return figure_table("Joints", ["", "overshoot", "mean", "rms from ideal", "settles in", "at rest"], rows)
+
+
+def uncertain_parts(document: Document) -> list[RenderableType]:
+    """Return the range of each figure where arrivals are known to a window only; else nothing."""
+    found = document["uncertain"]
+    if found is None:
+        return []
+    ranges = found["figures"].items()
+    rows = [(name, range_text(name, low, high), "") for name, (low, high) in ranges if low != high]
+    placed = format_count(found["random"], "random one")
+    text = (
+        f"Arrivals are known to within {format_us(found['window_us'])}. The figures above are for the latest;"
+        f" a requirement is met when it is met there, with the earliest and with {placed}. Other"
+        " placements may give more or less than these."
+    )
+    title = "Range over those arrivals" if rows else "No figure differs between those arrivals."
+    return [note(text), fact_list(title, rows)]
+
+
+def range_text(name: str, low: float | None, high: float | None) -> str:
+    """Return the least and the largest value of a figure; no value in some run is a dash."""
+    write = time if name.endswith("_us") else figure
+    return f"{write(low)} to {write(high)}"
 
 
 def origin_rows(numbers_from: Mapping[str, str]) -> list[tuple[str, str]]:
