@@ -11,8 +11,9 @@ import os
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from io import BufferedReader
 from pathlib import Path
-from typing import IO, Any, cast
+from typing import IO, Any, cast, overload
 
 from linkbudget.capture.zstd import is_whole_zstd, open_zstd
 from linkbudget.errors import CaptureError, warn
@@ -20,6 +21,7 @@ from linkbudget.errors import CaptureError, warn
 __all__ = ["PIECE", "FilePath", "Source", "Watch", "decode_text", "open_for_writing", "stored_bytes"]
 
 FilePath = str | Path
+Room = Callable[[int], memoryview]
 Watch = Callable[[int, int], None]  # (bytes read so far, bytes to be read), of the file as it is stored
 PIECE = 1 << 20
 LONGEST_LINE = 1 << 24  # bytes; what has no line end for so long is no text, and must not fill the memory
@@ -73,15 +75,24 @@ class Source:
                 raise CaptureError(self.path, "", text) from error
             yield content, stored
 
-    def pieces(self, size: int | None = None) -> Iterator[bytes]:
+    @overload
+    def pieces(self, size: int | None = None) -> Iterator[bytes]: ...
+
+    @overload
+    def pieces(self, size: int | None = None, *, room: Room) -> Iterator[bytes | memoryview]: ...
+
+    def pieces(
+        self, size: int | None = None, *, room: Room | None = None
+    ) -> Iterator[bytes] | Iterator[bytes | memoryview]:
         """Yield the content in pieces of at most ``size`` bytes; an empty file is a `CaptureError`.
 
-        ``offset`` counts the bytes handed out.
+        ``offset`` counts the bytes handed out. A file that is not compressed is read straight into what
+        ``room(size)`` gives; the piece is then the part of it that was filled.
         """
         self.offset = 0
         with self.open() as (content, stored):
             total = os.fstat(stored.fileno()).st_size
-            while piece := self.read_piece(content, size or self.piece_bytes, self.offset):
+            while piece := self.read_piece(content, size or self.piece_bytes, self.offset, room):
                 self.offset += len(piece)
                 if self.watch is not None:
                     passes = max(self.passes, self.passed + 1)
@@ -111,11 +122,16 @@ class Source:
         if rest:
             yield number, rest, False
 
-    def read_piece(self, stream: IO[bytes], size: int, offset: int) -> bytes:
+    def read_piece(
+        self, stream: IO[bytes], size: int, offset: int, room: Room | None = None
+    ) -> bytes | memoryview:
         """Return the next piece, empty at the end and where compressed content was cut off."""
         # read1 hands out what a cut-off archive still holds, where read would lose it with the error.
         read: Any = getattr(stream, "read1", stream.read)
         try:
+            if room is not None and isinstance(stream, BufferedReader):
+                into = room(size)
+                return into[: stream.readinto1(into)]
             piece = bytes(read(size))
             if not piece and self.zstd and not is_whole_zstd(self.path):
                 self.cut_off(offset)

@@ -49,14 +49,13 @@ class Places(Tokens):
                 held.at, self.last = match.end(), held.begin + match.start()
                 return match[0]
             held.at = held.size if match is None else match.start()
+            rest = None if match is None else match[0]
             if not held.more():
                 break
         held.at = held.size
-        if match is None:
-            return None
-        if match[0] == b"$end":
-            return match[0]
-        self.unfinished = match[0]
+        if rest == b"$end":
+            return rest
+        self.unfinished = rest or b""
         return None
 
     def fault(self, expected: str, at: int | None = None) -> CaptureError:
