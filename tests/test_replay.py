@@ -69,6 +69,7 @@ KEYS = {
     "phase_sweep": {"phases", "missed_min", "missed_max", "worst_phase_us"},
     "motion": None,
     "bottleneck": {"what", "us", "share", "at_ns"},
+    "never_catches_up": {"reading", "passes", "work"},
     "requirements": None,
     "uncertain": None,
     "warnings": None,

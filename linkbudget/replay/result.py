@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkbudget.link.requirements import Requirement, requirement_rows
+from linkbudget.replay.backlog import CATCHES_UP, Backlog
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.figures import age_us, late_us, time_share
 from linkbudget.units import format_us
@@ -50,8 +51,8 @@ class Replay:
 
     ``run`` holds every pass and the fate of every character, ``fates`` those of the messages and all uses,
     ``motion`` the joints. Times in ``run`` are nanoseconds from time zero, which is ``time_zero_ns`` in the
-    capture's own time. ``uncertain`` has the range of each figure where arrivals are known to a window only.
-    Every figure is of the model, not of the mechanism.
+    capture's own time. ``uncertain`` has the range of each figure where arrivals are known to a window only,
+    ``backlog`` says what falls behind for good. Every figure is of the model, not of the mechanism.
     """
 
     link: Link
@@ -65,6 +66,7 @@ class Replay:
     last_arrival_ns: int
     warnings: tuple[str, ...] = ()
     uncertain: Uncertain | None = None
+    backlog: Backlog = CATCHES_UP
 
     @property
     def passes(self) -> PassTable:
@@ -158,6 +160,7 @@ class Replay:
             "phase_sweep": self.phase_sweep.to_dict(),
             "motion": [joint.to_dict() for joint in self.motion],
             "bottleneck": self.bottleneck.to_dict(),
+            "never_catches_up": self.backlog.to_dict(),
             "requirements": self.require(),
             "uncertain": None if self.uncertain is None else self.uncertain.to_dict(),
             "warnings": list(self.warnings),

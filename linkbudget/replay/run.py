@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.replay.arrivals import Character, Traffic
+from linkbudget.replay.backlog import find_backlog
 from linkbudget.replay.bottleneck import find_bottleneck
 from linkbudget.replay.fates import UNRECOGNISED, judge, uses_of
 from linkbudget.replay.intervals import is_uncertain, placements, ranges
@@ -70,6 +71,7 @@ def replay(link: Link, capture: ByteCapture, *, phases: int = 16, progress: Prog
         motion=_motion(link, resolved, run, fates, traffic.last_arrival),
         phase_sweep=sweep,
         bottleneck=find_bottleneck(run, resolved, traffic.last_arrival, zero),
+        backlog=find_backlog(run, sent, capture.times_ns - zero, resolved.loop, zero),
         time_zero_ns=zero,
         last_arrival_ns=traffic.last_arrival,
         warnings=(*capture.warnings, *map(warn, _warnings(link, capture, run, fates))),

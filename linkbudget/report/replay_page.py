@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from linkbudget.report.terminal import (
@@ -17,7 +17,7 @@ from linkbudget.report.terminal import (
     verdict,
     word_list,
 )
-from linkbudget.units import format_count, format_us
+from linkbudget.units import format_bytes, format_count, format_us
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -60,6 +60,7 @@ def replay_page(document: Document, link: Link) -> list[RenderableType]:
     parts: list[RenderableType] = [
         verdict(replay_verdict(document, link), not document["missed_deadlines"]),
         note(bottleneck_text(document)),
+        *map(note, never_texts(document)),
         fact_list("Passes of the loop", pass_rows(document)),
         fact_list("Where the time goes", time_rows(document)),
         fact_list(
@@ -103,6 +104,29 @@ def bottleneck_text(document: Document) -> str:
     if found["at_ns"] is not None:
         text += f" The longest pass starts {found['at_ns'] / 1e6:,.3f} ms into the capture."
     return text
+
+
+def never_texts(document: Document) -> Iterator[str]:
+    """Yield what falls behind for good, and from when, in a sentence each."""
+    found = document["never_catches_up"]
+    reading, passes, work = found["reading"], found["passes"], found["work"]
+    if reading:
+        first, last = format_us(reading["wait_first_us"]), format_us(reading["wait_last_us"])
+        lost = f"; {format_bytes(reading['lost_bytes'])} are lost" if reading["lost_bytes"] else ""
+        yield (
+            f"In the model, reading never catches up: from {reading['from_ns'] / 1e6:,.3f} ms into the"
+            f" capture to its end {format_count(reading['messages'], 'message')} arrive and wait ever longer"
+            f" to be read, up to {first} at first, {last} at last{lost}."
+        )
+    if passes:
+        first, last = format_us(passes["late_first_us"]), format_us(passes["late_last_us"])
+        yield (
+            f"In the model, the loop never catches up: from {passes['from_ns'] / 1e6:,.3f} ms into the"
+            f" capture to its end no pass starts at its release, up to {first} late at first, {last} at last."
+        )
+    if work:
+        took, allowed = format_us(work["work_us"]), format_us(work["deadline_us"])
+        yield f"No pass can keep its deadline: the loop's own work alone takes {took} of {allowed}."
 
 
 def pass_rows(document: Document) -> list[tuple[str, str, str]]:
