@@ -61,9 +61,13 @@ if TYPE_CHECKING:
     from linkbudget.replay.run import replay as replay
     from linkbudget.study.choose import FormatChoice as FormatChoice
     from linkbudget.study.choose import choose_format as choose_format
+    from linkbudget.study.headroom import Headroom as Headroom
+    from linkbudget.study.headroom import headroom as headroom
     from linkbudget.study.infer import Inference as Inference
     from linkbudget.study.infer import infer as infer
     from linkbudget.study.infer import infer_link as infer_link
+    from linkbudget.study.whatif import WhatIf as WhatIf
+    from linkbudget.study.whatif import whatif as whatif
     from linkbudget.traffic.characters import decode_characters as decode_characters
     from linkbudget.traffic.estimate import LineEstimate as LineEstimate
     from linkbudget.traffic.estimate import estimate_line as estimate_line
@@ -112,7 +116,9 @@ _HOMES = {
     "replay.result": ("Replay",),
     "replay.run": ("replay",),
     "study.choose": ("FormatChoice", "choose_format"),
+    "study.headroom": ("Headroom", "headroom"),
     "study.infer": ("Inference", "infer", "infer_link"),
+    "study.whatif": ("WhatIf", "whatif"),
     "traffic.characters": ("decode_characters",),
     "traffic.estimate": ("LineEstimate", "estimate_line"),
     "traffic.levels": ("Edges", "LevelCapture"),

@@ -34,6 +34,7 @@ COMMANDS = {
     "record": "A capture of what arrives at a serial port.",
     "replay": "What a capture does to the control loop of a link.",
     "schema": "JSON Schema of the link file.",
+    "whatif": "Each change of a link tried on a capture, and the smallest set that works.",
 }
 
 

@@ -86,18 +86,19 @@ def _rates(link: Link, limit: Number) -> Iterator[Change]:
 
 def _layout(link: Link) -> Iterator[Change]:
     writing, delimiting, check = LAYOUT
-    name = f"{writing} in {delimiting} with {check}"
+    name = f"{writing}, {delimiting}, {check.partition('/')[0]}"
+    full = f"{writing} in {delimiting} with {check}"
     formats, left_out = candidates(link, DIRECTION)
-    wanted = next((one for one in formats if one.name == name), None)
+    wanted = next((one for one in formats if one.name == full), None)
     if wanted is not None:
         yield Change(
             name,
             "format",
             _edits_to(link, wanted.link),
             cost="both ends write and read another format",
-            notes=("parser costs stay those of the present format: measure the new parser",),
+            notes=(f"{full}; parser costs stay those of the present format: measure the new parser",),
         )
-    elif present_format(link, DIRECTION).name == name:
+    elif present_format(link, DIRECTION).name == full:
         yield _not(name, "format", "the link has it already")
     else:
         told = [one.reason for one in left_out if one.name in (writing, f"{writing} in {delimiting}")]
@@ -294,24 +295,29 @@ def _periods(link: Link) -> Iterator[Change]:
 
 
 def _policies(link: Link, given: Sequence[Sending] | None) -> Iterator[Change]:
+    several = len(link.messages_of(DIRECTION)) > 1
     if given is None:
-        given = [
-            Sending(message.name, made)
+        made = {
+            message.name: moved
             for message in link.messages_of(DIRECTION)
-            if message.use == "newest" and (made := _moved(message.layout)) is not None
-        ]
-        if not given:
+            if message.use == "newest" and (moved := _moved(message.layout)) is not None
+        }
+        named = {
+            f"send what moved{f' of {name}' if several else ''}": Sending(name, moved)
+            for name, moved in made.items()
+        }
+        if not named:
             reason = "no message is state (use = newest) with a numeric field"
             yield _not("send what moved", "send policy", reason)
-    several = len(link.messages_of(DIRECTION)) > 1
-    for sending in given:
-        whose = f"{sending.message}: " if several else ""
+    else:
+        named = {f"send {one.policy.text}": one for one in given}
+    for name, sending in named.items():
         yield Change(
-            f"send {whose}{sending.policy.text}",
+            name,
             f"send policy of {sending.message}",
             sending=sending,
             cost="the sender decides what to send",
-            notes=("age grows while nothing new is sent; at use it counts from the send",),
+            notes=(f"{sending.policy.text}; mean age grows while nothing new is sent",),
         )
 
 

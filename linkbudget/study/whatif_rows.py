@@ -18,6 +18,7 @@ from linkbudget.errors import CaptureError, LinkBudgetWarning, SettingsError
 from linkbudget.link.file import link_from_dict, parse_toml
 from linkbudget.link.model import Link
 from linkbudget.link.requirements import Requirement
+from linkbudget.link.writer import plain_table
 from linkbudget.replay.result import Replay
 from linkbudget.replay.run import replay
 from linkbudget.study.resending import Recording, Resent, Sending, changes_traffic, resend
@@ -175,7 +176,7 @@ class Row:
             "name": self.name,
             "kind": self.kind,
             "members": list(self.members),
-            "changes": dict(self.edits),
+            "changes": plain_table(dict(self.edits)),
             "policy": self.sending.policy.text if self.sending else None,
             "applies": self.applies,
             "reason": self.reason or None,

@@ -34,7 +34,7 @@ NONE = 1e9  # an unknown figure, such as the age when no message was used, is as
 class FoundSet:
     """What one search found. ``keeps``: what had to stay as it is (``sender``, ``hardware``).
 
-    ``row`` is None when no set tried meets every requirement. ``smallest``: all smaller sets were tried and
+    ``row`` is None when no set tried meets every requirement; ``nearest`` then is the best of them. ``smallest``: all smaller sets were tried and
     do not. ``minimal``: without any one of its changes it does not. ``tried`` has a row for each size: size,
     sets tried, sets there are.
     """
@@ -44,6 +44,7 @@ class FoundSet:
     smallest: bool
     minimal: bool
     tried: tuple[tuple[int, int, int], ...]
+    nearest: Row | None = None
 
     @property
     def name(self) -> str:
@@ -63,6 +64,7 @@ class FoundSet:
             "none_can_be_left_out": self.minimal,
             "tried": [{"changes": size, "tried": done, "of": there} for size, done, there in self.tried],
             "row": self.row.to_dict() if self.row is not None else None,
+            "nearest": self.nearest.to_dict() if self.nearest is not None else None,
         }
 
 
@@ -120,7 +122,8 @@ class SetSearch:
                 row = row if whole else self._reduced(row)
                 return FoundSet(keeps, row, whole, True, tuple(tried))
             whole = whole and done == len(sets)
-        return FoundSet(keeps, None, False, False, tuple(tried))
+        near = min((row for row in self.known.values() if _allowed(row, keeps)), key=order_key, default=None)
+        return FoundSet(keeps, None, False, False, tuple(tried), near)
 
     def _in_order(self, own: Sequence[tuple[Change, Row]], size: int) -> list[tuple[Change, tuple[str, ...]]]:
         """Return the sets of a size that can be made, the most promising first."""

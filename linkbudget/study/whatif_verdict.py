@@ -32,7 +32,7 @@ def _found(found: FoundSet, row: Row) -> Iterator[str]:
         return
     yield f"{count} changes together meet every requirement: {', and '.join(row.members)}."
     if found.smallest:
-        yield "No single change does." if count == 2 else f"No set of fewer than {count} does."
+        yield "No single change tried does." if count == 2 else f"No set of fewer than {count} does."
     else:
         yield "None of them can be left out; whether fewer others would do was not tried to the end."
 
@@ -40,7 +40,9 @@ def _found(found: FoundSet, row: Row) -> Iterator[str]:
 def _other(other: FoundSet) -> str:
     kept = f"{' and '.join(other.keeps)} as {'it is' if len(other.keeps) == 1 else 'they are'}"
     if other.row is None:
-        return f"With the {kept}, {_none_text([other]).lower()} does."
+        near = other.nearest
+        told = f"; nearest: {near.name}, with {missing_text(near)}" if near is not None else ""
+        return f"With the {kept}, {_none_text([other]).lower()} does{told}."
     count = len(other.row.members)
     return (
         f"With the {kept}, {'one does' if count == 1 else f'{count} do'}: {', and '.join(other.row.members)}."
@@ -55,7 +57,7 @@ def _none_text(sets: Sequence[FoundSet]) -> str:
     most = tried[-1][0]
     if any(done < there for _, done, there in tried):
         return f"No set tried (up to {most} changes, not all sets)"
-    return f"No set of up to {most} changes" if most > 1 else "No single change"
+    return f"No set of up to {most} changes" if most > 1 else "No single change tried"
 
 
 def missing_text(row: Row) -> str:
@@ -64,6 +66,6 @@ def missing_text(row: Row) -> str:
     return "; ".join(
         f"no {one.name} at all"
         if one.value is None
-        else f"{one.name} {one.value:g}, {one.value - one.limit:g} above its limit of {one.limit:g}"
+        else f"{one.name} at {one.value:,.5g} instead of {one.limit:,.5g}"
         for one in row.figures.unmet
     )

@@ -1,0 +1,87 @@
+"""What ``whatif --write`` saves: edited link files, and the traffic where it was sent again."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from linkbudget.cli.output import Notes
+
+if TYPE_CHECKING:
+    from linkbudget.study.whatif_result import WhatIf
+
+__all__ = ["write_rows"]
+
+
+def write_rows(
+    result: WhatIf, document: dict[str, Any], path: Path, read: tuple[Path, Path], notes: Notes
+) -> list[str]:
+    """Save rows and return the commands that replay the sets found; the dict gets ``files`` in each row.
+
+    A ``path`` ending in ``.toml`` gets the smallest set alone. ``read`` are the link file and the capture,
+    which are never written over.
+    """
+    alone = path.suffix == ".toml"
+    if alone and not document["smallest"]:
+        notes.add(f"nothing was written to {path}: there is no set of changes that helps")
+        return []
+    folder = path.parent if alone else path
+    if folder.exists() and not folder.is_dir():
+        raise click.UsageError(f"--write: {folder} is a file; expected a directory or a file ending in .toml")
+    folder.mkdir(parents=True, exist_ok=True)
+    commands = []
+    used: set[str] = set()
+    for name, row, is_set in rows_of(document):
+        if alone and name != "smallest":
+            continue
+        target = path if alone else folder / f"{file_name(name, used)}.toml"
+        row["files"] = saved(result, name, row, target, read)
+        if is_set:
+            capture = row["files"]["capture"] or str(read[1])
+            commands.append(shlex.join(["linkbudget", "replay", row["files"]["link"], capture]))
+    return commands
+
+
+def rows_of(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any], bool]]:
+    """Yield every row that was replayed but that of the link as it is: name, dict, whether it is a set."""
+    for row in document["rows"]:
+        yield row["name"], row, False
+    for found in document["sets"]:
+        if found["found"]:
+            yield found["name"], found["row"], True
+
+
+def file_name(name: str, used: set[str]) -> str:
+    """Return a name for files that is made of letters, digits and hyphens, and not used yet."""
+    plain = re.sub(r"[^a-z0-9.]+", "-", name.lower()).strip("-.") or "change"
+    found, count = plain, 1
+    while found in used:
+        count += 1
+        found = f"{plain}-{count}"
+    used.add(found)
+    return found
+
+
+def saved(
+    result: WhatIf, name: str, row: dict[str, Any], target: Path, read: Sequence[Path]
+) -> dict[str, str | None]:
+    """Save the link file of a row, and its traffic when that is not the recording; return where."""
+    from linkbudget.capture.files import save_capture
+
+    link, traffic = result.edited(name)
+    again = traffic is not result.capture
+    beside = target.with_suffix(".jsonl")
+    for file in (target, *([beside] if again else [])):
+        if file.exists() and any(file.samefile(other) for other in read):
+            raise click.UsageError(f"--write: {file} is what this command reads; expected another place")
+    told = [f"Made by linkbudget whatif: {' + '.join(row['members'])}.", *row["notes"]]
+    comments = "".join(f"# {' '.join(line.split())}\n" for line in told)
+    target.write_text(f"{comments}\n{link.to_toml()}", encoding="utf-8", newline="\n")
+    if again:
+        save_capture(traffic, beside)
+    return {"link": str(target), "capture": str(beside) if again else None}

@@ -1,0 +1,180 @@
+"""The page of ``whatif``: which set of changes works, what each change alone does, and what is left."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from linkbudget.report.terminal import (
+    Document,
+    bullet,
+    figure,
+    figure_table,
+    note,
+    requirement_table,
+    time,
+    verdict,
+    word_list,
+)
+from linkbudget.units import format_count
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+__all__ = ["whatif_page"]
+
+LEVERS = {"parser": "parser dearer", "work": "work longer", "messages": "more often", "joint": "joint faster"}
+
+
+def whatif_page(document: Document, brief: bool = False) -> list[RenderableType]:
+    """Return the page of ``whatif``; with ``brief`` the verdict, the table of changes and the sets found."""
+    met = document["present"]["met"] or bool(document["smallest"])
+    parts: list[RenderableType] = [
+        verdict(f"In the model: {document['verdict']}", met if document["requirements"] else None),
+        change_table(document),
+        note(marks_note(document)),
+        *set_parts(document),
+    ]
+    if not brief:
+        parts += [
+            *headroom_parts(document),
+            *requirement_table(document),
+            *notes_list(document),
+            *left_out_list(document),
+        ]
+    return parts
+
+
+def change_table(document: Document) -> RenderableType:
+    """Return a line for each change that was replayed, the link as it is first."""
+    return row_table("One change each, best first", [document["present"], *document["rows"]], document)
+
+
+def row_table(title: str, rows: Sequence[Document], document: Document) -> RenderableType:
+    """Return rows as a table; columns in which no row of the study has anything are left out."""
+    shown = [document["present"], *document["rows"]]
+    columns = ["", "missed", "longest", "age"]
+    extra = [
+        (head, key)
+        for head, key in (("lost", "lost"), ("overshoot", "overshoot"))
+        if any(row[key] for row in shown)
+    ]
+    cells = [
+        (
+            ("* " if row["met"] else "  ") + row["name"],
+            figure(row["missed_deadlines"]),
+            time(row["longest_pass_us"]),
+            time(row["age_us"]),
+            *(figure(row[key], 3) for _, key in extra),
+            needs(row),
+        )
+        for row in rows
+    ]
+    return figure_table(title, [*columns, *(head for head, _ in extra), "needs"], cells)
+
+
+def needs(row: Document) -> str:
+    """Return in letters what a change asks for beside the controller's program."""
+    return ("S" if row["sender_must_change"] else "") + ("H" if row["hardware"] else "")
+
+
+def marks_note(document: Document) -> str:
+    """Return what marks and columns mean."""
+    rows = [document["present"], *document["rows"]]
+    text = "Missed: deadlines. Longest: pass. Age: of the oldest data at use."
+    if document["requirements"]:
+        text += " * meets every requirement."
+    text += " S: the sender must change. H: hardware must."
+    if not any(row["lost"] for row in rows):
+        text += " No message is lost."
+    if any(row["sender_must_change"] for row in rows):
+        text += (
+            " With S each message is ready when the recorded one began, and goes out when the line is free."
+        )
+    phases = document["present"]["phases"]
+    one = rows[-1]["phases"] == 1
+    return text + (f" Rows: the loop's own phase alone; as it is and sets: {phases} more." if one else "")
+
+
+def set_parts(document: Document) -> Iterator[RenderableType]:
+    """Yield the sets that were found, and what was tried."""
+    sets = document["sets"]
+    found = [{**one["row"], "name": set_title(one)} for one in sets if one["found"]]
+    if found:
+        yield row_table("Sets of changes that meet every requirement", found, document)
+    for one in sets:
+        yield bullet(set_text(one))
+
+
+def set_title(found: Document) -> str:
+    """Return the heading of a set in the table."""
+    return f"{found['name']} ({format_count(len(found['members']), 'change')})"
+
+
+def set_text(found: Document) -> str:
+    """Return what a set consists of, and how far the search went."""
+    tried = ", ".join(
+        f"{one['tried']:,} of {one['of']:,} with {format_count(one['changes'], 'change')}"
+        for one in found["tried"]
+    )
+    if not found["found"]:
+        return f"{found['name'].capitalize()}: none found. Tried: {tried}."
+    row = found["row"]
+    text = f"{found['name'].capitalize()}: {' + '.join(found['members'])}."
+    if not found["smallest_shown"]:
+        text += " Not shown to be the smallest; no change of it can be left out."
+    if row["phases"] > 1:
+        worst = f"at most {row['missed_max']:,}" if row["missed_max"] else "none"
+        text += f" Deadlines missed over {row['phases']} phases: {worst}."
+    return f"{text} Tried: {tried}."
+
+
+def headroom_parts(document: Document) -> list[RenderableType]:
+    """Return the table of headroom: a line for each requirement, a column for each lever."""
+    found = document["headroom"]
+    if found is None or not found["rows"]:
+        return []
+    levers = [lever for lever in LEVERS if any(row["lever"] == lever for row in found["rows"])]
+    by_place = {(row["requirement"], row["lever"]): row for row in found["rows"]}
+    names = dict.fromkeys(row["requirement"] for row in found["rows"])
+    cells = [[name, *(fails_text(by_place[name, lever]) for lever in levers)] for name in names]
+    whose = " + ".join(found["of"]) or "the link as it is"
+    text = (
+        f"First factor found to fail: {len(found['grid'])} of them from 1 to {found['grid'][-1]:g}, then by "
+        f"bisection to {100 * found['resolution']:g}%; larger ones may hold again."
+    )
+    if any(row["holds_again"] for row in found["rows"]):
+        text += " ~: one of those tried does."
+    for lever, reason in found["left_out"].items():
+        text += f" No column for {lever}: {reason}."
+    return [
+        figure_table("Headroom: times what it is now", ["", *(LEVERS[lever] for lever in levers)], cells),
+        note(f"Of {whose}. {text}"),
+    ]
+
+
+def fails_text(row: Document) -> str:
+    """Return the first factor that fails a requirement."""
+    if row["holds_to"] is None:
+        return "fails now"
+    if row["fails_at"] is None:
+        return f"over {row['tried_to']:g}"
+    return f"{row['fails_at']:.3g}" + ("~" if row["holds_again"] else "")
+
+
+def notes_list(document: Document) -> list[RenderableType]:
+    """Return what the changes ask for and what was assumed, each told once."""
+    told: dict[str, list[str]] = {}
+    for row in document["rows"]:
+        text = "; ".join(filter(None, [row["cost"], *row["notes"]]))
+        told.setdefault(text, []).append(row["name"])
+    if not told:
+        return []
+    head = note("What the changes ask for, and what is assumed:")
+    return [head, *(bullet(f"{', '.join(names)}: {text}.") for text, names in told.items())]
+
+
+def left_out_list(document: Document) -> list[RenderableType]:
+    """Return what could not be tried, and why; nothing when all was."""
+    rows = [(row["name"], row["reason"]) for row in document["left_out"]]
+    return [word_list("Not tried", rows)] if rows else []
