@@ -89,11 +89,21 @@ def test_a_burst_that_the_recording_cuts_off_is_no_overload():
 
 
 def test_a_drift_of_messages_against_passes_is_no_overload():
-    """Waits grow throughout the recording, up to a period and no further."""
-    capture = lines(200, 5010, at_us=0, body=b'{"x":5}\n')
-    assert backlog(capture, reading={"strategy": "snapshot"}) == CATCHES_UP
-    capture = lines(200, 4990, at_us=0, body=b'{"x":5}\n')
-    assert backlog(capture, reading={"strategy": "snapshot"}) == CATCHES_UP
+    """Messages come every 4.99 ms: each waits 0.01 ms longer for its pass, up to a period and no further.
+
+    With 2 ms of parsing a wait is soon longer than the time between messages, so none finds the reading idle.
+    """
+    capture = lines(150, 4990, body=b'{"x":5}\n')
+    sections = {
+        "loop": {"phase_us": 2400},
+        "parser": {"message_us": 2000},
+        "reading": {"strategy": "snapshot"},
+    }
+    result = replay(link(receiver=POLLED, **sections), capture, phases=1)
+    waits = [(time - (4_990_000 * at + 800_000)) / 1e3 for at, (time, _) in enumerate(result.run.ends)]
+    assert waits == sorted(waits)
+    assert waits[-1] > 6000
+    assert result.backlog == CATCHES_UP
 
 
 def test_passes_that_start_ever_later():
