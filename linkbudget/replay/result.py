@@ -17,6 +17,9 @@ from linkbudget.replay.figures import age_us, late_us, time_share
 from linkbudget.units import format_us
 
 if TYPE_CHECKING:
+    import pandas
+    import pyarrow
+
     from linkbudget.link.model import Link
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.bottleneck import Bottleneck
@@ -166,6 +169,21 @@ class Replay:
             "warnings": list(self.warnings),
             "numbers_from": dict(self.link.numbers_from()),
         }
+
+    def to_pandas(self, table: str = "passes") -> pandas.DataFrame:
+        """Return ``"passes"``, ``"messages"`` or ``"uses"`` as a data frame (`linkbudget.replay.tables`).
+
+        Times are nanoseconds from time zero. Needs ``pip install 'linkbudget[pandas]'``.
+        """
+        from linkbudget.replay.tables import to_pandas
+
+        return to_pandas(self, table)
+
+    def to_arrow(self, table: str = "passes") -> pyarrow.Table:
+        """Return the same as an Arrow table. Needs ``pip install 'linkbudget[arrow]'``."""
+        from linkbudget.replay.tables import to_arrow
+
+        return to_arrow(self, table)
 
     def _repr_html_(self) -> str:
         longest = self.longest_pass_us
