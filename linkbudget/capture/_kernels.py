@@ -36,11 +36,15 @@ PASSED_OVER, PLAIN, TIMES = -1, -2, -3
 LONGEST_CODE = 7  # identifier codes up to here fit into a word, with the white space behind them
 MOST_DIGITS = 18  # decimal digits that fit 64 bits whatever they are
 
-ZERO, ONE, THREE, EIGHT = np.uint64(0), np.uint64(1), np.uint64(3), np.uint64(8)
-NINE, SIXTY_FOUR, ALL_ONES = np.uint64(9), np.uint64(64), np.uint64(0xFFFFFFFFFFFFFFFF)
+ZERO, ONE, TWO, THREE, EIGHT = np.uint64(0), np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(8)
+NINE, SIXTEEN, SIXTY_FOUR = np.uint64(9), np.uint64(16), np.uint64(64)
+ALL_ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 BYTE = np.uint64(0xFF)
 EVERY, HIGH = np.uint64(0x0101010101010101), np.uint64(0x8080808080808080)
 DIGIT_ZEROS, ABOVE_NINE = np.uint64(0x3030303030303030), np.uint64(0x7676767676767676)
+NOWHERE = np.uint64(1 << 32)
+# What stands behind the time of a row: a byte for the comma, the level 0, the line end; which bit makes it 1.
+LOW, LOW_AND_RETURN, LEVEL_BIT = np.uint64(0x0A3000), np.uint64(0x0A0D3000), np.uint64(0x0100)
 SPACES = np.uint64(0x2121212121212121)  # one more than a blank, in every byte
 PAIRS = np.uint64(0x000000FF000000FF)
 FIRST_PAIRS, LAST_PAIRS = np.uint64(0x000F424000000064), np.uint64(0x0000271000000001)
@@ -345,6 +349,24 @@ def _decimal(
     return good, -number if minus else number, np.int64(fraction) - power, held, at
 
 
+@helper
+def _window(
+    size: np.uint64, sign_at: np.uint64, sign: np.uint8
+) -> tuple[np.uint64, np.uint64, np.uint64, np.uint64, np.uint64]:
+    """Say what ``size`` bytes of a number look like, with its decimal sign at ``sign_at`` if that is inside.
+
+    Returns masks: of all of them, what they are beside the values of the digits, of those before the sign, of
+    those behind it (all of them without one), and of the sign.
+    """
+    mask = ALL_ONES >> (SIXTY_FOUR - EIGHT * size) if size else ZERO
+    if sign_at >= size:
+        return mask, DIGIT_ZEROS & mask, ZERO, mask, ZERO
+    before = (ONE << (EIGHT * sign_at)) - ONE
+    at_sign = BYTE << (EIGHT * sign_at)
+    signs = (DIGIT_ZEROS & mask & ~at_sign) | (np.uint64(sign) << (EIGHT * sign_at))
+    return mask, signs, before, mask & ~before & ~at_sign, at_sign
+
+
 @kernel
 def level_rows(
     text: npt.NDArray[np.uint8],
@@ -377,16 +399,45 @@ def level_rows(
     width, kept = np.uint64(columns.size), np.uint64(base.size)
     comma, point = np.uint8(delimiter), np.uint8(decimal)
     reason, lines, finer = np.int64(ENDED), np.int64(0), np.int64(places)
-    # As with value changes: the digits of nearly every time are where they were in the row before.
-    pointed, whole, whole_mark, whole_upto = False, ZERO, ONE, ZERO  # 1 to 7 digits in front of the sign
-    eight_more, tail, tail_mark, tail_upto = (
-        False,
+    # Nearly every time has its digits where the row before has them, and begins like that: so only its last
+    # eight bytes are read, and what stands before them when it is not the same.
+    front, front_mask, front_signs, front_before, front_behind, front_sign = (
         ZERO,
-        ONE,
         ZERO,
-    )  # eight digits behind it or not, 1 to 7 more
+        ZERO,
+        ZERO,
+        ZERO,
+        ZERO,
+    )
+    tail, tail_mask, tail_signs, tail_before, tail_behind, tail_sign = ZERO, ZERO, ZERO, ZERO, ZERO, ZERO
+    front_word, front_number, front_factor = ZERO, np.int64(0), np.int64(1)
     scale = np.int64(1)
+    # So does nearly every row of a time and a level; ``row_end`` is what stands behind the time of a low one.
+    usual = not sampled and kept == ONE and width == TWO and columns[0] == TIMES and columns[1] == 0
+    row_end, row_end_mask, row_end_size = ZERO, ZERO, ZERO
     while at < end:
+        if row_end_size:
+            own_base, own_when, own_level = base[0], when[0], level[0]
+            while (_load(text, at) & front_mask) == front_word and count < room:
+                p = at + front
+                word = (_load(text, p) ^ tail_signs) & tail_mask
+                p += tail
+                behind = (_load(text, p) & row_end_mask) ^ row_end
+                if _no_digits(word) | (word & tail_sign) | (behind & ~LEVEL_BIT):
+                    break
+                word = (word & tail_behind) | ((word & tail_before) << EIGHT)
+                tick = (front_number + _number(word << (SIXTY_FOUR - EIGHT * tail))) * scale
+                if tick <= now:
+                    break
+                now = tick
+                lines += 1
+                at = p + row_end_size
+                new = np.uint8(behind >> EIGHT)
+                if new != own_level:
+                    times[count], levels[count] = own_when, own_level
+                    count += np.uint64(own_level != own_base)
+                    own_base, own_when, own_level = own_level, now, new
+            base[0], when[0], level[0] = own_base, own_when, own_level
         p, tick = at, now
         good: bool | np.bool_ = True
         sign = text[p]
@@ -399,26 +450,24 @@ def level_rows(
             for column in range(width):
                 role = columns[column]
                 if role == TIMES:
-                    known: bool | np.bool_ = True
-                    after, tick = p, np.int64(0)
-                    word = _load(text, p) ^ DIGIT_ZEROS
-                    if pointed:
-                        after += whole
-                        known = (_no_digits(word) & whole_upto) == whole_mark and text[after] == point
-                        tick = _number(word << (SIXTY_FOUR - EIGHT * whole))
-                        after += ONE
-                        word = _load(text, after) ^ DIGIT_ZEROS
-                    if eight_more and known:
-                        known = _no_digits(word) == ZERO
-                        tick = tick * POWERS[8] + _number(word)
-                        after += EIGHT
-                        word = _load(text, after) ^ DIGIT_ZEROS
-                    known = known and (_no_digits(word) & tail_upto) == tail_mark
-                    after += tail
-                    if known and (ENDS[text[after]] or text[after] == comma):
-                        tick = (tick * POWERS[tail] + _number(word << (SIXTY_FOUR - EIGHT * tail))) * scale
+                    word = _load(text, p) & front_mask
+                    same: bool | np.bool_ = word == front_word
+                    if not same:
+                        parts = word ^ front_signs
+                        same = (_no_digits(parts) | (parts & front_sign)) == ZERO
+                        if same:
+                            front_word = word
+                            word = (parts & front_behind) | ((parts & front_before) << EIGHT)
+                            front_number = _number(word << (SIXTY_FOUR - EIGHT * front)) * front_factor
+                    word = (_load(text, p + front) ^ tail_signs) & tail_mask
+                    after = p + front + tail
+                    same = same and tail > ZERO and (_no_digits(word) | (word & tail_sign)) == ZERO
+                    if same and (ENDS[text[after]] or text[after] == comma):
+                        word = (word & tail_behind) | ((word & tail_before) << EIGHT)
+                        tick = (front_number + _number(word << (SIXTY_FOUR - EIGHT * tail))) * scale
                         p = after
                     else:
+                        begin = p
                         good, tick, own_places, digits, p = _decimal(text, p, point)
                         if good and own_places > places:
                             while p < end and text[p] != NEW_LINE:
@@ -434,23 +483,32 @@ def level_rows(
                         good = good and -bound < tick < bound
                         if not good:
                             break
-                        factor = np.int64(1)
+                        number, factor = tick, np.int64(1)
                         for _ in range(shift):
                             factor *= np.int64(10)
                         tick *= factor
-                        behind = np.uint64(max(own_places, np.int64(0)))
-                        front = digits - behind if behind else ZERO
-                        long = (behind if behind else digits) > EIGHT
-                        rest = (behind if behind else digits) - (EIGHT if long else ZERO)
+                        decimals = np.uint64(max(own_places, np.int64(0)))
+                        length = digits + np.uint64(decimals > ZERO)
                         # Only what stays within eighteen digits with the decimal places of all.
-                        fit = np.int64(front + rest + EIGHT) + shift <= MOST_DIGITS
-                        if digits and fit and front < EIGHT and rest < EIGHT and (front or not behind):
-                            scale, pointed, whole = factor, bool(behind > ZERO), front
-                            whole_mark = np.uint64(0x80) << (EIGHT * whole)
-                            whole_upto = whole_mark | (whole_mark - ONE)
-                            eight_more, tail = bool(long), rest
-                            tail_mark = np.uint64(0x80) << (EIGHT * tail)
-                            tail_upto = tail_mark | (tail_mark - ONE)
+                        if (
+                            digits > ZERO
+                            and decimals < digits
+                            and length <= SIXTEEN
+                            and np.int64(digits) + shift <= MOST_DIGITS
+                        ):
+                            scale = factor
+                            tail = min(length, EIGHT)
+                            front = length - tail
+                            sign_at = digits - decimals if decimals else NOWHERE
+                            front_mask, front_signs, front_before, front_behind, front_sign = _window(
+                                front, sign_at, point
+                            )
+                            tail_mask, tail_signs, tail_before, tail_behind, tail_sign = _window(
+                                tail, sign_at - front, point
+                            )
+                            front_factor = POWERS[tail - np.uint64(tail_sign != ZERO)]
+                            front_word = _load(text, begin) & front_mask
+                            front_number = number - number % front_factor
                     good = tick >= now
                 elif role == PASSED_OVER:
                     while (
@@ -473,6 +531,7 @@ def level_rows(
                     p += ONE
                 if not good:
                     break
+        ended = p
         p += np.uint64(text[p] == RETURN)
         if not good or text[p] != NEW_LINE or p >= end:
             if reason != FINER:
@@ -483,6 +542,10 @@ def level_rows(
         if sign in (NEW_LINE, RETURN):
             continue
         now = tick
+        if usual and tail:
+            row_end_size = TWO + p + ONE - ended
+            row_end_mask = ALL_ONES >> (SIXTY_FOUR - EIGHT * row_end_size)
+            row_end = np.uint64(comma) | (LOW_AND_RETURN if p > ended else LOW)
         for own in range(kept):
             new = cells[own]
             if new == NO_LEVEL or new == level[own]:
