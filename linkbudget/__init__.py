@@ -59,6 +59,7 @@ if TYPE_CHECKING:
     from linkbudget.message.layout import MessageLayout as MessageLayout
     from linkbudget.replay.result import Replay as Replay
     from linkbudget.replay.run import replay as replay
+    from linkbudget.report.html.page import save_html as save_html
     from linkbudget.study.choose import FormatChoice as FormatChoice
     from linkbudget.study.choose import choose_format as choose_format
     from linkbudget.study.headroom import Headroom as Headroom
@@ -115,6 +116,7 @@ _HOMES = {
     "message.layout": ("MessageLayout",),
     "replay.result": ("Replay",),
     "replay.run": ("replay",),
+    "report.html.page": ("save_html",),
     "study.choose": ("FormatChoice", "choose_format"),
     "study.headroom": ("Headroom", "headroom"),
     "study.infer": ("Inference", "infer", "infer_link"),

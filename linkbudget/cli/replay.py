@@ -17,6 +17,7 @@ from linkbudget.cli.capture_input import (
     requirement_option,
     wrong_rate,
 )
+from linkbudget.cli.html_file import html_option, write_html
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
@@ -37,6 +38,7 @@ __all__ = ["command"]
     show_default=True,
     help="How many placements of the loop against the traffic are tried.",
 )
+@html_option
 @requirement_option
 @junit_option
 @json_option
@@ -49,6 +51,7 @@ def command(
     delimiting: str | None,
     crc: str | None,
     phases: int,
+    html: Path | None,
     require: bool,
     junit: Path | None,
     as_json: bool,
@@ -70,8 +73,10 @@ def command(
     if told:
         raise CaptureError(capture, "", told)
     with progress_bar("replaying") as progress:
-        document = replay(described, characters, phases=phases, progress=progress).to_dict()
+        result = replay(described, characters, phases=phases, trace=html is not None, progress=progress)
+    document = result.to_dict()
     refuse_strange_traffic(capture, document)
+    write_html(html, result, characters, link, capture)
     write_junit(junit, document, described, link, capture)
     if as_json:
         emit_document(document, notes)

@@ -31,12 +31,20 @@ DIRECTION = "to-controller"
 Progress = Callable[[int, int], None]
 
 
-def replay(link: Link, capture: ByteCapture, *, phases: int = 16, progress: Progress | None = None) -> Replay:
+def replay(
+    link: Link,
+    capture: ByteCapture,
+    *,
+    phases: int = 16,
+    trace: bool = False,
+    progress: Progress | None = None,
+) -> Replay:
     """Return what becomes of a capture's characters at the controller of a link.
 
     The run with the link's own phase is reported in full; ``phases`` more are spread evenly over one period
     from 0 on (a free loop has no releases to shift: its own phase alone). ``progress`` is called with (runs
-    done, runs in all). Raises `SettingsError` for a link without a loop or with windows that leave no time,
+    done, runs in all). With ``trace`` the run also notes what its cores did and when (`Run.activities`), as a
+    picture of it needs. Raises `SettingsError` for a link without a loop or with windows that leave no time,
     `CaptureError` when no frame is intact in the capture.
     """
     if phases < 1:
@@ -57,7 +65,7 @@ def replay(link: Link, capture: ByteCapture, *, phases: int = 16, progress: Prog
     placements = _phases(resolved, phases)
     report = progress or (lambda done, total: None)
     report(0, len(placements) + 1)
-    run = simulate(resolved, traffic)
+    run = simulate(resolved, traffic, trace=trace)
     report(1, len(placements) + 1)
     sweep = _sweep(resolved, traffic, run, placements, report)
 

@@ -1,0 +1,39 @@
+"""The option ``--html`` of commands whose result can be looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from linkbudget.replay.result import Replay
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["html_option", "write_html"]
+
+html_option = click.option(
+    "--html",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Also write the report to look at: one HTML file that needs no network.",
+)
+
+
+def write_html(
+    path: Path | None,
+    result: Replay,
+    capture: ByteCapture,
+    *read: Path,
+    whatif: Mapping[str, Any] | None = None,
+) -> None:
+    """Write the report of a replay when a file was asked for; ``read`` are the inputs, never written over."""
+    if path is None:
+        return
+    if any(path.exists() and path.samefile(file) for file in read):
+        raise click.UsageError(f"--html: {path} is an input of this command")
+    from linkbudget.report.html.page import save_html
+
+    save_html(result, capture, path, whatif=whatif)

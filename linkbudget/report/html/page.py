@@ -1,0 +1,127 @@
+"""The report of a replay: one HTML file that needs nothing else, no network and no other file.
+
+What stands in ``static/`` (text, style, scripts) is put together with the figures of the result and with the
+columns its pictures are drawn from. Everything that can be read is there without a script; the pictures are
+drawn by one.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from html import escape
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from linkbudget.errors import Fault, SettingsError
+from linkbudget.report.document import plain
+from linkbudget.report.html import parts
+from linkbudget.report.html.picture import picture_of, traced_run
+from linkbudget.report.html.wording import caption, late_text, reading_points, rows_text
+from linkbudget.report.replay_page import bottleneck_text, replay_verdict
+from linkbudget.units import format_count
+
+if TYPE_CHECKING:
+    from linkbudget.replay.result import Replay
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["replay_html", "save_html"]
+
+SCRIPTS = (
+    "columns",
+    "model",
+    "words",
+    "ink",
+    "far",
+    "near",
+    "view",
+    "hands",
+    "strip",
+    "joints",
+    "tables",
+    "start",
+)
+"""The files of ``static/`` that make the script of the report, in this order."""
+
+PLACE = re.compile(r"\{\{(\w+)\}\}")
+
+
+def save_html(
+    result: Replay, capture: ByteCapture, path: str | Path, *, whatif: Mapping[str, Any] | None = None
+) -> None:
+    """Write the report of a replay to ``path``; see `replay_html`."""
+    Path(path).write_text(replay_html(result, capture, whatif=whatif), encoding="utf-8")
+
+
+def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, Any] | None = None) -> str:
+    """Return the report of a replay as one HTML document.
+
+    ``capture`` is the one that was replayed. ``whatif`` is the dict of a what-if study of the same link and
+    capture, whose rows then stand in the report. A replay that was asked for its activities
+    (``replay(..., trace=True)``) is drawn as it is; any other is run once more to get them. Raises
+    `SettingsError` when the capture is another one.
+    """
+    if not hasattr(capture, "start_times_ns"):
+        raise SettingsError(
+            Fault(
+                "capture", type(capture).__name__, "the ByteCapture that was replayed, as load_bytes gives it"
+            )
+        )
+    run = traced_run(result, capture)
+    document, link = result.to_dict(), result.link
+    picture = picture_of(result, capture, run)
+    headline = replay_verdict(document, link)
+    free = result.resolved.loop.when_late == "free"
+    source = Path(capture.source).name or "a capture"
+    values = {
+        "title": escape(f"Replay of {source}"),
+        "style": resource("page.css"),
+        "source": escape(f"{source}, {format_count(len(capture), 'character')} at {capture.line}"),
+        "headline": escape(headline),
+        "mood": "bad" if document["missed_deadlines"] else "good",
+        "lead": escape(f"{bottleneck_text(document)} {late_text(result, run)}".strip()),
+        "warnings": parts.notes(document),
+        "rows_head": "Every pass of the loop" if free else "Every control period",
+        "rows_label": escape(f"{rows_text(free)} {headline} The table below has the same."),
+        "legend": parts.legend(),
+        "rows_caption": escape(caption(free)),
+        "rows_reading": reading_points(free, run.own_core),
+        "beside": "".join(
+            (
+                parts.longest_section(result, run),
+                parts.length_section(result, run),
+                parts.age_section(result),
+                parts.requirement_section(document),
+            )
+        ),
+        "joints": parts.joint_sections(result),
+        "whatif": parts.whatif_section(whatif),
+        "figures": parts.fact_sections(document, link) + parts.origin_section(document),
+        "version": version(),
+        "facts": json.dumps(plain(picture.facts), allow_nan=False).replace("</", "<\\/"),
+        "columns": picture.columns.text(),
+        "script": "".join(resource(f"{name}.js") for name in SCRIPTS),
+    }
+    return filled(resource("page.html"), values)
+
+
+def resource(name: str) -> str:
+    """Return a file of the folder ``static/`` beside this module."""
+    return files("linkbudget.report.html").joinpath("static", name).read_text(encoding="utf-8")
+
+
+def filled(template: str, values: Mapping[str, str]) -> str:
+    """Return the template with each ``{{name}}`` replaced; every name must be there, and be used."""
+    unused = values.keys() - set(PLACE.findall(template))
+    if unused:
+        raise KeyError(f"no place in the page for {', '.join(sorted(unused))}")
+    return PLACE.sub(lambda place: values[place[1]], template)
+
+
+def version() -> str:
+    """Return the version of this library."""
+    from linkbudget import __version__
+
+    return __version__
