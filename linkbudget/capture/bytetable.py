@@ -190,7 +190,7 @@ def byte_table_pieces(
         text = "a table of bytes says nothing about the line; expected a baud rate given"
         raise CaptureError(path, "", text)
     source.passes = 3 if rows is None else 2
-    table = TableText(path, source.pieces, source.piece_bytes) if rows is None else rows
+    table = TableText.of(source) if rows is None else rows
     head = table.head()
     time = head.time_column(time_column)
     times = TableTimes(time, head.time_unit(time, time_unit))

@@ -30,8 +30,8 @@ __all__ = ["check_span", "known_shape", "open_bytes", "open_capture", "without_u
 INT64_MAX = (1 << 63) - 1
 # Unknown levels make changes that are none, so more are kept than an estimate looks at.
 HEAD_EDGES = 2 * RATE_EDGES
-# So large that the kernels are used, so small that a piece of text, split up by the plain form, takes 64 MB.
-PIECE = 1 << 22
+# So large that the kernels are at full speed, so small that reading takes at most 64 MB beside its output.
+PIECE = 1 << 21
 FEW_PIECES = 4  # so many are rather kept than read again
 
 

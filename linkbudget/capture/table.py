@@ -195,7 +195,7 @@ def plain_table_pieces(
     """
     path = source.path
     source.passes = 3 if rows is None else 2
-    text = TableText(path, source.pieces, source.piece_bytes) if rows is None else rows
+    text = TableText.of(source) if rows is None else rows
     table = text.head()
     clock: RowTicks | SampleTicks
     if sample_rate is not None:

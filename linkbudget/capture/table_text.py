@@ -19,7 +19,7 @@ from itertools import islice
 from pathlib import Path
 
 from linkbudget.capture.delimited import DELIMITERS, Column, Delimited, guess_delimiter, header_of
-from linkbudget.capture.source import LONGEST_LINE
+from linkbudget.capture.source import LONGEST_LINE, Source
 from linkbudget.errors import CaptureError, warn
 
 __all__ = ["TableText", "parse_delimited"]
@@ -29,6 +29,7 @@ DECIMAL_COMMA = re.compile(r"\s*[-+]?\d*,\d+([eE][-+]?\d+)?\s*")
 SAMPLED_LINES, SAMPLED_SIGNS = 50, 1 << 16
 MARKS = {codecs.BOM_UTF8: "utf-8", codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 ALL_AT_ONCE = 1 << 62
+ROWS_AT_ONCE = 1 << 18  # bytes of text; its cells take some forty times as much
 
 Row = tuple[list[str], int]
 Pieces = Callable[[], Iterator[bytes]]
@@ -95,6 +96,12 @@ class TableText:
             "header": "yes" if names else "none",
             "encoding": f"{self.encoding} with byte-order mark" if self.mark else self.encoding,
         }
+
+    @classmethod
+    def of(cls, source: Source) -> TableText:
+        """Return the table in a file, a chunk for each piece of it, or several where pieces are large."""
+        size = min(source.piece_bytes, ROWS_AT_ONCE)
+        return cls(source.path, lambda: source.pieces(size), size)
 
     def survey(self, visit: Callable[[Delimited], None] = lambda table: None) -> None:
         """Go through the table for its decimal sign; ``visit`` is given each chunk of rows, as `chunks` does.

@@ -38,7 +38,8 @@ def decode_page(document: Document) -> list[RenderableType]:
     if "frames" in document:
         parts.append(fact_list("Frames", frame_rows(document["frames"])))
     if "messages" in document:
-        parts.append(fact_list("Messages in the intact frames", list(document["messages"].items())))
+        rows = [(name, figure(count)) for name, count in document["messages"].items()]
+        parts.append(fact_list("Messages in the intact frames", rows))
     parts += [event_list(document["events"], damaged)] if document["events"] else []
     return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
 
