@@ -10,6 +10,7 @@ import warnings
 from contextlib import contextmanager
 from dataclasses import fields, is_dataclass
 from importlib import import_module
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -149,6 +150,39 @@ def test_plain_form_and_kernel_agree(pair, tmp_path):
     assert isinstance(kernel, Kernel)
     # Compiled, so it was used; and once only, so what goes in always has the same types.
     assert len(kernel.compiled.signatures) == 1
+
+
+# Rows that are alike go through the kernels without being looked at closely: whatever is different in one of
+# them must be seen.
+ALIKE_CHANGES = [f"#{time}\n{k % 2}!\n" for k, time in enumerate(range(1_234_567_800, 1_234_567_880, 10))]
+ALIKE_ROWS = [f"12.{time},{k % 2}\r\n" for k, time in enumerate(range(567_890_100, 567_890_180, 10))]
+ALIKE_WHOLE_ROWS = [f"{time},{k % 2}\n" for k, time in enumerate(range(99_999_960, 100_000_040, 10))]
+ALIKE_SHORT_ROWS = [f"{time / 10:.1f};{k % 2}\n" for k, time in enumerate(range(96, 104))]
+VCD_HEAD = "$timescale 1 ns $end $var wire 1 ! rx $end $enddefinitions $end\n"
+OTHERS = [*b"\0\t\n\r !#,-./012589:;abex\x7f\x80\xff"]
+
+
+@needs_numba
+@pytest.mark.parametrize(
+    ("head", "rows", "load"),
+    [
+        (VCD_HEAD, ALIKE_CHANGES, load_vcd),
+        (VCD_HEAD, [row.replace("!\n", "!\r\n") for row in ALIKE_CHANGES], load_vcd),
+        ("s,rx\n", ALIKE_ROWS, load_table),
+        ("ns,rx\n", ALIKE_WHOLE_ROWS, load_table),
+        ("us;rx\n", ALIKE_SHORT_ROWS, load_table),
+    ],
+    ids=["changes", "changes with CRLF", "rows", "rows that get longer", "short rows"],
+)
+def test_a_byte_that_is_different_among_rows_alike_is_seen(head, rows, load, tmp_path):
+    path = tmp_path / "beans"
+    before, row, after = "".join(rows[:5]), rows[5], "".join(rows[6:])
+    for at, other in product(range(len(row)), [None, *OTHERS]):
+        turned = bytearray(row.encode())
+        turned[at : at + 1] = b"" if other is None else bytes([other])
+        path.write_bytes((head + before).encode() + turned + after.encode())
+        case = strategies_kernels.Case((), {}, b"")
+        assert outcome(load, case, path, "always") == outcome(load, case, path, "never"), bytes(turned)
 
 
 # --- the modes --------------------------------------------------------------------------------------------

@@ -37,7 +37,7 @@ LONGEST_CODE = 7  # identifier codes up to here fit into a word, with the white 
 MOST_DIGITS = 18  # decimal digits that fit 64 bits whatever they are
 
 ZERO, ONE, TWO, THREE, EIGHT = np.uint64(0), np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(8)
-NINE, SIXTEEN, SIXTY_FOUR = np.uint64(9), np.uint64(16), np.uint64(64)
+SIXTEEN, SIXTY_FOUR = np.uint64(16), np.uint64(64)
 ALL_ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 BYTE = np.uint64(0xFF)
 EVERY, HIGH = np.uint64(0x0101010101010101), np.uint64(0x8080808080808080)
@@ -148,10 +148,15 @@ def vcd_changes(
     mask = np.uint64(long_codes.size - 1)
     too_long = False
     reason = np.int64(ENDED)
-    # Nearly every time has as many digits as the one before. So they are not counted: it is tested that the
-    # same place is the first without a digit. Where the next token begins then hangs on no calculation.
-    eight_before, tail = False, ZERO  # digits of the last time: eight or not, and 1 to 7 more
-    upto, behind_tail = ZERO, ONE
+    # Nearly every time is as long as the one before and begins like that, its hash sign included: so only its
+    # last eight digits are read, and what stands before them when it is not the same.
+    front, front_mask, front_word, front_number = ZERO, ZERO, ZERO, np.int64(0)
+    tail, tail_mask = ZERO, ZERO
+    # Where there is one trace, what stands between a time and the next one is nearly always the same, but for
+    # the level.
+    single = base.size == 1
+    between, behind_time, level_at = ZERO, ZERO, ZERO
+    usual, usual_mask, usual_size, level_bit = ZERO, ZERO, ZERO, ZERO
     while True:
         while BLANKS[text[at]]:
             at += ONE
@@ -159,22 +164,49 @@ def vcd_changes(
             break
         sign = text[at]
         if sign == HASH:
-            word = _load(text, at + ONE) ^ DIGIT_ZEROS
-            after = at + ONE + tail
-            time = np.int64(0)
-            if eight_before:
-                if _no_digits(word) == ZERO:
-                    time = _number(word) * POWERS[tail]
-                    after += EIGHT
-                    word = _load(text, at + NINE) ^ DIGIT_ZEROS
-                else:
-                    word = ALL_ONES
-            if (_no_digits(word) & upto) == behind_tail and BLANKS[text[after]]:
-                time += _number(word << (SIXTY_FOUR - EIGHT * tail))
+            if between == ONE and level_at > behind_time and at - behind_time <= EIGHT:
+                usual_size = at - behind_time
+                usual_mask = ALL_ONES >> (SIXTY_FOUR - EIGHT * usual_size)
+                level_bit = ONE << (EIGHT * (level_at - behind_time))
+                usual = _load(text, behind_time) & usual_mask & ~level_bit
+            between = ZERO
+            if usual_size:
+                own_base, own_when, own_level = base[0], when[0], level[0]
+                while (_load(text, at) & front_mask) == front_word and count < room:
+                    after = at + front
+                    word = (_load(text, after) ^ DIGIT_ZEROS) & tail_mask
+                    after += tail
+                    behind = (_load(text, after) & usual_mask) ^ usual
+                    time = front_number + _number(word << (SIXTY_FOUR - EIGHT * tail))
+                    if _no_digits(word) | (behind & ~level_bit) or time <= now:
+                        break
+                    now = time
+                    at = after + usual_size
+                    new = np.uint8(behind > ZERO)
+                    if new != own_level:
+                        times[count], levels[count] = own_when, own_level
+                        count += np.uint64(own_level != own_base)
+                        own_base, own_when, own_level = own_level, now, new
+                base[0], when[0], level[0] = own_base, own_when, own_level
+                if text[at] != HASH:
+                    between = TWO  # not counted from a time
+                    continue
+            word = _load(text, at) & front_mask
+            same: bool | np.bool_ = word == front_word
+            if not same:
+                parts = (word >> EIGHT) ^ (DIGIT_ZEROS & (front_mask >> EIGHT))
+                same = _no_digits(parts) == ZERO
+                if same:
+                    front_word = word
+                    front_number = _number(parts << (SIXTY_FOUR + EIGHT - EIGHT * front)) * POWERS[8]
+            word = (_load(text, at + front) ^ DIGIT_ZEROS) & tail_mask
+            after = at + front + tail
+            if same and tail and _no_digits(word) == ZERO and BLANKS[text[after]]:
+                time = front_number + _number(word << (SIXTY_FOUR - EIGHT * tail))
                 if time < now:
                     reason = np.int64(OTHER)
                     break
-                now = time
+                now, behind_time = time, after
                 at = after + ONE
                 continue
             after, time, digits = at + ONE, np.int64(0), ZERO
@@ -190,19 +222,22 @@ def vcd_changes(
             if ZERO < more < EIGHT:
                 time = time * POWERS[more] + _number(word << (SIXTY_FOUR - EIGHT * more))
                 after += more
-                if digits <= EIGHT:
-                    eight_before, tail = digits == EIGHT, more
-                    behind_tail = np.uint64(0x80) << (EIGHT * more)
-                    upto = behind_tail | (behind_tail - ONE)
                 digits += more
             if after >= end:
                 break
             if digits == ZERO or digits > np.uint64(MOST_DIGITS) or not BLANKS[text[after]] or time < now:
                 reason = np.int64(OTHER)
                 break
-            now = time
+            if digits < SIXTEEN:
+                tail = min(digits, EIGHT)
+                tail_mask = ALL_ONES >> (SIXTY_FOUR - EIGHT * tail)
+                front = ONE + digits - tail
+                front_mask = ALL_ONES >> (SIXTY_FOUR - EIGHT * front)
+                front_word, front_number = _load(text, at) & front_mask, time - time % POWERS[tail]
+            now, behind_time = time, after
             at = after + ONE
             continue
+        between += ONE
         new = LEVELS[sign]
         code = at + ONE
         behind = code  # the digits of a vector
@@ -265,6 +300,8 @@ def vcd_changes(
             if trace == PLAIN:
                 reason = np.int64(OTHER)
                 break
+            if trace >= 0 and single and new <= 1:
+                level_at = at
             if trace >= 0 and level[np.uint64(trace)] != new:
                 if count >= room:
                     reason = np.int64(FULL)
