@@ -159,7 +159,7 @@ def test_budget_writes_what_the_library_computes(linkbudget, name):
 @pytest.mark.parametrize("name", NAMES)
 def test_replay_writes_what_the_library_computes(linkbudget, name):
     document = document_of(linkbudget("replay", link_of(name), capture_of(name), "--phases", 2, "--json"))
-    assert document.keys() == REPLAY_KEYS
+    assert document.keys() >= REPLAY_KEYS
     link = Link.load(link_of(name))
     result = replay(link, load_bytes(capture_of(name), link.line), phases=2)
     assert document == plain(result.to_dict())
