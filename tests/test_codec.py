@@ -129,6 +129,57 @@ def test_messages_without_fields_carry_their_key_alone():
         assert codec.decode_payload(expected) == ("poll", {})
 
 
+def test_a_template_without_fields_stands_behind_its_key():
+    polls = [
+        (MessageLayout(name, (), key=name), encoding("delimited", template=text))
+        for name, text in (("poll", "NOW"), ("stop", ""))
+    ]
+    codec = Codec(FrameFormat("newline", None), polls)
+    for name, line in (("poll", b"poll,NOW\n"), ("stop", b"stop\n")):
+        assert codec.encode(name, {}) == line
+        assert codec.decode(line) == (name, {})
+        assert codec.size(name).to_dict() == dict.fromkeys(("minimum", "typical", "maximum"), len(line))
+    for line in (b"poll\n", b"poll,\n", b"stop,\n", b"poll,NOW,\n"):
+        with pytest.raises(FrameError):
+            codec.decode(line)
+
+
+MAYBE_EMPTY = {
+    "no field": (),
+    "one value": (Integer("one", 5, 5),),
+    "a text of any length": (Label("note", 4),),
+    "optional": (Optional_(Flag("ok")),),
+    "a list of any length": (Repeat("m", Flag("b"), 3),),
+}
+
+
+@pytest.mark.parametrize("fields", MAYBE_EMPTY.values(), ids=MAYBE_EMPTY)
+@pytest.mark.parametrize("name", ENCODINGS)
+@pytest.mark.parametrize("delimiting", ["slip", "hdlc", "cobs", "counted", "none"])
+def test_a_message_that_can_be_without_a_byte_needs_something_that_shows_it(delimiting, name, fields):
+    """Between two delimiters alone no receiver sees a frame; a check, an id or a sequence byte mends it."""
+    alone = [(one("poll", fields), name)]
+    shortest = Codec(FrameFormat("cobs", None), alone).payload_size("poll").minimum
+    if not shortest and delimiting not in {"cobs", "counted"}:
+        with pytest.raises(SettingsError, match="poll: can be without a byte"):
+            Codec(FrameFormat(delimiting, None), alone)
+    else:
+        seen_twice(Codec(FrameFormat(delimiting, None), alone))
+    seen_twice(Codec(FrameFormat(delimiting, "sum8"), alone))
+    seen_twice(Codec(FrameFormat(delimiting, None, layout_id=0), alone))
+    seen_twice(Codec(FrameFormat(delimiting, None), [(one("poll", fields, id=7, key="poll"), name)]))
+
+
+def seen_twice(codec):
+    """The smallest message, sent twice, is received twice."""
+    value = codec.attain("poll", "minimum")
+    frame = codec.encode("poll", value)
+    assert codec.decode(frame) == ("poll", value)
+    if codec.fmt.delimiting != "none":
+        frames = Deframer(codec.fmt).feed(frame + frame)
+        assert [codec.decode_payload(frame.payload) for frame in frames] == [("poll", value)] * 2
+
+
 def test_objects_without_a_key_are_told_apart_by_the_names_they_must_have():
     codec = Codec(
         FrameFormat("newline", crc=None),

@@ -83,7 +83,7 @@ def damaged(fmt, sent, changes):
 def intact(fmt, sent, origin):
     at_place = {index: at for at, (_, index) in enumerate(origin) if index is not None}
     delimiter = fmt.delimiter
-    leading = delimiter is not None and len(fmt.encode(b"")) > 1 and fmt.encode(b"")[0] == delimiter
+    leading = delimiter is not None and fmt.encode(b"x")[0] == delimiter
     found, first = [], 0
     for payload in sent:
         frame = fmt.encode(payload)

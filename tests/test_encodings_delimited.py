@@ -46,6 +46,18 @@ def test_words_follow_each_other_in_field_order():
     assert tabs.encode(BEANS, {**REPORT, "w": -0.5}) == "-7\tstone\t12.4\t1\t0fa0\t-0.5\tok ü".encode()
 
 
+@pytest.mark.parametrize(
+    ("template", "line"), [("POLL", b"POLL"), ("$PBEAN*", b"$PBEAN*"), ("{{?}}", b"{?}")]
+)
+def test_a_template_without_fields_is_its_text(template, line):
+    fixed, poll = encoding("delimited", template=template), layout()
+    assert fixed.encode(poll, {}) == line
+    assert fixed.decode(poll, line) == {}
+    assert fixed.size(poll).to_dict() == {"minimum": len(line), "typical": len(line), "maximum": len(line)}
+    with pytest.raises(FrameError, match="not the template"):
+        fixed.decode(poll, b"POL")
+
+
 def test_a_repeat_is_its_count_and_its_elements():
     beans = layout(
         Repeat("lanes", (Integer("a", 0, 9), Flag("f")), 3), Repeat("n", Integer("each", 0, 9), 2, 2)

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.check.sums import SUMS
 from linkbudget.errors import FrameError, SettingsError
-from linkbudget.frame.deframer import Reason
+from linkbudget.frame.deframer import Deframer, Reason
 from linkbudget.frame.delimiting.table import DELIMITINGS
+from linkbudget.frame.events import Frame
 from linkbudget.frame.format import FrameFormat
 
 OWN = CrcAlgorithm("beans", 12, 0x80F, init=0xFFF)
@@ -124,6 +125,20 @@ def test_size_wants_a_length_the_format_allows():
             FrameFormat().size(count)
     with pytest.raises(SettingsError, match="minimum, maximum"):
         FrameFormat().attain(3, "typical")
+
+
+@pytest.mark.parametrize("extra", [{}, {"crc": "xor8"}, {"sequence": True}, {"layout_id": 3}], ids=str)
+@pytest.mark.parametrize("delimiting", DELIMITINGS)
+def test_the_shortest_payload_is_one_that_receivers_see(delimiting, extra):
+    if delimiting == "newline" and extra:
+        return
+    fmt = FrameFormat(delimiting, **{"crc": None, "max_payload": 1, **extra})
+    seen = [Deframer(fmt).feed(fmt.encode(bytes(count)) * 2) for count in (0, 1)]
+    assert fmt.min_payload == (1 if delimiting in {"slip", "hdlc", "none"} and not extra else 0)
+    assert all(isinstance(event, Frame) for event in seen[1])
+    assert len(seen[1]) == 2
+    if delimiting != "none":  # which has no shorter frames than its longest
+        assert [event.payload for event in seen[0]] == [b""] * (0 if fmt.min_payload else 2)
 
 
 def test_the_order_inside_a_frame():

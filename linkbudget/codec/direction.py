@@ -24,7 +24,8 @@ class Codec:
     ``messages``: `CodecMessage`s, or pairs of layout and encoding. Raises `SettingsError` with every fault:
     one name twice, messages that cannot be told apart, an encoding that writes bytes which the delimiting
     cannot carry, a layout that the encoding cannot write, a message that is always longer than
-    ``max_payload``. (One that is so only sometimes is refused when it is encoded; compare `payload_size`.)
+    ``max_payload`` (one that is so only sometimes is refused when it is encoded; compare `payload_size`), a
+    message that is sometimes shorter than the format's ``min_payload``.
     """
 
     fmt: FrameFormat
@@ -78,6 +79,12 @@ class Codec:
             if smallest > self.fmt.max_payload:
                 problem = f"at least {smallest} bytes, but max_payload is {self.fmt.max_payload}"
                 yield Fault(message.name, smallest, f"a max_payload of {smallest} or more", problem=problem)
+            if smallest < self.fmt.min_payload:
+                problem = (
+                    f"can be without a byte, and with delimiting {self.fmt.delimiting} no receiver sees that"
+                )
+                allowed = "a check, or a message with an id, a key or a field of at least one byte"
+                yield Fault(message.name, 0, allowed, problem=problem)
 
     @cached_property
     def telling(self) -> Telling:
@@ -145,7 +152,7 @@ class Codec:
 
         They may be bounds that are a few bytes off where escaping (or COBS beyond 254 bytes) meets one of: a
         check of more than 16 bits and few values to choose from, real numbers as text or very many steps
-        without enough other fields, and messages of thousands of bytes.
+        without enough other fields, fletcher16 over hundreds of bytes, and messages of thousands of bytes.
         """
         return all(some.size == some.bound for some in map(partial(self._extreme, name), WHICH))
 

@@ -142,6 +142,15 @@ class FrameFormat:
         return self.framing.forbidden
 
     @property
+    def min_payload(self) -> int:
+        """Bytes of the shortest payload that a receiver can see: 1 where a frame could hold no byte at all.
+
+        That is so for slip, hdlc and none without a check, a sequence or a layout byte: two delimiters in a
+        row are no frame. Else 0. A `Codec` refuses messages that can be shorter.
+        """
+        return 0 if self.overhead_bytes or self.framing.shows_empty else 1
+
+    @property
     def max_frame_bytes(self) -> int:
         """Bytes on the wire of the longest frame."""
         return self.size(self.max_payload).maximum
@@ -150,7 +159,8 @@ class FrameFormat:
         """Return the whole frame on the wire, delimiter included.
 
         ``sequence`` is used modulo 256 and only by formats that have it. Raises `SettingsError` when the
-        payload is too long or holds a byte the delimiting cannot carry.
+        payload is too long or holds a byte the delimiting cannot carry. One shorter than `min_payload` is
+        written as the standards say, and dropped by every receiver.
 
         >>> FrameFormat().encode(b"123456789").hex()
         '0c31323334353637383929b100'

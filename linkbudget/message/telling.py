@@ -248,8 +248,7 @@ class ByWord:
         key = message.layout.key
         if key is None:
             return data
-        separator = _delimited(message).separator.encode()
-        return key.encode() + (separator + data if message.layout.fields else b"")
+        return (key + _delimited(message).behind_key(message.layout)).encode() + data
 
     def read(self, payload: bytes) -> tuple[CodecMessage, dict[str, object]]:
         """Return message and value of a payload."""
@@ -258,7 +257,8 @@ class ByWord:
             if key is None:
                 return message, message.encoding.decode(message.layout, payload)
             start = self.payload(message, b"")
-            if payload.startswith(start) and (message.layout.fields or payload == start):
+            more = _delimited(message).behind_key(message.layout)
+            if payload == start or (more and payload.startswith(start)):
                 try:
                     return message, message.encoding.decode(message.layout, payload[len(start) :])
                 except FrameError as error:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from linkbudget.codec import Codec, CodecMessage
-from linkbudget.errors import FrameError, SettingsError
+from linkbudget.errors import SettingsError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.frame.settings import MAX_PAYLOAD
 from linkbudget.link.model import Link, Message
@@ -165,7 +165,7 @@ def _framed(
 ) -> Iterator[Format | LeftOut]:
     wide = Codec(FrameFormat("counted", None, MAX_PAYLOAD, length_bytes=4), messages)
     largest = max(wide.payload_size(message.name).maximum for message in messages)
-    empty = not min(wide.payload_size(message.name).minimum for message in messages)
+    shortest = min(wide.payload_size(message.name).minimum for message in messages)
     bits = link.line.bytesize
     for delimiting in DELIMITINGS:
         if bits < 8 and (writing.encoding.family == "binary" or delimiting != "newline"):
@@ -175,15 +175,15 @@ def _framed(
         for check in CHECKS_OF.get(delimiting, CHECKS):
             try:
                 fmt = _frame_format(link.frames[direction], delimiting, check, max(largest, 1))
+                if shortest < fmt.min_payload:
+                    reason = "a message without a byte, and no check, leaves no frame that can be seen"
+                    yield LeftOut(f"{writing.name} in {delimiting} without a check", reason)
+                    continue
                 codec = Codec(fmt, messages)
             except SettingsError as error:
                 # Every check would meet the same reason.
                 yield LeftOut(f"{writing.name} in {delimiting}", str(error.faults[0]))
                 break
-            if empty and not _shows_empty(fmt):
-                reason = "a message without a byte, and no check, leaves no frame that can be seen"
-                yield LeftOut(f"{writing.name} in {delimiting} without a check", reason)
-                continue
             yield Format(
                 writing.name,
                 codec,
@@ -191,14 +191,6 @@ def _framed(
                 joined=writing.joined,
                 coarser=writing.coarser,
             )
-
-
-def _shows_empty(fmt: FrameFormat) -> bool:
-    """Return whether a frame without payload is seen: between two delimiters alone it is none."""
-    try:
-        return fmt.decode(fmt.encode(b"")) == b""
-    except FrameError:
-        return False
 
 
 def _frame_format(present: FrameFormat, delimiting: str, check: str | None, largest: int) -> FrameFormat:

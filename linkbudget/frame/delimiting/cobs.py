@@ -85,6 +85,7 @@ class Cobs:
 
     forbidden = b""
     escaped = b""
+    shows_empty = True
     delimiter = 0
 
     def __init__(self, options: Options) -> None:

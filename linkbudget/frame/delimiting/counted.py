@@ -26,6 +26,7 @@ class Counted:
     delimiter = None
     forbidden = b""
     escaped = b""
+    shows_empty = True
 
     def __init__(self, options: Options) -> None:
         self._options = options

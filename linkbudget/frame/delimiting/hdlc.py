@@ -76,6 +76,7 @@ class Hdlc:
 
     forbidden = b""
     delimiter = FLAG
+    shows_empty = False
 
     def __init__(self, options: Options) -> None:
         self._leading = options.leading_delimiter is not False

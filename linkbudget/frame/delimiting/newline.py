@@ -18,6 +18,8 @@ class Newline:
     empty line is a frame.
     """
 
+    shows_empty = True
+
     def __init__(self, options: Options) -> None:
         self._terminator = options.terminator
         self._limit = options.max_body + len(options.terminator) - 1
@@ -54,7 +56,9 @@ class Newline:
 
     def receiver(self, open_body: OpenBody) -> StretchReceiver:
         """Return a receiver at the start of a stream."""
-        return StretchReceiver(self.delimiter, self._limit, self._unstuff, open_body, empty_is_frame=True)
+        return StretchReceiver(
+            self.delimiter, self._limit, self._unstuff, open_body, empty_is_frame=self.shows_empty
+        )
 
     def _unstuff(self, raw: bytes) -> bytes:
         first = self._terminator[:-1]

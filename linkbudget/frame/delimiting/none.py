@@ -21,6 +21,7 @@ class Undelimited:
     delimiter = None
     forbidden = b""
     escaped = b""
+    shows_empty = False
 
     def __init__(self, options: Options) -> None:
         self._body_bytes = options.max_body

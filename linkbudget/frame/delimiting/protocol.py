@@ -72,6 +72,10 @@ class Delimiting(Protocol):
     def escaped(self) -> bytes:
         """The byte values sent as two bytes wherever they stand; the pair that always is comes last."""
 
+    @property
+    def shows_empty(self) -> bool:
+        """Whether a body without a byte makes a frame that a receiver sees."""
+
     def encode(self, body: bytes) -> bytes:
         """Return the whole frame on the wire, delimiter included."""
 

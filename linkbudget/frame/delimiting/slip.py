@@ -57,6 +57,7 @@ class Slip:
     forbidden = b""
     escaped = b"\xc0\xdb"
     delimiter = END
+    shows_empty = False
 
     def __init__(self, options: Options) -> None:
         self._leading = bool(options.leading_delimiter)

@@ -86,6 +86,10 @@ class Delimited(Encoding):
         used = self.separator + (self.template or "")
         return next((letter for letter in string.ascii_letters + string.digits if letter not in used), None)
 
+    def behind_key(self, layout: MessageLayout) -> str:
+        """Return what stands between the key of a message and its line: nothing where the key is all."""
+        return self.separator if layout.fields or self.template else ""
+
     def filler(self, primitive: Bytes) -> bytes:
         """Return a byte that ends no word."""
         return (self.letter or "").encode() if primitive.text else b"\0"

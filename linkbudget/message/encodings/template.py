@@ -97,7 +97,7 @@ def _parts(template: str) -> tuple[list[tuple[str, str]], str]:
 def slots_of(template: str, group: Group) -> tuple[tuple[Slot, ...], str]:
     """Return the slots of a template for these fields, and the text behind the last."""
     fields, end = _parts(template)
-    texts = [before for before, _ in fields[1:]] + [end]
+    texts = [*(before for before, _ in fields), end][1:]
     places = {name: place for place, name in enumerate(group.names)}
     return tuple(
         Slot(before, places.get(name, -1), after) for (before, name), after in zip(fields, texts, strict=True)

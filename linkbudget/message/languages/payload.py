@@ -68,8 +68,7 @@ def _root(graph: Graph, message: CodecMessage) -> Node:
     if isinstance(encoding, Delimited):
         if layout.key is None:
             return root
-        behind = encoding.separator if layout.fields else ""
-        return graph.literal((layout.key + behind).encode(), root)
+        return graph.literal((layout.key + encoding.behind_key(layout)).encode(), root)
     return root if layout.id is None else graph.literal(bytes([layout.id]), root)
 
 
