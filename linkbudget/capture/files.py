@@ -11,11 +11,12 @@ import numpy as np
 from linkbudget.capture.channels import only_channel
 from linkbudget.capture.line import line_setting, suggested
 from linkbudget.capture.log import save_log
-from linkbudget.capture.pieces import check_span, known_shape, open_bytes, open_capture, without_use
+from linkbudget.capture.pieces import check_span, known_shape, open_bytes, open_capture
 from linkbudget.capture.readers import READERS, Options, identify, suffix_of
 from linkbudget.capture.samples import save_samples
 from linkbudget.capture.source import FilePath
 from linkbudget.capture.table import save_table
+from linkbudget.capture.uses import without_use
 from linkbudget.capture.vcd_writer import save_vcd
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.traffic.characters import decode_characters
@@ -26,12 +27,18 @@ from linkbudget.wire.uart import UartLine
 __all__ = ["captures_dir", "load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"]
 
 
-def read_file(path: FilePath, options: Options, shape: str | None) -> LevelCapture | ByteCapture:
-    """Return the content of a file by the reader of ``shape``, or by the first that knows it."""
+def read_file(
+    path: FilePath, options: Options, shape: str | None, invert: bool = False
+) -> LevelCapture | ByteCapture:
+    """Return the content of a file by the reader of ``shape``, or by the first that knows it.
+
+    It also says which options had no use.
+    """
     capture = READERS[known_shape(path, options, shape)].open(path, options)
     if isinstance(capture, LevelCapture):
         check_span(capture, path)
-    return capture
+    told = without_use(capture, path, options, invert)
+    return replace(capture, warnings=(*capture.warnings, *told)) if told else capture
 
 
 def load_levels(
@@ -97,10 +104,9 @@ def load_bytes(
     options = Options(
         *(channel, time_unit, time_column, sample_rate, sample_bytes, threshold, hysteresis, line, wrap)
     )
-    capture = read_file(path, options, shape)
+    capture = read_file(path, options, shape, invert)
     if isinstance(capture, ByteCapture):
-        told = without_use(capture.taken, path, options, invert)
-        return replace(capture, warnings=(*capture.warnings, *told)) if told else capture
+        return capture
     name, edges = only_channel(capture, path)
     found = read_characters(edges, f"{path}: channel {name}", capture, options, invert)
     return replace(found, source=capture.source, taken={**capture.taken, "channel": name})

@@ -6,7 +6,7 @@ once more beforehand: which of several channels is meant, and for tables what th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from itertools import chain, islice
 from typing import cast
@@ -17,6 +17,7 @@ from linkbudget.capture.channels import only_channel
 from linkbudget.capture.line import LineSetting, line_setting, suggested
 from linkbudget.capture.readers import READERS, Options, identify
 from linkbudget.capture.source import FilePath, Source, Watch
+from linkbudget.capture.uses import without_use
 from linkbudget.errors import CaptureError, Fault, SettingsError, nearest_name, warn
 from linkbudget.traffic.estimate import RATE_EDGES
 from linkbudget.traffic.incremental import CharacterDecoder
@@ -25,7 +26,7 @@ from linkbudget.traffic.levels import Edges, LevelCapture
 from linkbudget.traffic.stream import BREAK, FRAMING, ByteCapture
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["check_span", "known_shape", "open_bytes", "open_capture", "without_use"]
+__all__ = ["check_span", "known_shape", "open_bytes", "open_capture"]
 
 INT64_MAX = (1 << 63) - 1
 # Unknown levels make changes that are none, so more are kept than an estimate looks at.
@@ -49,17 +50,6 @@ def check_span(capture: LevelCapture, path: FilePath) -> None:
         raise CaptureError(
             path, "", f"times up to {furthest} ticks of {capture.tick_s} s; expected below 146 years"
         )
-
-
-def without_use(taken: Mapping[str, str], path: FilePath, options: Options, invert: bool) -> list[str]:
-    """Return a warning for each option that concerns levels only, where a capture of bytes was read."""
-    shape = taken["shape"]
-    told = []
-    if options.channel is not None and "column" not in taken:
-        told.append(warn(f"{path}: holds bytes without channels ({shape}); the channel asked for has no use"))
-    if invert:
-        told.append(warn(f"{path}: holds bytes, not levels ({shape}); the idle level asked for has no use"))
-    return told
 
 
 def open_capture(
@@ -89,15 +79,26 @@ def open_capture(
 
 
 def pieces_of(
-    path: FilePath, shape: str, options: Options, piece_bytes: int, watch: Watch | None
+    path: FilePath,
+    shape: str,
+    options: Options,
+    piece_bytes: int,
+    watch: Watch | None,
+    invert: bool = False,
 ) -> Iterator[LevelCapture | ByteCapture]:
-    """Yield the pieces that the reader of ``shape`` gives, their times checked."""
+    """Yield the pieces that the reader of ``shape`` gives, their times checked.
+
+    The first one also says which options had no use.
+    """
     if piece_bytes < 1:
         raise SettingsError(Fault("piece_bytes", piece_bytes, "1 or more"))
+    first = True
     for piece in READERS[shape].pieces(Source(path, watch, piece_bytes), options):
         if isinstance(piece, LevelCapture):
             check_span(piece, path)
-        yield piece
+        told = without_use(piece, path, options, invert) if first else ()
+        first = False
+        yield replace(piece, warnings=(*piece.warnings, *told)) if told else piece
 
 
 class Parts:
@@ -139,16 +140,15 @@ def open_bytes(
     chosen = Options(channel=channel, line=line, **options)  # type: ignore[arg-type]
     shape = known_shape(path, chosen, shape)
     parts = None if watch is None else Parts(watch)
-    pieces = pieces_of(path, shape, chosen, piece_bytes, parts)
+    pieces = pieces_of(path, shape, chosen, piece_bytes, parts, invert)
     first = next(pieces)
     if isinstance(first, ByteCapture):
-        told = without_use(first.taken, path, chosen, invert)
-        yield replace(first, warnings=(*first.warnings, *told)) if told else first
+        yield first
         yield from cast("Iterator[ByteCapture]", pieces)
         return
 
     def again() -> Iterator[LevelCapture]:
-        return cast("Iterator[LevelCapture]", pieces_of(path, shape, chosen, piece_bytes, parts))
+        return cast("Iterator[LevelCapture]", pieces_of(path, shape, chosen, piece_bytes, parts, invert))
 
     name, levels = meant(first, cast("Iterator[LevelCapture]", pieces), again, path, parts)
     yield from Reading(path, name, chosen.line, invert).characters(levels)
