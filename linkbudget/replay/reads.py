@@ -1,0 +1,239 @@
+"""What each read of a replay took, and passes that start when they are told to.
+
+The receiver model in its plain form, with two of its parts exchanged: a parser that notes its reads and
+counts what each cost falls due for, and a loop whose passes start at given instants instead of releases. The
+first gives a parser under measurement the very chunks it would meet; the second lays the model beside passes
+that were measured, so that one pass that took long does not shift all that follow.
+
+A pass that was measured ends when it ended: what the model would spend beyond that takes no time there (it is
+counted as *cut*), so that the next pass can begin when it began and finds the bytes it found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from linkbudget.replay.activities import Activity
+from linkbudget.replay.hardware import hardware_of
+from linkbudget.replay.parser import Parser
+from linkbudget.replay.passes import COLUMNS, Loop, PassTable
+from linkbudget.replay.reading import Reader
+from linkbudget.replay.timeline import Core
+from linkbudget.replay.windows import NEVER, Windows
+
+if TYPE_CHECKING:
+    from linkbudget.link.resolve import Resolved
+    from linkbudget.replay.arrivals import Traffic
+
+__all__ = ["COUNTED", "Instant", "PacedRun", "Read", "pace", "reads_of"]
+
+COUNTED = ("read_call", "byte", "message", "message_byte", "skip_byte", "pause")
+"""What is counted for each pass: how often each cost of the parser falls due."""
+
+BESIDE = ("cut", "extra")
+
+Times = npt.NDArray[np.int64]
+
+
+class Read(NamedTuple):
+    """One read: when it took its bytes (ns from time zero), what the parser is given of it, what it skips."""
+
+    time_ns: int
+    parsed: bytes
+    skipped: bytes
+
+
+class NotingParser(Parser):
+    """A parser that notes its reads and how often each of its costs fell due."""
+
+    def prepare(self, resolved: Resolved, parsed_before: int = 0) -> None:
+        """Begin; ``parsed_before`` bytes count toward the first pause."""
+        self.parsed = parsed_before
+        self.counts = dict.fromkeys(COUNTED, 0)
+        self.reads: list[Read] = []
+        self.extra_ns = 0
+        """Time to be spent after the next read, beside what it costs."""
+        self._skip_is_a_call = resolved.reading.take == "all"
+        self._call_begun = False
+
+    def parse(self, ranks: Sequence[int], call_ns: int) -> bool:
+        """Parse, and note the read and what it costs."""
+        counts, every, before = self.counts, self.costs.pause_every_bytes, self.since_end
+        counts["read_call"] += not self._call_begun
+        counts["byte"] += len(ranks)
+        if every:
+            counts["pause"] += (self.parsed + len(ranks)) // every - self.parsed // every
+        data = bytes(self.traffic.data[rank] for rank in ranks)
+        if self._call_begun:
+            self.reads[-1] = self.reads[-1]._replace(parsed=data)
+        else:
+            self.reads.append(Read(self.core.now, data, b""))
+        self._call_begun = False
+        ends = len(self.ends)
+        ended = super().parse(ranks, call_ns)
+        counts["message"] += len(self.ends) - ends
+        counts["message_byte"] += before + len(ranks) - self.since_end
+        if self.extra_ns:
+            self.core.spend(self.extra_ns, Activity.WAITING)
+            self.extra_ns = 0
+        return ended
+
+    def skip(self, ranks: Sequence[int], call_ns: int) -> None:
+        """Skip, and note it; where a read takes all bytes, what it keeps is parsed next, in the same call."""
+        self.counts["skip_byte"] += len(ranks)
+        self.reads.append(Read(self.core.now, b"", bytes(self.traffic.data[rank] for rank in ranks)))
+        if self._skip_is_a_call:
+            self.counts["read_call"] += 1
+            self._call_begun = True
+        super().skip(ranks, call_ns)
+
+
+class CutCore(Core):
+    """A core that spends no time beyond ``limit``; ``cut_ns`` is what that saved."""
+
+    __slots__ = ("cut_ns", "limit")
+
+    limit: int
+    cut_ns: int
+
+    def spend(self, length: int, activity: Activity) -> None:
+        """Do something for ``length``, or for what is left of it until the limit."""
+        spent = min(length, max(0, self.limit - self.now))
+        self.cut_ns += length - spent
+        super().spend(spent, activity)
+
+
+class Instant(NamedTuple):
+    """When a pass starts and by when it must be over, and what its first read takes beside its costs."""
+
+    start: int
+    limit: int
+    extra: int
+
+
+class PacedLoop(Loop):
+    """A loop that starts its passes at given instants, or when the pass before is over if that is later."""
+
+    parser: NotingParser
+    core: CutCore
+
+    def run_at(self, instants: Sequence[Instant]) -> list[dict[str, int]]:
+        """Run a pass at each instant and return what was counted in each, and what was cut."""
+        core, parser, found = self.core, self.parser, []
+        core.now = min(0, instants[0].start) if instants else 0
+        for start, limit, extra in instants:
+            before, cut = dict(parser.counts), core.cut_ns
+            core.limit, parser.extra_ns = NEVER, extra
+            core.free_at(max(start, core.now))
+            core.limit = limit
+            self._pass(start)
+            counted = {name: count - before[name] for name, count in parser.counts.items()}
+            found.append({**counted, "cut": core.cut_ns - cut, "extra": extra - parser.extra_ns})
+        return found
+
+
+@dataclass(frozen=True, eq=False)
+class PacedRun:
+    """A run with passes at given instants: its passes, and for each how often every cost fell due.
+
+    ``counts`` maps each name of `COUNTED` to an int64 array with an entry for each pass, read-only; so are
+    ``cut_ns``, what was not spent because the pass was over, and ``extra_ns``, what was spent beside the
+    costs. In ``passes`` both are in the waiting, which can so be negative.
+    """
+
+    passes: PassTable
+    counts: dict[str, Times]
+    cut_ns: Times
+    extra_ns: Times
+
+    @property
+    def parsed_before(self) -> Times:
+        """Bytes parsed before each pass."""
+        counts = self.counts["byte"]
+        return np.cumsum(counts) - counts
+
+    @property
+    def length_ns(self) -> Times:
+        """How long each pass would have been by its costs alone."""
+        return self.passes.end - self.passes.start + self.cut_ns - self.extra_ns
+
+    @property
+    def waiting_ns(self) -> Times:
+        """How long each pass waited for bytes."""
+        return self.passes.waiting + self.cut_ns - self.extra_ns
+
+
+def parts(
+    resolved: Resolved,
+    traffic: Traffic,
+    loop_type: type[Loop] = Loop,
+    core_type: type[Core] = Core,
+    parsed_before: int = 0,
+) -> tuple[NotingParser, Reader, Loop]:
+    """Return the parts of the model, as `receiver.simulate` puts them together, with a parser that notes."""
+    hardware = hardware_of(resolved.receiver, traffic, Windows.that_block("handler", resolved.busy))
+    own_core = resolved.reading.context == "own-core"
+    loop_windows = Windows.that_block("loop", resolved.busy)
+    core = core_type(hardware, Windows() if own_core else loop_windows)
+    parser = NotingParser(resolved.parser, resolved.reading.skip_byte_ns, traffic, core, hardware.fate)
+    parser.prepare(resolved, parsed_before)
+    reader = Reader(resolved.reading, hardware, core, parser)
+    pass_core = core_type(None, loop_windows) if own_core else core
+    reading = None if own_core else reader
+    return parser, reader, loop_type(resolved.loop, resolved.reading.context, pass_core, reading, parser)
+
+
+def reads_of(resolved: Resolved, traffic: Traffic) -> list[Read]:
+    """Return every read of a replay, in order."""
+    parser, reader, loop = parts(resolved, traffic)
+    if loop.reader is None:
+        reader.read_alone()
+    else:
+        loop.run(traffic.last_arrival)
+    return parser.reads
+
+
+def pace(
+    resolved: Resolved,
+    traffic: Traffic,
+    instants: Sequence[Instant],
+    *,
+    reading_only: bool = False,
+    parsed_before: int = 0,
+) -> PacedRun:
+    """Run the model with a pass at each of these instants, in order.
+
+    ``reading_only``: each is a reading step and nothing else, wherever the link lets it be done.
+    ``parsed_before`` bytes count toward the first pause.
+    """
+    if reading_only:
+        resolved = _reading_alone(resolved)
+    _, _, loop = parts(resolved, traffic, PacedLoop, CutCore, parsed_before)
+    assert isinstance(loop, PacedLoop)
+    loop.core.cut_ns = 0
+    found = loop.run_at(instants)
+    columns = {name: np.array([one[name] for one in found], dtype=np.int64) for name in (*COUNTED, *BESIDE)}
+    for array in columns.values():
+        array.setflags(write=False)
+    counts = {name: columns[name] for name in COUNTED}
+    passes = PassTable({name: loop.columns[name] for name in COLUMNS})
+    return PacedRun(passes, counts, *(columns[name] for name in BESIDE))
+
+
+def _reading_alone(resolved: Resolved) -> Resolved:
+    """Return the link with passes that are reading steps; what cannot hold its reading up still cannot."""
+    loop, reading, busy = resolved.loop, resolved.reading, resolved.busy
+    if reading.context == "own-core":
+        blocking = [row for row in busy if row.blocks != "loop"]
+        busy = tuple(row._replace(blocks="handler") for row in blocking)
+    return replace(
+        resolved,
+        loop=replace(loop, work_ns=(0,), when_late="at-once", period_ns=max(loop.period_ns, 1)),
+        reading=replace(reading, context="last"),
+        busy=busy,
+    )
