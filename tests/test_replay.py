@@ -72,6 +72,7 @@ KEYS = {
     "never_catches_up": {"reading", "passes", "work"},
     "requirements": None,
     "uncertain": None,
+    "markers": None,
     "warnings": None,
     "numbers_from": None,
 }

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from linkbudget.replay.bottleneck import Bottleneck
     from linkbudget.replay.fates import Fates
     from linkbudget.replay.intervals import Uncertain
+    from linkbudget.replay.measured import Measured
     from linkbudget.replay.motion import JointMotion
     from linkbudget.replay.passes import PassTable
     from linkbudget.replay.receiver import Run
@@ -69,6 +70,7 @@ class Replay:
     last_arrival_ns: int
     warnings: tuple[str, ...] = ()
     uncertain: Uncertain | None = None
+    markers: Measured | None = None
     backlog: Backlog = CATCHES_UP
 
     @property
@@ -166,6 +168,7 @@ class Replay:
             "never_catches_up": self.backlog.to_dict(),
             "requirements": self.require(),
             "uncertain": None if self.uncertain is None else self.uncertain.to_dict(),
+            "markers": None if self.markers is None else self.markers.to_dict(),
             "warnings": list(self.warnings),
             "numbers_from": dict(self.link.numbers_from()),
         }

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from linkbudget.link.model import Link
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.fates import Fates
+    from linkbudget.traffic.levels import Edges, LevelCapture
     from linkbudget.traffic.stream import ByteCapture
 
 __all__ = ["characters_of", "replay"]
@@ -37,6 +38,7 @@ def replay(
     *,
     phases: int = 16,
     trace: bool = False,
+    markers: Edges | LevelCapture | None = None,
     progress: Progress | None = None,
 ) -> Replay:
     """Return what becomes of a capture's characters at the controller of a link.
@@ -44,8 +46,10 @@ def replay(
     The run with the link's own phase is reported in full; ``phases`` more are spread evenly over one period
     from 0 on (a free loop has no releases to shift: its own phase alone). ``progress`` is called with (runs
     done, runs in all). With ``trace`` the run also notes what its cores did and when (`Run.activities`), as a
-    picture of it needs. Raises `SettingsError` for a link without a loop or with windows that leave no time,
-    `CaptureError` when no frame is intact in the capture.
+    picture of it needs. ``markers`` are the levels of the channel on which the controller marked what it did
+    (``[markers]`` of the link), of the same recording: the model is then held against the passes that really
+    were (`Replay.markers`). Raises `SettingsError` for a link without a loop or with windows that leave no
+    time, `CaptureError` when no frame is intact in the capture.
     """
     if phases < 1:
         raise SettingsError(Fault("phases", phases, "1 or more"))
@@ -84,6 +88,10 @@ def replay(
         last_arrival_ns=traffic.last_arrival,
         warnings=(*capture.warnings, *map(warn, _warnings(link, capture, run, fates))),
     )
+    if markers is not None:
+        from linkbudget.replay.measured import marked_passes
+
+        result = replace(result, markers=marked_passes(link, resolved, capture, traffic, markers))
     return _with_ranges(result, capture) if is_uncertain(capture) else result
 
 
