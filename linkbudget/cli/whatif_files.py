@@ -14,6 +14,7 @@ from linkbudget.cli.output import Notes
 
 if TYPE_CHECKING:
     from linkbudget.study.whatif_result import WhatIf
+    from linkbudget.study.whatif_rows import Row
 
 __all__ = ["write_rows"]
 
@@ -27,7 +28,7 @@ def write_rows(
     which are never written over.
     """
     alone = path.suffix == ".toml"
-    if alone and not document["smallest"]:
+    if alone and not (result.smallest and result.smallest.members):
         notes.add(f"nothing was written to {path}: there is no set of changes that helps")
         return []
     folder = path.parent if alone else path
@@ -36,24 +37,24 @@ def write_rows(
     folder.mkdir(parents=True, exist_ok=True)
     commands = []
     used: set[str] = set()
-    for name, row, is_set in rows_of(document):
-        if alone and name != "smallest":
+    for name, row, told in rows_of(result, document):
+        if alone and row is not result.smallest:
             continue
         target = path if alone else folder / f"{file_name(name, used)}.toml"
-        row["files"] = saved(result, name, row, target, read)
-        if is_set:
-            capture = row["files"]["capture"] or str(read[1])
-            commands.append(shlex.join(["linkbudget", "replay", row["files"]["link"], capture]))
+        link, capture = saved(result, row, target, read)
+        told["files"] = {"link": link, "capture": capture}
+        if name != row.name:
+            commands.append(shlex.join(["linkbudget", "replay", link, capture or str(read[1])]))
     return commands
 
 
-def rows_of(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any], bool]]:
-    """Yield every row that was replayed but that of the link as it is: name, dict, whether it is a set."""
-    for row in document["rows"]:
-        yield row["name"], row, False
-    for found in document["sets"]:
-        if found["found"]:
-            yield found["name"], found["row"], True
+def rows_of(result: WhatIf, document: dict[str, Any]) -> Iterator[tuple[str, Row, dict[str, Any]]]:
+    """Yield name, row and dict of every row that was replayed but that of the link as it is."""
+    for row, told in zip(result.rows, document["rows"], strict=True):
+        yield row.name, row, told
+    for found, told in zip(result.sets, document["sets"], strict=True):
+        if found.row is not None:
+            yield f"set: {found.name}", found.row, told["row"]
 
 
 def file_name(name: str, used: set[str]) -> str:
@@ -67,21 +68,19 @@ def file_name(name: str, used: set[str]) -> str:
     return found
 
 
-def saved(
-    result: WhatIf, name: str, row: dict[str, Any], target: Path, read: Sequence[Path]
-) -> dict[str, str | None]:
+def saved(result: WhatIf, row: Row, target: Path, read: Sequence[Path]) -> tuple[str, str | None]:
     """Save the link file of a row, and its traffic when that is not the recording; return where."""
     from linkbudget.capture.files import save_capture
 
-    link, traffic = result.edited(name)
+    link, traffic = result.edited(row)
     again = traffic is not result.capture
     beside = target.with_suffix(".jsonl")
     for file in (target, *([beside] if again else [])):
         if file.exists() and any(file.samefile(other) for other in read):
             raise click.UsageError(f"--write: {file} is what this command reads; expected another place")
-    told = [f"Made by linkbudget whatif: {' + '.join(row['members'])}.", *row["notes"]]
+    told = [f"Made by linkbudget whatif: {' + '.join(row.members)}.", *row.notes]
     comments = "".join(f"# {' '.join(line.split())}\n" for line in told)
     target.write_text(f"{comments}\n{link.to_toml()}", encoding="utf-8", newline="\n")
     if again:
         save_capture(traffic, beside)
-    return {"link": str(target), "capture": str(beside) if again else None}
+    return str(target), str(beside) if again else None

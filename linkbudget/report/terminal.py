@@ -68,7 +68,8 @@ def note(text: str) -> Padding:
 def command_lines(title: str, commands: Iterable[str]) -> RenderableType:
     """Return command lines to be copied: never broken, however long."""
     lines = (Text(f"  {command}", no_wrap=True, overflow="ignore") for command in commands)
-    return Padding(Group(Text(title), *lines), (1, 0, 0, 0))
+    # Not in a Padding, which cuts what is wider than the page.
+    return Group(Text(""), Text(title), *lines)
 
 
 def bullet(text: str) -> RenderableType:

@@ -148,7 +148,11 @@ def headroom_parts(document: Document) -> list[RenderableType]:
     for lever, reason in found["left_out"].items():
         text += f" No column for {lever}: {reason}."
     return [
-        figure_table("Headroom: times what it is now", ["", *(LEVERS[lever] for lever in levers)], cells),
+        figure_table(
+            "Headroom: factor at which each requirement fails",
+            ["", *(LEVERS[lever] for lever in levers)],
+            cells,
+        ),
         note(f"Of {whose}. {text}"),
     ]
 

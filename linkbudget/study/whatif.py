@@ -13,20 +13,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.link.model import Link
 from linkbudget.study.policy_kinds import Policy, policy
 from linkbudget.study.resending import DIRECTION, Sending
 from linkbudget.study.whatif_changes import MAX_BAUDRATE, Change, builtin_changes
 from linkbudget.study.whatif_result import RULES, WhatIf
 from linkbudget.study.whatif_sets import FoundSet, SetSearch, order_key, search_sets
 from linkbudget.study.whatif_study import Progress, Study
+from linkbudget.traffic.stream import ByteCapture
 from linkbudget.units import Number
-
-if TYPE_CHECKING:
-    from linkbudget.link.model import Link
-    from linkbudget.traffic.stream import ByteCapture
 
 __all__ = ["MAX_CHANGES", "MAX_SETS", "RULES", "WhatIf", "whatif"]
 
@@ -61,9 +59,14 @@ def whatif(
     Raises `CaptureError` when no message of the link is in the capture, `SettingsError` for a link without a
     loop, and with every fault of ``changes`` and ``policies``.
     """
+    _check(link, capture)
+    given = _given(link, changes)
+    sendings = _sendings(link, policies, message)
     study = Study(link, capture, phases, executor, progress)
-    listed = _listed(link, changes, _sendings(link, policies, message), max_baudrate)
     present = study.present()
+    listed = [*builtin_changes(link, max_baudrate=max_baudrate, sendings=sendings), *given]
+    named = {change.name for change in given}
+    listed = [change for change in listed if change in given or change.name not in named]
     rows = study.rows([(change, (change.name,)) for change in listed])
     singles = [(change, row) for change, row in zip(listed, rows, strict=True) if row.applies]
     sets: list[FoundSet] = []
@@ -90,10 +93,20 @@ def whatif(
     return result
 
 
+def _check(link: object, capture: object) -> None:
+    for name, value, kind, made_by in (
+        ("link", link, Link, "Link.load"),
+        ("capture", capture, ByteCapture, "load_bytes"),
+    ):
+        if not isinstance(value, kind):
+            allowed = f"a {kind.__name__}, as {made_by} gives it"
+            raise SettingsError(Fault(name, type(value).__name__, allowed))
+
+
 def _sendings(
     link: Link, policies: Sequence[Policy | str] | None, message: str | None
 ) -> list[Sending] | None:
-    names = [one.name for one in link.messages_of(DIRECTION)]
+    names = [message.name for message in link.codec(DIRECTION).messages]
     if message is not None and message not in names:
         raise SettingsError(Fault("message", message, ", ".join(names), nearest_name(message, names)))
     if policies is None:
@@ -107,23 +120,15 @@ def _sendings(
     return [Sending(name, one) for one in made]
 
 
-def _listed(
-    link: Link,
-    changes: Mapping[str, Mapping[str, Any]] | None,
-    sendings: Sequence[Sending] | None,
-    max_baudrate: Number,
-) -> list[Change]:
-    """Return the changes of the list and those given, which take the place of their namesakes."""
+def _given(link: Link, changes: Mapping[str, Mapping[str, Any]] | None) -> list[Change]:
+    """Return the changes a user gives; `SettingsError` carries every fault in them."""
     given = dict(changes or {})
     faults = [fault for name, edits in given.items() for fault in _edit_faults(link, name, edits)]
     if faults:
         raise SettingsError(faults)
-    own = [
-        Change(str(name), f"own: {name}", dict(edits), cost="as you say", notes=("given",))
-        for name, edits in given.items()
+    return [
+        Change(str(name), f"own: {name}", dict(edits), cost="as you say") for name, edits in given.items()
     ]
-    listed = builtin_changes(link, max_baudrate=max_baudrate, sendings=sendings)
-    return [change for change in listed if change.name not in given] + own
 
 
 def _edit_faults(link: Link, name: str, edits: object) -> Iterator[Fault]:

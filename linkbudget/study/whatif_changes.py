@@ -108,7 +108,9 @@ def _layout(link: Link) -> Iterator[Change]:
 def _edits_to(old: Link, new: Link) -> dict[str, Any]:
     """Return the edits that give a link the messages and frames of another one."""
     before, after = link_table(old), link_table(new)
-    edits: dict[str, Any] = {"frame": after["frame"]}
+    # A direction without messages has no use for a format of its own.
+    both = len({message.direction for message in new.messages}) > 1
+    edits: dict[str, Any] = {"frame": after["frame"] if both else new.frames[DIRECTION].to_dict()}
     for number, (one, other) in enumerate(zip(before["message"], after["message"], strict=True)):
         for key in {**one, **other}:
             if one.get(key) != other.get(key):

@@ -101,9 +101,9 @@ class WhatIf:
             raise SettingsError(Fault("row", name, problem=f"was not replayed: {known[name].reason}"))
         return known[name]
 
-    def edited(self, name: str) -> tuple[Link, ByteCapture]:
+    def edited(self, row: Row | str) -> tuple[Link, ByteCapture]:
         """Return the edited link of a row, and the traffic it was replayed with."""
-        row = self.row(name)
+        row = self.row(row) if isinstance(row, str) else row
         trial = trial_of(self.link, Change(row.name, row.kind, row.edits, row.sending))
         return trial.link, trial.traffic(Recording(self.link, self.capture)).capture
 

@@ -5,8 +5,9 @@ Sets of one change are the rows of the study, all of them. Sets of two and more 
 until one meets every requirement. Promise is guessed from single rows (what each does to a figure is taken as
 a factor, and factors multiply; changes that show nothing alone come last), so it decides about order alone.
 When all sets of every smaller size were tried, the set found is the smallest; else it is only one that works,
-of which no change can be left out. Of sets of one size those that need no other hardware come first, then
-those that leave the sender as it is.
+of which no change can be left out. Of single changes that work those that need no other hardware are taken
+first, then those that leave the sender as it is; of larger sets that only holds for equal promise, so that
+further searches ask for sets that leave sender and hardware alone.
 """
 
 from __future__ import annotations
@@ -34,9 +35,9 @@ NONE = 1e9  # an unknown figure, such as the age when no message was used, is as
 class FoundSet:
     """What one search found. ``keeps``: what had to stay as it is (``sender``, ``hardware``).
 
-    ``row`` is None when no set tried meets every requirement; ``nearest`` then is the best of them. ``smallest``: all smaller sets were tried and
-    do not. ``minimal``: without any one of its changes it does not. ``tried`` has a row for each size: size,
-    sets tried, sets there are.
+    ``row`` is None when no set tried meets every requirement; ``nearest`` then is the best of them.
+    ``smallest``: all smaller sets were tried and do not. ``minimal``: without any one of its changes it does
+    not. ``tried`` has a row for each size: size, sets tried, sets there are.
     """
 
     keeps: tuple[str, ...]

@@ -8,7 +8,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from linkbudget.errors import CaptureError, SettingsError, warn
-from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.run import replay
 from linkbudget.study.headroom import Headroom, headroom_of
 from linkbudget.study.resending import Recording
@@ -48,11 +47,11 @@ class Study:
 
     def present(self) -> Row:
         """Return the row of the link as it is; its warnings are those of the study."""
-        result = replay(self.link, self.capture, phases=max(self.phases, SWEEP))
-        strange = result.by_message.get(UNRECOGNISED, {}).get("sent", 0)
-        if strange and strange == result.messages["sent"]:
+        strange = len(self.recording.sent.frames)
+        if strange and not self.recording.messages:
             told = f"none of the intact frames ({strange}) is a message of the link"
             raise CaptureError(self.capture.source or "capture", "", f"{told}; is this the link's traffic?")
+        result = replay(self.link, self.capture, phases=max(self.phases, SWEEP))
         self.warnings += result.warnings
         unjudged = [row.name for row in result.requirements if row.met is None]
         if unjudged:

@@ -1,0 +1,212 @@
+"""The command ``whatif``: its page, its files, its exit codes, and what it says of bad input."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from whatif_scenes import places, recorded, scene
+
+from linkbudget import save_capture
+from linkbudget.report.terminal import page_text
+from linkbudget.report.whatif_page import whatif_page
+
+FAST = ["--sets", 4, "--largest-set", 2]
+
+
+def files_of(folder, count=4, **sections):
+    """A link file and a capture of a few places; the link and the paths."""
+    link = scene(**sections)
+    folder.mkdir(exist_ok=True)
+    (folder / "link.toml").write_text(link.to_toml(), encoding="utf-8")
+    save_capture(recorded(link, places(count)), folder / "places.jsonl")
+    return folder / "link.toml", folder / "places.jsonl"
+
+
+def test_each_written_row_is_a_replay_of_the_command_line(linkbudget, tmp_path):
+    link, capture = files_of(tmp_path, parser={"message_us": 5000})
+    out = tmp_path / "rows"
+    ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", out, "--json")
+    assert ran.code == 0, ran.err
+    document = json.loads(ran.out)
+    assert len(document["rows"]) > 20
+    rows = document["rows"] + [found["row"] for found in document["sets"] if found["found"]]
+    for row in rows[::3] + [row for row in rows if row["files"]["capture"]]:
+        files = row["files"]
+        assert bool(files["capture"]) == row["sender_must_change"]
+        again = linkbudget("replay", files["link"], files["capture"] or capture, "--phases", 1, "--json")
+        replayed = json.loads(again.out)
+        assert replayed["missed_deadlines"] == row["missed_deadlines"], row["name"]
+        assert replayed["longest_pass_us"] == row["longest_pass_us"]
+        assert replayed["age_us"]["max"] == row["age_us"]
+        assert replayed["messages"]["used"] == row["used"]
+        assert replayed["requirements"] == row["requirements"]
+    names = {path.name for path in out.iterdir()}
+    assert {"dma.toml", "115200-baud.toml", "115200-baud.jsonl", "set-smallest.toml"} <= names
+    assert "dma.jsonl" not in names
+    assert "# Made by linkbudget whatif: 115200 baud." in (out / "115200-baud.toml").read_text()
+
+
+def test_the_smallest_set_alone_can_be_written(linkbudget, tmp_path):
+    link, capture = files_of(tmp_path, parser={"message_us": 5000})
+    target = tmp_path / "better.toml"
+    change = "small parser: parser.message_us = 100; parser.source = invented"
+    options = [*FAST, "--brief", "--change", change]
+    ran = linkbudget("whatif", link, capture, *options, "--write", target)
+    assert ran.code == 0, ran.err
+    assert ran.out.startswith("In the model: One change meets every requirement: small parser.")
+    assert f"linkbudget replay {target} {capture}" in ran.out
+    assert 'source = "invented"' in target.read_text()
+    again = linkbudget("replay", target, capture, "--require")
+    assert again.code == 0
+    assert not (tmp_path / "better.jsonl").exists()
+
+
+def test_nothing_is_written_when_nothing_helps_or_nothing_is_wrong(linkbudget, tmp_path):
+    for number, require in enumerate(({"age_us": 10}, {"age_us": 10**6})):
+        link, capture = files_of(tmp_path / str(number), require=require)
+        target = tmp_path / "better.toml"
+        ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", target)
+        assert ran.code == 0
+        assert f"nothing was written to {target}" in ran.err
+        assert not target.exists()
+
+
+def test_what_is_read_is_never_written_over(linkbudget, tmp_path):
+    link, capture = files_of(tmp_path, parser={"message_us": 5000})
+    before = link.read_bytes()
+    ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", link)
+    assert ran.code == 2
+    assert "is what this command reads" in ran.err
+    assert link.read_bytes() == before
+    ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", capture)
+    assert ran.code == 2
+    assert "is a file; expected a directory" in ran.err
+
+
+def test_the_exit_code_is_that_of_the_smallest_set(linkbudget, tmp_path):
+    helped = files_of(tmp_path / "helped", parser={"message_us": 5000})
+    assert linkbudget("whatif", *helped, *FAST, "--brief", "--require").code == 0
+    assert linkbudget("replay", *helped, "--require").code == 1
+    lost = files_of(tmp_path / "lost", require={"age_us": 10})
+    assert linkbudget("whatif", *lost, *FAST, "--brief", "--require").code == 1
+    assert linkbudget("whatif", *lost, *FAST, "--brief").code == 0
+    none = files_of(tmp_path / "none", require=None)
+    ran = linkbudget("whatif", *none, *FAST, "--brief", "--require")
+    assert ran.code == 2
+    assert "no [require] table" in ran.err
+
+
+def test_junit_has_the_requirements_of_the_smallest_set(linkbudget, tmp_path):
+    files = files_of(tmp_path, parser={"message_us": 5000})
+    linkbudget("whatif", *files, *FAST, "--brief", "--junit", tmp_path / "found.xml")
+    text = (tmp_path / "found.xml").read_text()
+    assert 'failures="0"' in text
+    assert text.count("<testcase") == 2
+
+
+def test_a_page_in_full(linkbudget, tmp_path):
+    link, capture = files_of(tmp_path, parser={"message_us": 5000})
+    page = linkbudget("whatif", link, capture, *FAST).out
+    lines = page.splitlines()
+    assert lines[0].startswith("In the model: One change meets every requirement: ")
+    for title in (
+        "One change each, best first",
+        "Sets of changes that meet every requirement",
+        "Headroom: factor at which each requirement fails",
+        "Requirements of the link file",
+        "What the changes ask for, and what is assumed:",
+        "Not tried",
+    ):
+        assert title in lines
+    assert "  as it is" in page
+    assert max(map(len, lines)) <= 80
+    brief = linkbudget("whatif", link, capture, *FAST, "--brief").out
+    assert "Headroom" not in brief
+    assert "One change each, best first" in brief
+
+
+def test_the_page_shows_losses_only_where_there_are_some(linkbudget, tmp_path):
+    files = files_of(tmp_path / "kept")
+    assert "No message is lost." in linkbudget("whatif", *files, *FAST, "--brief").out.replace("\n", " ")
+    lossy = files_of(tmp_path / "lossy", receiver={"buffer_bytes": 8})
+    page = linkbudget("whatif", *lossy, *FAST, "--brief").out
+    assert "lost" in next(line for line in page.splitlines() if "missed   longest" in line)
+
+
+def test_headroom_on_the_page_is_the_first_factor_that_fails():
+    row = {"holds_to": 1.5, "fails_at": 1.53, "tried_to": 2.0, "holds_again": True}
+    now = {"holds_to": None, "fails_at": 1.0, "tried_to": 1.0, "holds_again": False}
+    far = {"holds_to": 16.0, "fails_at": None, "tried_to": 16.0, "holds_again": False}
+    names = ("age_us", "late_us", "lost")
+    rows = [
+        {"lever": "work", "requirement": name, **one}
+        for name, one in zip(names, (row, now, far), strict=True)
+    ]
+    present = {
+        "name": "as it is", "met": True, "missed_deadlines": 0, "longest_pass_us": 5.0, "age_us": None,
+        "lost": 0, "overshoot": None, "sender_must_change": False, "hardware": False, "phases": 16,
+    }  # fmt: skip
+    headroom = {
+        "of": [], "rows": rows, "left_out": {"joint": "the link has no joint"}, "grid": [1.0, 16.0],
+        "resolution": 0.02,
+    }  # fmt: skip
+    document = {
+        "verdict": "Good.", "present": present, "rows": [], "left_out": [], "smallest": [], "sets": [],
+        "headroom": headroom, "requirements": [],
+    }  # fmt: skip
+    page = page_text(whatif_page(document))
+    cells = [line.split(None, 1) for line in page.splitlines()]
+    assert ["age_us", "1.53~"] in cells
+    assert ["late_us", "fails now"] in cells
+    assert ["lost", "over 16"] in cells
+    assert "~: one of those tried does." in page
+    assert "No column for joint: the link has no joint." in " ".join(page.split())
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--change", "no colon"], ["'no colon'", "NAME: KEY = VALUE"]),
+        (["--change", "a: loop.work_us"], ["'loop.work_us'", "expected KEY = VALUE"]),
+        (["--change", "a: loop.wrok_us = 3"], ["changes.a.loop.wrok_us", "did you mean 'work_us'?"]),
+        (["--change", "a: require.age_us = 3"], ["changes what the changes are judged by"]),
+        (["--policy", "movd:x=1"], ["did you mean 'moved'?"]),
+        (["--message", "place"], ["--policy names one"]),
+        (["--workers", "0"], ["--workers"]),
+        (["--max-baudrate", "-3"], ["--max-baudrate"]),
+        (["--baudrate", "9600x"], ["--baudrate"]),
+    ],
+)
+def test_bad_input_is_one_clear_line(linkbudget, tmp_path, options, words):
+    ran = linkbudget("whatif", *files_of(tmp_path), *options)
+    assert ran.code == 2
+    assert ran.out == ""
+    (line,) = ran.err.splitlines()
+    assert all(word in line for word in words), line
+
+
+def test_a_capture_that_does_not_fit_is_one_clear_line(linkbudget, tmp_path):
+    link, _ = files_of(tmp_path / "one")
+    _, capture = files_of(tmp_path / "other", frame={"crc": "CRC-8/AUTOSAR", "check_form": "hex"})
+    ran = linkbudget("whatif", link, capture)
+    assert ran.code == 2
+    (line,) = ran.err.splitlines()
+    assert "none of the intact frames (4) is a message of the link" in line
+
+
+def test_a_bare_word_is_a_text_and_numbers_are_numbers(linkbudget, tmp_path):
+    link, capture = files_of(tmp_path)
+    change = 'two: reading.context = first; loop.work_us = [10, 20]; loop.source = "x = y"'
+    ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--change", change, "--json")
+    row = next(row for row in json.loads(ran.out)["rows"] if row["name"] == "two")
+    assert row["changes"] == {
+        "reading.context": "first", "loop.work_us": [10, 20], "loop.source": "x = y",
+    }  # fmt: skip
+
+
+def test_workers_find_the_same(linkbudget, tmp_path):
+    files = files_of(tmp_path, parser={"message_us": 5000}, count=2)
+    one = linkbudget("whatif", *files, *FAST, "--brief", "--json")
+    two = linkbudget("whatif", *files, *FAST, "--brief", "--json", "--workers", 2)
+    assert one.out == two.out
