@@ -57,6 +57,9 @@ if TYPE_CHECKING:
     from linkbudget.message.fields import Repeat as Repeat
     from linkbudget.message.fields import Scaled as Scaled
     from linkbudget.message.layout import MessageLayout as MessageLayout
+    from linkbudget.replay.loop_margin import LoopMargin as LoopMargin
+    from linkbudget.replay.loop_margin import proportional_loop as proportional_loop
+    from linkbudget.replay.loop_margin import second_order_loop as second_order_loop
     from linkbudget.replay.result import Replay as Replay
     from linkbudget.replay.run import replay as replay
     from linkbudget.report.html.page import save_html as save_html
@@ -114,6 +117,7 @@ _HOMES = {
         "Scaled",
     ),
     "message.layout": ("MessageLayout",),
+    "replay.loop_margin": ("LoopMargin", "proportional_loop", "second_order_loop"),
     "replay.result": ("Replay",),
     "replay.run": ("replay",),
     "report.html.page": ("save_html",),

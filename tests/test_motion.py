@@ -14,7 +14,7 @@ from receiver_scenes import LINES, NAMES, captured, decode, play, resolved
 from linkbudget.link.joints import Joint, Track
 from linkbudget.replay.fates import uses_of
 from linkbudget.replay.follower import Follower, Path, track_position
-from linkbudget.replay.motion import _moves, _overshoots, _settle_ms, move_joint
+from linkbudget.replay.motion import _moves, _overshoots, _rests, _settle_ms, move_joint
 from linkbudget.replay.sent import sent_frames
 
 MS = 10**6
@@ -254,3 +254,24 @@ def test_resting_passes_are_counted():
         None,
         0.0,
     )
+
+
+def test_rests_are_stretches_of_time_without_speed():
+    # At rest to 10, moves to 30, rests to 70, moves to 80, rests to the end.
+    path = Path(
+        np.array([0, 10, 20, 30, 50, 70, 80]), np.zeros(7), np.array([0.0, 5.0, -5.0, 0.0, 1e-7, 3.0, 0.0])
+    )
+    assert _rests(path, 100, 1.0) == [10, 40, 20]
+    assert _rests(path, 60, 1.0) == [10, 30]
+    # Slower than a millionth of the largest speed is rest.
+    assert _rests(path, 100, 0.01) == [10, 20, 20]
+    assert _rests(Path(np.array([0]), np.array([1.0]), np.array([0.0])), 50, 1.0) == [50]
+
+
+def test_the_share_of_time_at_rest():
+    # Used at 100 by the pass that starts its work there; the joint is fast enough for one period.
+    motion = moved(b"p5\n", [10, 20, 30], {**POLLED, "loop": {"period_ns": 50}}, **FAST)
+    # Passes at 0, 50: the last one starts the only move, so that all time up to it is rest.
+    assert (motion.rest_time_share, motion.rests, motion.longest_rest_ms) == (1.0, 1, 50e-6)
+    nothing = moved(b"x\n", [10, 20], POLLED)
+    assert nothing.rest_time_share == 1.0

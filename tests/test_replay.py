@@ -68,6 +68,7 @@ KEYS = {
     "time_share": {"work", "reading", "waiting", "handler", "pause", "idle"},
     "phase_sweep": {"phases", "missed_min", "missed_max", "worst_phase_us"},
     "motion": None,
+    "loop_margin": None,
     "bottleneck": {"what", "us", "share", "at_ns"},
     "never_catches_up": {"reading", "passes", "work"},
     "requirements": None,
@@ -87,6 +88,7 @@ def test_the_json_has_the_keys_that_others_rely_on():
         assert inner is None or set(document[key]) == inner, key
     assert set(document["by_message"]["place"]) == {*KEYS["messages"], "used_late"}
     motion = {"joint", "overshoot", "overshoot_mean", "rms_error", "settle_ms", "idle_share"}
+    motion |= {"rest_time_share", "rests", "longest_rest_ms"}
     assert set(document["motion"][0]) == motion
     assert set(document["requirements"][0]) == {"name", "limit", "value", "met", "headroom"}
     assert set(document["numbers_from"].values()) <= {"measured", "preset", "assumed"}

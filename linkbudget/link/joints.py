@@ -95,6 +95,14 @@ class Joint(Section):
     settle_band: Annotated[
         Number | None, Key("Distance from the target within which the joint counts as settled.", above=0)
     ] = None
+    gain_per_s: Annotated[
+        Number | None,
+        Key(
+            "Gain of a proportional loop closed over the field: speed per distance. For its margins of delay "
+            "and jitter only; the motion in a replay does not depend on it.",
+            above=0,
+        ),
+    ] = None
 
     def __post_init__(self) -> None:
         super().__post_init__()

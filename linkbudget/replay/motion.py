@@ -18,7 +18,9 @@ Definitions.
   the joint stays within the band of the target until the next move, counted from the first target of
   the move. Reported is the longest of those that settled; a move cut off by the next one, or one that starts
   within the band, does not count. Without ``settle_band`` the band is 2 % of the move, as textbooks have it.
-- The joint *rests* in a pass when the speed asked for is below a millionth of ``v_max``.
+- The joint *rests* in a pass when the speed asked for is below a millionth of ``v_max``, and while it moves
+  slower than that. For those who switch a resting actuator off: the share of time from time zero to the
+  start of the last pass's work in which it rests, how many times, and the longest of them.
 """
 
 from __future__ import annotations
@@ -64,6 +66,9 @@ class JointMotion:
     rms_error: float | None
     settle_ms: float | None
     idle_share: float | None
+    rest_time_share: float | None
+    rests: int
+    longest_rest_ms: float | None
     path: Path
     ideal: Path
     targets: tuple[Target, ...]
@@ -77,6 +82,9 @@ class JointMotion:
             "rms_error": self.rms_error,
             "settle_ms": self.settle_ms,
             "idle_share": self.idle_share,
+            "rest_time_share": self.rest_time_share,
+            "rests": self.rests,
+            "longest_rest_ms": self.longest_rest_ms,
         }
 
 
@@ -95,6 +103,7 @@ def move_joint(
     overshoots = _overshoots(path, targets, last)
     difference = path.at(releases) - ideal.at(releases)
     known = bool(targets)
+    rests = _rests(path, last, float(joint.v_max))
     return JointMotion(
         joint=joint.name,
         unit=joint.unit,
@@ -105,10 +114,22 @@ def move_joint(
             path, targets, last, None if joint.settle_band is None else float(joint.settle_band)
         ),
         idle_share=resting / len(run.passes) if len(run.passes) else None,
+        rest_time_share=sum(rests) / last if last else None,
+        rests=len(rests),
+        longest_rest_ms=max(rests) * NS * 1e3 if rests else None,
         path=path,
         ideal=ideal,
         targets=tuple(targets),
     )
+
+
+def _rests(path: Path, last: int, v_max: float) -> list[int]:
+    """Return the lengths of the stretches of time up to ``last`` in which the joint rests."""
+    still = np.concatenate([[False], np.abs(path.speeds) <= REST * v_max, [False]])
+    edges = np.flatnonzero(np.diff(still.astype(np.int8)))
+    times = np.minimum(np.append(path.times_ns, last), last)
+    lengths = times[edges[1::2]] - times[edges[::2]]
+    return [int(length) for length in lengths if length > 0]
 
 
 def _step_ns(joint: Joint, resolved: Resolved, now: int, before: int | None) -> int:

@@ -14,6 +14,7 @@ from linkbudget.link.requirements import Requirement, requirement_rows
 from linkbudget.replay.backlog import CATCHES_UP, Backlog
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.figures import age_us, late_us, time_share
+from linkbudget.replay.loop_margin import JointMargin, joint_margin
 from linkbudget.units import format_us
 
 if TYPE_CHECKING:
@@ -107,6 +108,13 @@ class Replay:
         return age_us(self.fates.uses, self.run.end_ns)
 
     @cached_property
+    def loop_margins(self) -> tuple[JointMargin, ...]:
+        """What the ages allow loops closed over the link: joints with a gain or a camera that moves along."""
+        uses, end = self.fates.uses, self.run.end_ns
+        found = [joint_margin(joint, uses, end) for joint in self.link.joints]
+        return tuple(margin for margin in found if margin is not None)
+
+    @cached_property
     def requirements(self) -> tuple[Requirement, ...]:
         """The requirements of the link; ``met`` is None for those a replay cannot judge.
 
@@ -164,6 +172,7 @@ class Replay:
             "time_share": time_share(run),
             "phase_sweep": self.phase_sweep.to_dict(),
             "motion": [joint.to_dict() for joint in self.motion],
+            "loop_margin": [margin.to_dict() for margin in self.loop_margins],
             "bottleneck": self.bottleneck.to_dict(),
             "never_catches_up": self.backlog.to_dict(),
             "requirements": self.require(),

@@ -72,6 +72,8 @@ def replay_page(document: Document, link: Link) -> list[RenderableType]:
     parts += [fact_list("Bytes", byte_rows(document)), fact_list("Age of the data", age_rows(document))]
     if document["motion"]:
         parts.append(motion_table(document, {joint.name: joint.unit for joint in link.joints}))
+    if document["loop_margin"]:
+        parts += margin_parts(document)
     parts += uncertain_parts(document)
     parts += requirement_table(document)
     return [*parts, word_list("Where the numbers come from", origin_rows(document["numbers_from"]))]
@@ -202,6 +204,39 @@ def motion_table(document: Document, units: Mapping[str, str]) -> RenderableType
         for row in document["motion"]
     ]
     return figure_table("Joints", ["", "overshoot", "mean", "rms from ideal", "settles in", "at rest"], rows)
+
+
+def margin_parts(document: Document) -> list[RenderableType]:
+    """Return how large the gain of a proportional loop over each joint's message may be, and what is left."""
+    rows = []
+    for row in document["loop_margin"]:
+        margin = row["margin"] or {}
+        left = margin.get("delay_margin_us")
+        rows.append(
+            (
+                row["joint"],
+                time(row["delay_us"]),
+                time(row["jitter_us"]),
+                gain_text(row["gain_no_overshoot_per_s"]),
+                gain_text(row["gain_unstable_per_s"]),
+                "-" if row["gain_per_s"] is None else gain_text(row["gain_per_s"]),
+                "-" if left is None else time(left) if left > 0 else "UNSTABLE",
+                "-" if margin.get("jitter_margin_us") is None else time(margin["jitter_margin_us"]),
+            )
+        )
+    columns = ["", "age", "jitter", "calm to", "unstable from", "gain", "delay left", "jitter up to"]
+    text = (
+        "A proportional loop (speed is gain times error) at the mean age: up to which gain per second it does"
+        " not overshoot, and from which it is unstable; at the joint's own gain how much more delay makes it"
+        " unstable, and up to which jitter it stays stable for sure. Limits of speed and acceleration are"
+        " left out."
+    )
+    return [figure_table("Loops closed over the link", columns, rows), note(text)]
+
+
+def gain_text(gain: float | None) -> str:
+    """Return a gain per second; without a delay every gain is right."""
+    return "any" if gain is None else figure(gain, 3)
 
 
 def uncertain_parts(document: Document) -> list[RenderableType]:
