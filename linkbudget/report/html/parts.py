@@ -54,7 +54,7 @@ LEGEND = (
     (1, "reading and parsing"),
     (2, "waiting for a byte"),
     (5, "receive handler"),
-    (6, "no pass of its own"),
+    (6, "the pass before is still running"),
 )
 
 Cells = Sequence[object]

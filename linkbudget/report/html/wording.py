@@ -64,11 +64,15 @@ def reading_points(free: bool, own_core: bool) -> str:
         " larger their share. Click or drag there to move.",
     ]
     if not free:
-        points.insert(0, "A hatched period got no pass of its own: the pass it names was still running.")
+        points.insert(
+            0,
+            "Hatched is where a release was due and the pass before was still running; a period that is hatched"
+            " up to the line got no pass of its own.",
+        )
     if own_core:
         points.insert(
             0,
             "The upper half of a row is the loop, the lower half the core that reads; the line holds for the"
-            " loop.",
+            " loop. From far, rows of pixels show the two in turn.",
         )
     return "".join(f"<li>{escape(point)}</li>" for point in points)

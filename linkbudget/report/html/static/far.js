@@ -18,12 +18,11 @@ function drawFar(image, model, view, ink) {
       line.fill(ink.paperPixel);
       continue;
     }
-    if (y && shown === chosen[y - 1].shown && latest === chosen[y - 1].latest && !model.rows.running[shown]) {
-      line.set(pixels.subarray((y - 1) * width, y * width));
-      continue;
-    }
-    layRow(model, view, shown, scratch, width);
-    const pale = latest >= 0 && latest !== shown;
+    // Where the reading has a core of its own, rows of pixels show the two in turn.
+    const reader = model.reader !== null && (view.top + y) % 2 !== 0;
+    if (reader) layReader(model, view, shown, scratch, width);
+    else layRow(model, view, shown, scratch, width);
+    const pale = !reader && latest >= 0 && latest !== shown;
     if (pale) layRow(model, view, latest, behind, width);
     for (let x = 0; x < width; x++) {
       const late = x >= deadline ? 1 : 0;
@@ -36,14 +35,14 @@ function drawFar(image, model, view, ink) {
   }
 }
 
-// For each row of pixels: the row shown, the one with the latest pass (drawn pale behind it), the misses.
+// For each row of pixels: the row shown, the one with the latest pass (drawn pale behind it), the late ones.
 function groupsOf(model, view, height) {
   const groups = [];
   for (let y = -2; y < height + 2; y++) groups.push(groupAt(model, view, view.top + y));
   for (let at = 2; at < height + 2; at++) {
     const group = groups[at];
-    const alone = group.missed === 1 && group.rows > 8;
-    const around = groups[at - 2].missed + groups[at - 1].missed + groups[at + 1].missed + groups[at + 2].missed;
+    const alone = group.late === 1 && group.rows > 8;
+    const around = groups[at - 2].late + groups[at - 1].late + groups[at + 1].late + groups[at + 2].late;
     // A lone late pass among hundreds is shown itself, two pixels high.
     if (alone && !around && group.latest >= 0) {
       group.shown = group.latest;
@@ -61,9 +60,9 @@ function groupAt(model, view, place) {
     // Less than one row in this row of pixels: the row that covers its middle.
     const row = Math.floor((place + 0.5) / view.row);
     const inside = row >= 0 && row < rows.count;
-    return { rows: 1, shown: inside ? row : -1, latest: -1, missed: inside && rows.missed[row] ? 1 : 0 };
+    return { rows: 1, shown: inside ? row : -1, latest: -1, late: inside && rows.missed[row] === LATE ? 1 : 0 };
   }
-  let shown = first, least = Infinity, latest = -1, worst = -Infinity, missed = 0;
+  let shown = first, least = Infinity, latest = -1, worst = -Infinity, late = 0;
   for (let row = first; row < last; row++) {
     const rank = rankOf(row);
     if (rank < least) {
@@ -71,7 +70,7 @@ function groupAt(model, view, place) {
       shown = row;
     }
     const pass = rows.pass[row];
-    if (rows.missed[row]) missed++;
+    if (rows.missed[row] === LATE) late++;
     if (pass < 0) continue;
     const over = model.passes.end[pass] - rows.start[row];
     if (over > worst) {
@@ -79,7 +78,7 @@ function groupAt(model, view, place) {
       latest = row;
     }
   }
-  return { rows: last - first, shown, latest, missed };
+  return { rows: last - first, shown, latest, late };
 }
 
 // What is at each pixel of a row: the activity that takes the largest part of it.
@@ -94,16 +93,25 @@ function layRow(model, view, row, into, width) {
     if (rows.running[row] >= 0) lay(rows.start[row], rows.start[row] + facts.period, NO_PASS);
     return;
   }
-  layList(model.loop, model.firstOf[pass], model.firstOf[pass + 1], lay);
-  const { handlers } = model;
-  if (facts.own_core) return;
-  for (let at = upTo(handlers.start, passes.start[pass] - 1); at < handlers.count && handlers.start[at] < passes.end[pass]; at++) {
-    if (handlers.end[at] - handlers.start[at] >= view.scale / 2) lay(handlers.start[at], handlers.end[at], HANDLER);
-  }
+  lay(rows.start[row], heldUntil(model, row, pass), NO_PASS);
+  const { loop, firstOf } = model;
+  for (let at = firstOf[pass]; at < firstOf[pass + 1]; at++) lay(loop.start[at], loop.end[at], loop.kind[at]);
+  if (!facts.own_core) layHandlers(model, view, passes.start[pass], passes.end[pass], lay);
 }
 
-function layList(list, first, last, lay) {
-  for (let at = first; at < last; at++) lay(list.start[at], list.end[at], list.kind[at]);
+function layReader(model, view, row, into, width) {
+  into.kind.fill(NOTHING);
+  into.share.fill(0);
+  const start = model.rows.start[row] + view.left, end = rowEnd(model, row);
+  const lay = (from, to, kind) => layStretch((from - start) / view.scale, (to - start) / view.scale, kind, into, width);
+  drawBetween(model.reader, model.rows.start[row], end, lay);
+  layHandlers(model, view, model.rows.start[row], end, lay);
+}
+
+function layHandlers(model, view, from, until, lay) {
+  drawBetween(model.handlers, from, until, (start, end) => {
+    if (end - start >= view.scale / 2) lay(start, end, HANDLER);
+  });
 }
 
 function layStretch(from, to, kind, into, width) {

@@ -23,7 +23,9 @@ function buildModel(facts, columns) {
 }
 
 function added(one, other) {
-  return one.map((value, at) => value + other[at]);
+  const sum = new Float64Array(one.length);
+  for (let at = 0; at < sum.length; at++) sum[at] = one[at] + other[at];
+  return sum;
 }
 
 function stretches(columns, name) {
@@ -39,20 +41,29 @@ function stretches(columns, name) {
 
 function bytesOf(facts, columns) {
   const arrival = columns["byte.arrival"], longer = columns["byte.longer"], fate = columns["byte.fate"];
-  const start = arrival.map((end, at) => end - facts.character - longer[at]);
-  const reached = (at) => facts.character_fates[fate[at]].match(/^(left|parsed|skipped)$/);
-  const received = [];
-  for (let at = 0; at < arrival.length; at++) if (reached(at)) received.push(at);
-  const bytes = { count: arrival.length, arrival, start, value: columns["byte.value"], fate };
-  bytes.flags = columns["byte.flags"];
-  bytes.receivedAt = Float64Array.from(received, (at) => arrival[at]);
   const kept = columns["byte.kept"];
-  if (kept) {
+  const count = arrival.length;
+  const reached = facts.character_fates.map((name) => !(name in LOST_WHERE));
+  const start = new Float64Array(count), receivedAt = new Float64Array(count);
+  const takenAt = new Float64Array(count), takenIndex = new Int32Array(count);
+  let received = 0, taken = 0;
+  for (let at = 0; at < count; at++) {
+    start[at] = arrival[at] - facts.character - longer[at];
+    if (!reached[fate[at]]) continue;
+    receivedAt[received++] = arrival[at];
+    if (!kept || !kept[at]) continue;
     // Bytes are taken in the order in which they came.
-    bytes.takenIndex = Int32Array.from(received.filter((at) => kept[at] > 0));
-    bytes.takenAt = Float64Array.from(bytes.takenIndex, (at) => arrival[at] + kept[at] - 1);
+    takenIndex[taken] = at;
+    takenAt[taken++] = arrival[at] + kept[at] - 1;
   }
-  return bytes;
+  return {
+    count, arrival, start, fate,
+    value: columns["byte.value"],
+    flags: columns["byte.flags"],
+    receivedAt: receivedAt.subarray(0, received),
+    takenAt: kept ? takenAt.subarray(0, taken) : null,
+    takenIndex: takenIndex.subarray(0, taken),
+  };
 }
 
 function messagesOf(columns, passCount) {
@@ -128,6 +139,12 @@ function emptyRows(count, lead) {
     running: new Int32Array(count).fill(-1),
     missed: new Uint8Array(count),
   };
+}
+
+// Until when the pass before kept one from starting at its release.
+function heldUntil(model, row, pass) {
+  const { passes, rows } = model;
+  return pass > 0 ? Math.min(passes.start[pass], Math.max(rows.start[row], passes.end[pass - 1])) : rows.start[row];
 }
 
 function lastOf(numbers) {

@@ -34,6 +34,7 @@ function drawRow(context, model, view, ink, row) {
   };
   const bandTop = y + bands.pad;
   if (pass >= 0) {
+    paint(rows.start[row], heldUntil(model, row, pass), NO_PASS, bandTop, bands.whole);
     drawStretches(model.loop, model.firstOf[pass], model.firstOf[pass + 1], (from, to, kind) =>
       paint(from, to, kind, bandTop, bands.one),
     );
@@ -41,7 +42,9 @@ function drawRow(context, model, view, ink, row) {
   } else if (rows.running[row] >= 0) {
     drawNoPass(context, model, view, ink, { row, x, y, bands, paint });
   }
-  const until = pass >= 0 ? Math.max(rowEnd(model, row), passes.end[pass]) : rowEnd(model, row);
+  // Beyond its own period a row goes on only with a pass that began in it.
+  const own = rowEnd(model, row);
+  const until = pass >= 0 && passes.start[pass] < own ? Math.max(own, passes.end[pass]) : own;
   const handlerTop = model.reader === null ? bandTop : bandTop + bands.one;
   if (model.reader !== null) {
     drawBetween(model.reader, rows.start[row], rowEnd(model, row), (from, to, kind) => paint(from, to, kind, handlerTop, bands.one));
@@ -205,7 +208,7 @@ function drawBits(context, model, ink, at, x, { top, height }) {
     const last = bit === levels.length - 1;
     const end = last ? bytes.arrival[at] : bytes.start[at] + (bit + length) * facts.bit;
     const left = x(begin), right = x(end);
-    if (!level) context.fillRect(left, top, right - left, hang);
+    if (!level) context.fillRect(left, top, right - left + 0.3, hang); // no seam between low ones
     context.font = `10px ${ink.font}`;
     const label = name === "parity" ? "par" : name;
     if (context.measureText(label).width < room) context.fillText(label, (left + right) / 2, top + hang + 11);

@@ -16,15 +16,20 @@ async function start() {
     document.body.classList.add("without-pictures");
     return;
   }
+  performance.mark("unpacked");
   const model = buildModel(facts, readColumns(data, facts.columns));
+  performance.mark("in place");
   const canvas = element("rows");
   const joints = facts.joints.map((_, number) => jointOf(model, number));
   const sentence = element("sentence");
+  const drawJoints = later(() => {
+    joints.forEach((joint, number) => drawJoint(element("joint" + number), model, joint, view));
+    if (!performance.getEntriesByName("all pictures").length) performance.mark("all pictures");
+  });
   const view = new RowsView(canvas, model, (drawn) => {
     drawStrip(element("strip"), model, drawn);
-    joints.forEach((joint, number) => drawJoint(element("joint" + number), model, joint, drawn));
-    if (performance.getEntriesByName("first picture").length) return;
-    performance.mark("first picture");
+    if (!performance.getEntriesByName("first picture").length) performance.mark("first picture");
+    drawJoints();
   });
   const tell = () => {
     const { cursor } = view;
@@ -42,7 +47,17 @@ async function start() {
   drawLegend(view.ink);
   fillTables(model, joints);
   watch(view);
-  globalThis.linkbudget = { model, view, describe: (row, at) => describe(model, row, at) };
+  // For whoever wants to ask the page: what is drawn, and the part in view.
+  globalThis.linkbudget = { model, view, bandsOf: (height) => bandsOf(model, height) };
+}
+
+// Calls a function soon, once for however many calls, so that the main picture need not wait for it.
+function later(call) {
+  let due = 0;
+  return () => {
+    clearTimeout(due);
+    due = setTimeout(call, 0);
+  };
 }
 
 // Each table is made when it is opened first.

@@ -96,6 +96,7 @@ function noPassSentence(model, row, at) {
   }
   const name = `pass ${(running + 1).toLocaleString("en-US")}`;
   const still = at < passes.end[running] ? `${name} is still running, ${doing(model, at)}` : `${name} is over`;
+  if (!rows.missed[row]) return `After the last release that was replayed: ${still}.`;
   return `The release at ${instant(facts, rows.start[row])} was passed over: no pass of its own, a missed deadline; ${still}.`;
 }
 
