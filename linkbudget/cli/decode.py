@@ -34,12 +34,15 @@ __all__ = ["command"]
 @click.option(
     "--direction",
     type=click.Choice(["to-controller", "to-module"]),
-    default="to-controller",
-    help="Which way the traffic of --link went.",
+    help="Which way the traffic of --link went.  [default: to-controller]",
 )
 @click.option("--delimiting", metavar="NAME", help="How frames are told apart: cobs, newline ...")
 @click.option("--crc", metavar="NAME", help="Check code of a frame, such as CRC-16/IBM-3740, or none.")
-@click.option("--times", is_flag=True, help="Also write the end of every character in nanoseconds.")
+@click.option("--times", is_flag=True, help="Also write the end of every character in ns; with --json.")
+@click.option("--other-channel", metavar="NAME", help="Channel of the other direction; pairs its messages.")
+@click.option("--exchanges", is_flag=True, help="Pair requests with answers, on one shared pair.")
+@click.option("--received", type=INPUT_FILE, help="Capture of the same traffic at its end, by any clock.")
+@click.option("--received-channel", metavar="NAME", help="Channel of --received, when it holds several.")
 @json_option
 @click.pass_obj
 def command(
@@ -47,24 +50,39 @@ def command(
     capture: Path,
     given: CaptureInput,
     link: Path | None,
-    direction: str,
+    direction: str | None,
     delimiting: str | None,
     crc: str | None,
     times: bool,
+    other_channel: str | None,
+    exchanges: bool,
+    received: Path | None,
+    received_channel: str | None,
     as_json: bool,
 ) -> int:
     """Read characters, frames and messages from CAPTURE.
 
     Without --baudrate (and without --link) the line settings are estimated from the edges. Ctrl-C ends the
     reading with what was found up to there, said to be partial, and exit code 130.
+
+    With --other-channel (or --exchanges, where both directions share one pair) each answer is given to its
+    request, with turnaround times and gaps. With --received each frame sent is matched with the one received.
     """
+    from linkbudget.cli.both_ways import BothWays
     from linkbudget.cli.decoding import Decoding
     from linkbudget.link.model import Link
 
+    if times and not as_json:
+        raise click.UsageError("--times needs --json: a page shows no list of times")
+    if direction is not None and link is None:
+        raise click.UsageError("--direction needs --link: without messages both directions are read alike")
+    direction = direction or "to-controller"
     described = Link.load(link) if link else None
     fmt = frame_format(described.frames.get(direction) if described else None, delimiting, crc)
     known = described if delimiting is None and crc is None else None
     codec = known.codec(direction) if known and known.messages_of(direction) else None
+    both = BothWays(direction, other_channel, exchanges, received, received_channel)
+    both.check(known, fmt)
     decoding = Decoding(fmt, codec, times=times, whole=as_json)
     line = described.line if described else None
     done = read_into(decoding, capture, given, line)
@@ -76,6 +94,8 @@ def command(
         document["partial"] = True
     elif not decoding.characters:
         notes.add("no character found: the line never falls from idle long enough to be a start bit")
+    else:
+        document |= both.document(capture, given, line, known, fmt)
     if as_json:
         emit_document(document, notes)
     else:

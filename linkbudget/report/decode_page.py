@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from linkbudget.report.both_ways_page import both_ways_parts
 from linkbudget.report.terminal import Document, fact_list, figure, note, verdict, word_list
 from linkbudget.units import format_count
 
@@ -40,6 +41,7 @@ def decode_page(document: Document) -> list[RenderableType]:
     if "messages" in document:
         rows = [(name, figure(count)) for name, count in document["messages"].items()]
         parts.append(fact_list("Messages in the intact frames", rows))
+    parts += both_ways_parts(document)
     parts += [event_list(document["events"], damaged)] if document["events"] else []
     return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
 

@@ -57,7 +57,12 @@ class Deliveries:
     alignment: Alignment
 
     def to_dict(self) -> dict[str, object]:
-        """Return the JSON form."""
+        """Return the JSON form.
+
+        ``sent`` counts frames; each of them is in one of the counts named as in `Outcome`. ``unsent`` counts
+        frames received that belong to none; ``delay_us`` is min, p50, p99 and max of how much longer than the
+        fastest they took; ``alignment`` is that of `Alignment`.
+        """
         counts = Counter(delivery.outcome for delivery in self.frames)
         delays = [delivery.delay_ns for delivery in self.frames if delivery.delay_ns is not None]
         return {

@@ -77,7 +77,12 @@ class Exchanges:
         return spread_us([pair.turnaround_ns for pair in chosen])
 
     def to_dict(self) -> dict[str, object]:
-        """Return the JSON form."""
+        """Return the JSON form.
+
+        ``pairs`` counts answered requests; ``unanswered`` and ``unasked`` count by name; ``turnaround_us``
+        is min, p50, p99 and max for each kind of answer, ``gaps_us`` those of the silence between messages,
+        both known to ``uncertain_us``; ``overlaps`` counts messages that begin while another is on the wire.
+        """
         answers = dict.fromkeys(pair.answer.name for pair in self.pairs)
         return {
             "pairs": len(self.pairs),
