@@ -110,7 +110,7 @@ def test_what_is_tried_on_the_demo():
         "460800 baud",
         "921600 baud",
     ]
-    assert changes["packed-bits, cobs, CRC-16"].edits == {
+    assert changes["packed-bits/cobs/CRC-16"].edits == {
         "message[0].encoding": "packed-bits",
         "frame": {"delimiting": "cobs", "crc": "CRC-16/IBM-3740", "max_payload": 8},
     }
@@ -188,7 +188,7 @@ def test_what_cannot_be_written_anew_is_counted_in_the_row():
         rows = by_name(study(link, replace(capture, data=data)))
     first = len(link.codec().encode("place", places(1)[0]))
     told = f"{first} characters that belong to no intact message are left out"
-    assert told in rows["packed-bits, cobs, CRC-16"].notes
+    assert told in rows["packed-bits/cobs/CRC-16"].notes
     assert not any("left out" in note for note in rows["115200 baud"].notes)
 
 
@@ -272,8 +272,8 @@ def test_two_changes_and_what_they_are_worth_in_all_phases():
     assert not any(row.met for row in result.rows)
     assert found.row.figures.phases == 16
     assert result.verdict == (
-        "2 changes together meet every requirement: read on a core of its own, and small work. No single "
-        "change tried does. With the sender and hardware as they are, 2 do: small work, and small parser."
+        "2 changes together meet every requirement: read on a core of its own + small work. No single "
+        "change tried does. With the sender and hardware as they are, 2 do: small work + small parser."
     )
     link, capture = result.edited(found.row)
     assert all(row.met for row in replay(link, capture).requirements)

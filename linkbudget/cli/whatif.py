@@ -21,6 +21,7 @@ from linkbudget.cli.capture_input import (
     requirement_option,
     wrong_rate,
 )
+from linkbudget.cli.html_file import html_option, write_html
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
@@ -89,6 +90,7 @@ __all__ = ["command"]
     "file ending in .toml that of the smallest set; traffic sent again lies beside it as .jsonl.",
 )
 @click.option("--brief", is_flag=True, help="Show the changes and the sets found; reckon no headroom.")
+@html_option
 @requirement_option
 @junit_option
 @json_option
@@ -110,6 +112,7 @@ def command(
     workers: int,
     write: Path | None,
     brief: bool,
+    html: Path | None,
     require: bool,
     junit: Path | None,
     as_json: bool,
@@ -153,6 +156,12 @@ def command(
         from linkbudget.cli.whatif_files import write_rows
 
         written = write_rows(result, document, write, (link, capture), notes)
+    if html is not None:
+        from linkbudget.replay.run import replay
+
+        write_html(
+            html, replay(described, characters, trace=True), characters, link, capture, whatif=document
+        )
     write_junit(junit, document, described, link, capture)
     if as_json:
         emit_document(document, notes)

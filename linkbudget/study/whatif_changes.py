@@ -86,7 +86,7 @@ def _rates(link: Link, limit: Number) -> Iterator[Change]:
 
 def _layout(link: Link) -> Iterator[Change]:
     writing, delimiting, check = LAYOUT
-    name = f"{writing}, {delimiting}, {check.partition('/')[0]}"
+    name = f"{writing}/{delimiting}/{check.partition('/')[0]}"
     full = f"{writing} in {delimiting} with {check}"
     formats, left_out = candidates(link, DIRECTION)
     wanted = next((one for one in formats if one.name == full), None)

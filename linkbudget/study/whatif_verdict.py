@@ -30,7 +30,7 @@ def _found(found: FoundSet, row: Row) -> Iterator[str]:
     if count == 1:
         yield f"One change meets every requirement: {row.name}."
         return
-    yield f"{count} changes together meet every requirement: {', and '.join(row.members)}."
+    yield f"{count} changes together meet every requirement: {' + '.join(row.members)}."
     if found.smallest:
         yield "No single change tried does." if count == 2 else f"No set of fewer than {count} does."
     else:
@@ -44,9 +44,7 @@ def _other(other: FoundSet) -> str:
         told = f"; nearest: {near.name}, with {missing_text(near)}" if near is not None else ""
         return f"With the {kept}, {_none_text([other]).lower()} does{told}."
     count = len(other.row.members)
-    return (
-        f"With the {kept}, {'one does' if count == 1 else f'{count} do'}: {', and '.join(other.row.members)}."
-    )
+    return f"With the {kept}, {'one does' if count == 1 else f'{count} do'}: {' + '.join(other.row.members)}."
 
 
 def _none_text(sets: Sequence[FoundSet]) -> str:
