@@ -41,7 +41,10 @@ RULES = {
         "included), and in the passes until a backlog is read"
     ),
     "fifo_bytes_needed": "up to the trigger, and what arrives until the handler has run",
-    "age_us": "capture to send, wire, handing over, waiting for a reading step and for the work that uses it",
+    "age_us": (
+        "capture to send, wire, handing over, waiting for a reading step and for the work that uses it; mean "
+        "over time and mean just before the next use: no fixed phase between messages and passes"
+    ),
     "schedulable": "the wire is not overbooked; the longest pass ends by its deadline and the next release",
 }
 UNITS = {

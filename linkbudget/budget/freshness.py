@@ -22,10 +22,23 @@ from linkbudget.budget.longest_pass import (
     reading_cost,
     start_delay,
 )
+from linkbudget.errors import Fault, SettingsError
 from linkbudget.link.model import Resolved
 from linkbudget.units import SizeRange
 
-__all__ = ["Age", "age_at_use", "mean_age", "passes_to_read", "peak_age", "stall_bytes", "unread_bytes"]
+__all__ = [
+    "Age",
+    "age_at_use",
+    "held_age",
+    "held_peak_age",
+    "mean_age",
+    "passes_to_read",
+    "peak_age",
+    "random_age",
+    "random_held_peak_age",
+    "stall_bytes",
+    "unread_bytes",
+]
 
 MAX_PASSES = 10_000
 CEILING_NS = 10 * 10**9
@@ -52,6 +65,44 @@ def mean_age(period: float, delay: float, loss: float = 0) -> float:
 def peak_age(period: float, delay: float, loss: float = 0) -> float:
     """Return the mean age just before an update arrives: D + T / (1 - p). See `mean_age`."""
     return delay + period / (1 - loss)
+
+
+def random_age(rate: float, delay: float, loss: float = 0) -> float:
+    """Return the mean age over time of updates that come at random, ``rate`` in a unit of time.
+
+    D + 1 / (λ (1 - p)): looked at at any instant, the newest is as old as a new one is to be waited for. It
+    is the mean age just before an update arrives as well, for the same reason (derived). For updates that
+    wait for one another see `linkbudget.budget.queues`.
+    """
+    return delay + 1 / (rate * (1 - loss))
+
+
+def held_age(age: float, every: float) -> float:
+    """Return the mean age over time of what is looked at once in ``every`` and held in between.
+
+    ``age`` is the mean age where it is looked at. Half of ``every`` more, whatever the arrivals, as long as
+    they keep no fixed phase to the looks (derived).
+    """
+    return age + every / 2
+
+
+def held_peak_age(period: float, delay: float, every: float, loss: float = 0) -> float:
+    """Return the mean age just before a look, once in ``every``, finds something new of periodic updates.
+
+    The mean age when it was found and the mean time until the next is: D + T/2 + P / (1 - p) for updates that
+    come no more often than looks; D + P/2 + T, a new one at each look, for more frequent ones, none of which
+    may be lost (derived). Raises `SettingsError` for frequent ones with losses.
+    """
+    if period >= every:
+        return delay + every / 2 + period / (1 - loss)
+    if loss:
+        raise SettingsError(Fault("loss", loss, "0 where updates come more often than looks"))
+    return delay + period / 2 + every
+
+
+def random_held_peak_age(rate: float, delay: float, every: float, loss: float = 0) -> float:
+    """Return the same for updates that come at random: D + 1 / (λ (1 - p)) + T (derived)."""
+    return random_age(rate, delay, loss) + every
 
 
 def unread_bytes(resolved: Resolved, traffic: Arrivals, bound: PassBound | None) -> int | None:

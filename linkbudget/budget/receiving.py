@@ -9,8 +9,22 @@ from math import ceil
 from typing import Any
 
 from linkbudget.budget.arrivals import Arrivals, arrivals, message_rates
-from linkbudget.budget.freshness import age_at_use, mean_age, on_time, stall_bytes, unread_bytes
-from linkbudget.budget.longest_pass import PassBound, Sending, delivery_delay, fifo_bytes_needed, longest_pass
+from linkbudget.budget.freshness import (
+    age_at_use,
+    held_peak_age,
+    mean_age,
+    on_time,
+    stall_bytes,
+    unread_bytes,
+)
+from linkbudget.budget.longest_pass import (
+    PassBound,
+    Sending,
+    between_starts,
+    delivery_delay,
+    fifo_bytes_needed,
+    longest_pass,
+)
 from linkbudget.link.model import Link, Resolved
 from linkbudget.units import SizeRange, exact
 
@@ -19,7 +33,7 @@ __all__ = ["ReceivingEnd", "bound_us", "receiving_end"]
 Sizes = Mapping[str, tuple[SizeRange, Fraction | None]]
 """Bytes on the wire and rate of each message to the controller."""
 LOSSES = "bytes can be lost, and then a message can be longer than any that was sent"
-NO_AGE: dict[str, float | None] = {"minimum": None, "typical": None, "maximum": None, "mean": None}
+NO_AGE: dict[str, float | None] = dict.fromkeys(("minimum", "typical", "maximum", "mean", "peak"))
 
 
 @dataclass(frozen=True)
@@ -155,13 +169,20 @@ def _wire_ages(link: Link, sizes: Sizes) -> dict[str, float | None]:
 def _ages(
     resolved: Resolved, traffic: Arrivals, bound: PassBound | None, sizes: Sizes
 ) -> dict[str, float | None]:
-    """Return the age at use over all messages to the controller, and the mean age over time.
+    """Return the age at use over all messages to the controller, and mean and mean peak age over time.
 
-    Least, largest typical, largest; the mean is the typical age and half a period of the message.
+    Least, largest typical, largest; the mean is the typical age and half a period of the message, the peak
+    that just before it is used. Both are the largest over the messages.
     """
     rows = [(rate, age_at_use(resolved, traffic, size, bound)) for size, rate in sizes.values()]
     means = [
         mean_age(float(10**6 / rate), float(age.typical / 1000))
+        for rate, age in rows
+        if age.typical is not None and rate is not None
+    ]
+    turn_us = 0.0 if bound is None else between_starts(resolved, bound.total_ns) / 1000
+    peaks = [
+        held_peak_age(float(10**6 / rate), float(age.typical / 1000) - turn_us / 2, turn_us)
         for rate, age in rows
         if age.typical is not None and rate is not None
     ]
@@ -171,6 +192,7 @@ def _ages(
         "typical": _largest_us([age.typical for age in ages]),
         "maximum": _largest_us([age.maximum for age in ages]),
         "mean": max(means) if len(means) == len(rows) else None,
+        "peak": max(peaks) if len(peaks) == len(rows) else None,
     }
 
 
