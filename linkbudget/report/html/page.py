@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, Any
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.report.document import plain
 from linkbudget.report.html import parts
+from linkbudget.report.html.pages import note_texts, sections_of
 from linkbudget.report.html.picture import picture_of, traced_run
 from linkbudget.report.html.wording import caption, late_text, reading_points, rows_text
-from linkbudget.report.replay_page import bottleneck_text, replay_verdict
+from linkbudget.report.replay_page import replay_page
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:
@@ -44,6 +45,9 @@ SCRIPTS = (
     "start",
 )
 """The files of ``static/`` that make the script of the report, in this order."""
+
+SHOWN_BESIDE = frozenset({"Requirements of the link file"})
+"""Titles of the terminal page that the report shows beside its pictures."""
 
 PLACE = re.compile(r"\{\{(\w+)\}\}")
 
@@ -72,7 +76,8 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
     run = traced_run(result, capture)
     document, link = result.to_dict(), result.link
     picture = picture_of(result, capture, run)
-    headline = replay_verdict(document, link)
+    page = replay_page(document, link)
+    headline, bottleneck, *more = note_texts(page)
     free = result.resolved.loop.when_late == "free"
     source = Path(capture.source).name or "a capture"
     values = {
@@ -81,7 +86,7 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
         "source": escape(f"{source}, {format_count(len(capture), 'character')} at {capture.line}"),
         "headline": escape(headline),
         "mood": "bad" if document["missed_deadlines"] else "good",
-        "lead": escape(f"{bottleneck_text(document)} {late_text(result, run)}".strip()),
+        "lead": paragraphs([f"{bottleneck} {late_text(result, run)}".strip(), *more]),
         "warnings": parts.notes(document),
         "rows_head": "Every pass of the loop" if free else "Every control period",
         "rows_label": escape(f"{rows_text(free)} {headline} The table below has the same."),
@@ -98,13 +103,18 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
         ),
         "joints": parts.joint_sections(result),
         "whatif": parts.whatif_section(whatif),
-        "figures": parts.fact_sections(document, link) + parts.origin_section(document),
+        "figures": sections_of(page, SHOWN_BESIDE),
         "version": version(),
         "facts": json.dumps(plain(picture.facts), allow_nan=False).replace("</", "<\\/"),
         "columns": picture.columns.text(),
         "script": "".join(resource(f"{name}.js") for name in SCRIPTS),
     }
     return filled(resource("page.html"), values)
+
+
+def paragraphs(texts: Iterable[str]) -> str:
+    """Return the sentences under the headline."""
+    return "".join(f'<p class="lead">{escape(text)}</p>' for text in texts)
 
 
 def resource(name: str) -> str:

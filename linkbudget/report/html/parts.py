@@ -1,11 +1,8 @@
-"""The parts of the report that need no script: headline, charts, tables, origins, what-if rows.
-
-All text is made from the dict of the result, in the words of the terminal page.
-"""
+"""The parts of the report that need no script, beside the figures of the terminal page: charts, tables."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -13,34 +10,24 @@ import numpy as np
 import numpy.typing as npt
 
 from linkbudget.report.html.svg import Histogram, histogram_of, histogram_svg, share_bars
-from linkbudget.report.replay_page import FATES as FATE_WORDS
-from linkbudget.report.replay_page import (
-    age_rows,
-    byte_rows,
-    message_rows,
-    origin_rows,
-    pass_rows,
-    time_rows,
-)
 from linkbudget.report.terminal import figure, met_word, share, time
 from linkbudget.units import format_count, format_us
 
 if TYPE_CHECKING:
-    from linkbudget.link.model import Link
     from linkbudget.replay.receiver import Run
     from linkbudget.replay.result import Replay
     from linkbudget.report.terminal import Document
 
 __all__ = [
     "age_section",
-    "fact_sections",
     "joint_sections",
     "legend",
     "length_section",
     "longest_section",
     "notes",
-    "origin_section",
     "requirement_section",
+    "section",
+    "table",
     "whatif_section",
 ]
 
@@ -129,7 +116,8 @@ def _spent_rows(result: Replay, run: Run) -> list[tuple[str, dict[str, float]]]:
         return []
     at = int(np.argmax(passes.end - passes.start))
     rows = [("longest pass", {what: int(getattr(passes, what)[at]) / 1e3 for what in SPENT})]
-    for name, of in (("late passes", run.missed), ("the others", ~run.missed)):
+    others = "the others" if run.missed.any() else "all passes"
+    for name, of in (("late passes", run.missed), (others, ~run.missed)):
         if of.any():
             mean = {what: float(getattr(passes, what)[of].mean()) / 1e3 for what in SPENT}
             rows.append((f"{name} ({format_count(int(of.sum()), 'pass', 'passes')}, on average)", mean))
@@ -289,52 +277,3 @@ def _whatif_cells(row: Mapping[str, Any]) -> Cells:
         met_word(row["met"]) if row["met"] is not None else "-",
         ", ".join(needs),
     )
-
-
-def origin_section(document: Document) -> str:
-    """Return of every number where it comes from."""
-    rows = origin_rows(document["numbers_from"])
-    text = (
-        '<p class="caption">A number typed into the link file counts as assumed unless its source says that'
-        " it was measured.</p>"
-    )
-    return section("origin-head", "Where the numbers come from", table([], rows) + text, "wide")
-
-
-def fact_sections(document: Document, link: Link) -> str:
-    """Return the figures of the terminal page: passes, time, messages, bytes, ages, joints."""
-    lists: list[tuple[str, str, Callable[[Document], Iterable[Cells]]]] = [
-        ("passes-head", "Passes of the loop", pass_rows),
-        ("time-head", "Where the time goes", time_rows),
-        ("messages-head", "Messages", _fate_rows),
-        ("bytes-head", "Bytes", byte_rows),
-        ("ages-head", "Age of the data", age_rows),
-    ]
-    parts = [section(name, title, table([], rows(document), (1,))) for name, title, rows in lists]
-    if len(document["by_message"]) > 1:
-        heads = ["", *FATE_WORDS, "late"]
-        rows = message_rows(document)
-        parts.append(section("by-message-head", "By message", table(heads, rows, range(1, len(heads)))))
-    if document["motion"]:
-        parts.append(section("motion-head", "Joints in numbers", _motion_table(document, link)))
-    return "".join(parts)
-
-
-def _fate_rows(document: Document) -> Iterable[Cells]:
-    return [(fate, figure(document["messages"][fate]), text) for fate, text in FATE_WORDS.items()]
-
-
-def _motion_table(document: Document, link: Link) -> str:
-    units = {joint.name: joint.unit for joint in link.joints}
-    rows = [
-        (
-            f"{row['joint']} ({units[row['joint']]})" if units[row["joint"]] else row["joint"],
-            figure(row["overshoot"], 3),
-            figure(row["overshoot_mean"], 3),
-            figure(row["rms_error"], 3),
-            "-" if row["settle_ms"] is None else format_us(row["settle_ms"] * 1000),
-            "-" if row["idle_share"] is None else share(row["idle_share"]),
-        )
-        for row in document["motion"]
-    ]
-    return table(["", "overshoot", "mean", "rms from ideal", "settles in", "at rest"], rows, range(1, 6))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from linkbudget.report.html.parts import SPENT
 from linkbudget.report.terminal import share
-from linkbudget.units import format_count, format_us
+from linkbudget.units import format_us
 
 if TYPE_CHECKING:
     from linkbudget.replay.receiver import Run
@@ -27,10 +27,10 @@ def late_text(result: Replay, run: Run) -> str:
     listed = ", ".join(f"{what} {share(part)}" for what, part in most)
     deadline = result.resolved.loop.deadline_ns
     over = (run.passes.end - run.passes.release)[late] - deadline
-    return (
-        f"The {format_count(int(late.sum()), 'late pass', 'late passes')} ended up to "
-        f"{format_us(int(over.max()) / 1e3)} after the deadline; their time went on {listed}."
-    )
+    after = f"{format_us(int(over.max()) / 1e3)} after the deadline"
+    if over.size == 1:
+        return f"The late pass ended {after}; its time went on {listed}."
+    return f"The {over.size:,} late passes ended up to {after}; their time went on {listed}."
 
 
 def rows_text(free: bool) -> str:
@@ -66,8 +66,8 @@ def reading_points(free: bool, own_core: bool) -> str:
     if not free:
         points.insert(
             0,
-            "Hatched is where a release was due and the pass before was still running; a period that is hatched"
-            " up to the line got no pass of its own.",
+            "Hatched is where a release was due and the pass before was still running; a period hatched up to"
+            " the line got no pass of its own.",
         )
     if own_core:
         points.insert(

@@ -16,7 +16,7 @@ function drawStrip(canvas, model, view) {
   const shares = shareOfMisses(model, Math.max(1, Math.floor(height / 2)));
   shares.forEach((share, at) => {
     if (!share) return;
-    context.globalAlpha = 0.3 + 0.7 * share;
+    context.globalAlpha = 0.45 + 0.55 * share;
     context.fillStyle = ink.deadline;
     context.fillRect(2, top + (at * height) / shares.length, (width - 4) * (0.35 + 0.65 * share), Math.max(2, height / shares.length));
   });
