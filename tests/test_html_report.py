@@ -222,7 +222,7 @@ def test_everything_the_terminal_says_is_in_the_page_without_a_script(text_page)
 
 
 def test_a_loop_that_never_catches_up_is_said_at_the_top():
-    result, capture = changed("bean-text", parser__byte_us=900)
+    result, capture = changed("bean-text", parser__byte_us=500, loop__when_late="at-once")
     text = words_of(replay_html(result, capture))
     assert "In the model, reading never catches up: from" in text[: text.index("Whole capture")]
 
