@@ -136,7 +136,7 @@ def test_passes_that_read_may_scatter_more_than_idle_ones():
         ([], {"byte": []}, "at least one"),
         ([1.0, np.nan], {"byte": [1, 2]}, "finite"),
         ([1, 2], {}, "1 to 12 costs"),
-        ([1, 2], {"bytes": [1, 2]}, "allowed: work, byte"),
+        ([1, 2], {"bytes": [1, 2]}, "allowed: work, message"),
         ([1, 2], {"byte": [1, 2, 3]}, "one count for each of 2"),
         ([1, 2], {"byte": [1, -2]}, "0 or more"),
     ],

@@ -18,6 +18,7 @@ from linkbudget.cli.capture_input import (
     wrong_rate,
 )
 from linkbudget.cli.html_file import html_option, write_html
+from linkbudget.cli.marker_input import read_markers
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
@@ -68,12 +69,19 @@ def command(
     changes = {key: value for key, value in own.items() if value is not None}
     if changes:
         described = described.replace(**changes)
+    markers, given = read_markers(capture, given, described)
     characters = read_capture(capture, given, described.line)
     told = wrong_rate(capture, given, characters)
     if told:
         raise CaptureError(capture, "", told)
     with progress_bar("replaying") as progress:
-        result = replay(described, characters, phases=phases, trace=html is not None, progress=progress)
+        result = replay(
+            *(described, characters),
+            phases=phases,
+            trace=html is not None,
+            markers=markers,
+            progress=progress,
+        )
     document = result.to_dict()
     refuse_strange_traffic(capture, document)
     write_html(html, result, characters, link, capture)

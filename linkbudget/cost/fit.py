@@ -39,7 +39,7 @@ from linkbudget.replay.residuals import Floats, far_ones, shares, spread
 
 __all__ = ["NAMES", "CostFit", "FittedCost", "Samples", "fit_costs", "nonnegative_fit"]
 
-NAMES = ("work", "byte", "message", "read_call", "message_byte", "skip_byte", "pause")
+NAMES = ("work", "message", "byte", "read_call", "message_byte", "skip_byte", "pause")
 """The costs, in the order in which they take what cannot be told apart; ``work`` may have numbers behind."""
 
 MOST_COSTS = 12  # 4096 subsets

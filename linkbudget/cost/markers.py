@@ -7,11 +7,6 @@ cost around the present values, and the costs that fit best (`fit.py`, robust, n
 round, until nothing changes by half a nanosecond. When a round changes more than the one before, the costs
 swing to and fro, and smaller parts of the changes are made.
 
-While the costs are wrong the model's passes have wrong lengths and find other bytes than the real ones did.
-So what the present costs leave unexplained of a pass that took longer is spent in that pass after its first
-read, and counted as not explained (not where a message is waited for: what is read then hardly depends on
-lengths).
-
 How much longer a pass becomes when a cost grows is its count, except where the pass waits for bytes: there a
 dearer byte only shortens the waiting. So where the model waits, it is run again with each cost one nanosecond
 larger, and what it then shows is taken (never less than nothing, never more than the count). A cost that
@@ -162,7 +157,6 @@ class Fitting:
         self.hidden: dict[str, str] = {}
         self.pauses: Pauses | None = None
         self.rounds = 0
-        self.extra = np.zeros(len(self.marked), dtype=np.int64)
         parser = replace(resolved.parser, pause_ns=0, pause_every_bytes=0)
         self.resolved = replace(resolved, parser=parser)
         self.costs = self._first_costs()
@@ -200,7 +194,6 @@ class Fitting:
             self.fixed["pause"] = "fewer bytes were parsed than for two of its pauses"
         if self.pauses is None and not settled:
             fit, settled = self._settle()
-        self.extra[:] = 0
         after = self._compare(self.costs)
         return MarkerFit(
             *(self.link, fit, dict(self.costs), self.fixed | self.hidden, self.pauses),
@@ -224,7 +217,6 @@ class Fitting:
     def _round(self, part: float) -> tuple[CostFit, float]:
         """Fit once around the present costs and go ``part`` of the way; returns the largest change left."""
         here = {name: float(round(ns)) for name, ns in self.costs.items()}
-        self._find_extra(here)
         model = self._compare(here)
         slopes = self._slopes(here, model)
         told = {name: slope for name, slope in slopes.items() if slope.any()}
@@ -245,13 +237,6 @@ class Fitting:
         self.costs |= {name: self.costs[name] + part * (fit.ns(name) - self.costs[name]) for name in told}
         return fit, moved
 
-    def _find_extra(self, here: Costs) -> None:
-        """Note what the model at these costs leaves unexplained of each pass that took longer."""
-        self.extra[:] = 0
-        if self.resolved.reading.strategy != "whole-message":
-            residual = np.round(self._compare(here).residual_ns).astype(np.int64)
-            self.extra[self.exact] = np.maximum(residual[self.exact], 0)
-
     def _slopes(self, here: Costs, model: Measured) -> dict[str, npt.NDArray[np.float64]]:
         """Return by how much each exact length grows with each cost that is not kept for good."""
         works = len(here_works(here))
@@ -262,13 +247,13 @@ class Fitting:
                 continue
             count = counts_of(model.run, name, works)[self.exact].astype(np.float64)
             if waits and count.any():
-                dearer = self._compare({**here, name: here[name] + 1})
+                dearer = self._compare({**here, name: here[name] + 1}, model.fill)
                 grown = dearer.modelled_ns[self.exact] - model.modelled_ns[self.exact]
                 count = np.clip(grown.astype(np.float64), 0.0, count)
             slopes[name] = count
         return slopes
 
-    def _compare(self, costs: Costs) -> Measured:
+    def _compare(self, costs: Costs, fill: tuple[npt.NDArray[np.int64], Bools] | None = None) -> Measured:
         whole = {name: round(ns) for name, ns in costs.items()}
         works = tuple(whole[name] for name in here_works(costs)) or self.resolved.loop.work_ns
         numbers = {f"{name}_ns": whole[name] for name in PARSER if name in whole}
@@ -290,7 +275,7 @@ class Fitting:
             channel=before.channel,
             meaning=before.meaning,
             parsed_before=parsed_before,
-            extra_ns=self.extra.tolist(),
+            fill=fill,
         )
 
     def _look_for_pauses(self, fit: CostFit) -> Pauses | None:
@@ -310,8 +295,7 @@ class Fitting:
             self.pauses = replace(found, every_bytes=every, first_bytes=first)
             for _ in range(ROUNDS_TO_TRY):
                 self._round(1.0)
-            self.extra[:] = 0
-            left = float(np.abs(self._compare(self.costs).residual_ns).sum())
+                left = float(np.abs(self._compare(self.costs).residual_ns).sum())
             tried.append((left, self.pauses, self.costs))
         least = min(left for left, _, _ in tried) + SETTLED_NS * len(self.marked)
         best = [one for one in tried if one[0] <= least]

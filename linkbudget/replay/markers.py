@@ -56,14 +56,15 @@ Times = npt.NDArray[np.int64]
 class Marked:
     """What was marked, in order: nanoseconds from time zero, int64, read-only.
 
-    ``what`` is ``pass`` or ``reading step``. Each began at ``start_ns`` and lasted from ``shortest_ns`` to
-    ``longest_ns``; where both are equal the length is exact. ``edges`` is the number of changes of the
-    channel, ``tick_ns`` the step of its clock, ``period_ns`` the measured period of the releases, if there
-    are any. ``findings`` say which edges are extra or may be missing.
+    ``what`` is ``pass`` or ``reading step``. Each began at ``start_ns``, was over by ``over_ns``, and lasted
+    from ``shortest_ns`` to ``longest_ns``; where both are equal the length is exact. ``edges`` is the number
+    of changes of the channel, ``tick_ns`` the step of its clock, ``period_ns`` the measured period of the
+    releases, if there are any. ``findings`` say which edges are extra or may be missing.
     """
 
     what: str
     start_ns: Times
+    over_ns: Times
     shortest_ns: Times
     longest_ns: Times
     edges: int
@@ -72,7 +73,7 @@ class Marked:
     findings: tuple[str, ...]
 
     def __post_init__(self) -> None:
-        for array in (self.start_ns, self.shortest_ns, self.longest_ns):
+        for array in (self.start_ns, self.over_ns, self.shortest_ns, self.longest_ns):
             array.setflags(write=False)
 
     def __len__(self) -> int:
@@ -130,15 +131,16 @@ def read_markers(edges: Edges, markers: Markers, loop: LoopNs, zero_ns: int = 0)
     if not found.start.size:
         _require(found.start, markers, len(instants))
     return Marked(
-        *(what, found.start, found.shortest, found.longest, len(instants), float(tick_ns)),
+        *(what, found.start, found.over, found.shortest, found.longest, len(instants), float(tick_ns)),
         *(found.period, (*findings, *found.findings)),
     )
 
 
 class Found(NamedTuple):
-    """Starts, bounds of the lengths, the measured period and what there is to say."""
+    """Starts, instants by which it was over, bounds of the lengths, the period and what there is to say."""
 
     start: Times
+    over: Times
     shortest: Times
     longest: Times
     period: float | None
@@ -162,13 +164,13 @@ def _steps(rises: Times, falls: Times, initial: int) -> Found:
         findings.append("the line is high as the capture ends: the start of a step whose end is not in it")
         rises = rises[: falls.size]
     length = falls - rises
-    return Found(rises.copy(), length, length, None, findings)
+    return Found(rises.copy(), falls.copy(), length, length, None, findings)
 
 
 def _starts(starts: Times, loop: LoopNs, tick_ns: Fraction) -> Found:
     if loop.when_late == "free":
         gaps = np.diff(starts)
-        return Found(starts[:-1].copy(), gaps, gaps, None, [])
+        return Found(starts[:-1].copy(), starts[1:].copy(), gaps, gaps, None, [])
     grid = _grid(starts, loop.period_ns)
     findings = _clock(grid, loop.period_ns)
     if loop.when_late == "next-release":
@@ -194,7 +196,7 @@ def _starts(starts: Times, loop: LoopNs, tick_ns: Fraction) -> Found:
     else:
         late = np.abs(grid.off(starts[1:])) > max(ON_GRID * grid.period, 2 * tick_ns)
         shortest[late] = gaps[late]
-    return Found(starts[:-1], shortest, gaps, grid.period, findings)
+    return Found(starts[:-1], starts[1:], shortest, gaps, grid.period, findings)
 
 
 def _ends(ends: Times, loop: LoopNs, tick_ns: Fraction) -> Found:
@@ -204,7 +206,7 @@ def _ends(ends: Times, loop: LoopNs, tick_ns: Fraction) -> Found:
     ends = ends[~close]
     if loop.when_late == "free":
         starts = np.concatenate([ends[:1] - int(np.median(np.diff(ends))), ends[:-1]])
-        return Found(starts, *_lengths(starts, ends), None, findings)
+        return Found(starts, ends, *_lengths(starts, ends), None, findings)
     if len(set(loop.work_ns)) > 1:
         problem = "ends of passes tell neither which work a pass did nor when it was released"
         raise SettingsError(
@@ -214,7 +216,7 @@ def _ends(ends: Times, loop: LoopNs, tick_ns: Fraction) -> Found:
     findings += _clock(grid, loop.period_ns)
     releases = Grid(grid.period, grid.phase - loop.work_ns[0])
     starts = _released(ends, releases, loop.when_late, float(2 * tick_ns))
-    return Found(starts, *_lengths(starts, ends), grid.period, findings)
+    return Found(starts, ends, *_lengths(starts, ends), grid.period, findings)
 
 
 def _lengths(starts: Times, ends: Times) -> tuple[Times, Times]:

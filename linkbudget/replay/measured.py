@@ -1,9 +1,11 @@
 """The model held against passes that were measured: how much of their lengths it explains.
 
 The model is run with a pass at each marked start that is over by the marked end (`reads`), so that what it
-gets wrong in one pass does not shift those that follow; which bytes a pass finds is then as it was. What is
-compared is one length at a time. Where the markers give only bounds of a length, the residual is the distance
-from them, 0 within.
+gets wrong in one pass does not shift those that follow. Where it makes a pass too short, the pass is filled
+up in a second run, after its first read or, without one, at its beginning: then it finds the bytes it found.
+(Not where a message is waited for: there the bytes do not depend on lengths.) The time filled up is no part
+of the modelled length. What is compared is one length at a time. Where the markers give only bounds of a
+length, the residual is the distance from them, 0 within.
 
 *Unexplained* are the passes whose residual is far away from the others (`residuals`), further than two steps
 of the clock, and further than a hundredth of the mean length.
@@ -11,7 +13,6 @@ of the clock, and further than a hundredth of the mean length.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -27,7 +28,6 @@ from linkbudget.replay.markers import read_markers
 from linkbudget.replay.reads import Instant, PacedRun, pace
 from linkbudget.replay.residuals import Floats, Shares, far_ones, shares, spread
 from linkbudget.replay.run import characters_of
-from linkbudget.replay.windows import NEVER
 from linkbudget.traffic.levels import Edges, LevelCapture
 
 if TYPE_CHECKING:
@@ -52,11 +52,13 @@ class Measured:
     """Marked passes, or reading steps, beside those of the model.
 
     ``modelled_ns`` is the model's length of each, ``residual_ns`` measured minus modelled (float64; of a
-    length known within bounds the distance from them). ``zero_ns`` is time zero in the capture's own time.
+    length known within bounds the distance from them). ``fill`` is the time with which passes were filled
+    up, and whether at their beginning. ``zero_ns`` is time zero in the capture's own time.
     """
 
     marked: Marked
     run: PacedRun
+    fill: tuple[Times, Bools]
     zero_ns: int
     channel: str
     meaning: str
@@ -158,18 +160,29 @@ def compare(
     channel: str = "",
     meaning: str = "",
     parsed_before: int = 0,
-    extra_ns: Sequence[int] | None = None,
+    fill: tuple[Times, Bools] | None = None,
 ) -> Measured:
     """Return the model's passes beside the marked ones.
 
-    ``parsed_before`` bytes count toward the first pause of the parser; ``extra_ns`` is for each pass a time
-    that its first read takes beside its costs, and is no part of its modelled length.
+    ``parsed_before`` bytes count toward the first pause of the parser. ``fill`` is `Measured.fill`, when that
+    is known already.
     """
-    extra = extra_ns if extra_ns is not None else [0] * len(marked)
-    limits = marked.start_ns + np.minimum(marked.longest_ns, NEVER - np.maximum(marked.start_ns, 0))
-    instants = [Instant(*one) for one in zip(marked.start_ns.tolist(), limits.tolist(), extra, strict=True)]
-    run = pace(resolved, traffic, instants, reading_only=marked.what != "pass", parsed_before=parsed_before)
-    return Measured(marked, run, zero_ns, channel, meaning)
+
+    def measured(fill: tuple[Times, Bools]) -> Measured:
+        columns = (marked.start_ns, marked.over_ns, *fill)
+        instants = [Instant(*row) for row in zip(*(one.tolist() for one in columns), strict=True)]
+        reading_only = marked.what != "pass"
+        run = pace(resolved, traffic, instants, reading_only=reading_only, parsed_before=parsed_before)
+        return Measured(marked, run, fill, zero_ns, channel, meaning)
+
+    if fill is not None:
+        return measured(fill)
+    first = measured((np.zeros(len(marked), dtype=np.int64), np.zeros(len(marked), dtype=bool)))
+    missing: Times = np.maximum(first.residual_ns, 0).astype(np.int64)
+    missing[~marked.exact] = 0
+    if not missing.any() or resolved.reading.strategy == "whole-message":
+        return first
+    return measured((missing, first.run.counts["read_call"] == 0))
 
 
 def traffic_of(link: Link, resolved: Resolved, capture: ByteCapture) -> Traffic:

@@ -24,7 +24,7 @@ from linkbudget.replay.parser import Parser
 from linkbudget.replay.passes import COLUMNS, Loop, PassTable
 from linkbudget.replay.reading import Reader
 from linkbudget.replay.timeline import Core
-from linkbudget.replay.windows import NEVER, Windows
+from linkbudget.replay.windows import Windows
 
 if TYPE_CHECKING:
     from linkbudget.link.resolve import Resolved
@@ -109,11 +109,15 @@ class CutCore(Core):
 
 
 class Instant(NamedTuple):
-    """When a pass starts and by when it must be over, and what its first read takes beside its costs."""
+    """When a pass starts and by when it must be over, and how long it takes beside its costs.
+
+    ``extra`` is spent after its first read, or, with ``ahead``, before anything else.
+    """
 
     start: int
     limit: int
     extra: int
+    ahead: bool
 
 
 class PacedLoop(Loop):
@@ -126,11 +130,14 @@ class PacedLoop(Loop):
         """Run a pass at each instant and return what was counted in each, and what was cut."""
         core, parser, found = self.core, self.parser, []
         core.now = min(0, instants[0].start) if instants else 0
-        for start, limit, extra in instants:
+        for start, limit, extra, ahead in instants:
             before, cut = dict(parser.counts), core.cut_ns
-            core.limit, parser.extra_ns = NEVER, extra
-            core.free_at(max(start, core.now))
             core.limit = limit
+            core.free_at(max(start, core.now))
+            if ahead:
+                core.spend(extra, Activity.WAITING)
+                core.free_at(core.now)
+            parser.extra_ns = 0 if ahead else extra
             self._pass(start)
             counted = {name: count - before[name] for name, count in parser.counts.items()}
             found.append({**counted, "cut": core.cut_ns - cut, "extra": extra - parser.extra_ns})
@@ -159,8 +166,8 @@ class PacedRun:
 
     @property
     def length_ns(self) -> Times:
-        """How long each pass would have been by its costs alone."""
-        return self.passes.end - self.passes.start + self.cut_ns - self.extra_ns
+        """How long each pass would have been by its costs alone, counted from its instant."""
+        return self.passes.end - self.passes.release + self.cut_ns - self.extra_ns
 
     @property
     def waiting_ns(self) -> Times:

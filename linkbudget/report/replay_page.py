@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from linkbudget.report.markers_page import marker_parts
 from linkbudget.report.terminal import (
     Document,
     fact_list,
@@ -75,6 +76,7 @@ def replay_page(document: Document, link: Link) -> list[RenderableType]:
     if document["loop_margin"]:
         parts += margin_parts(document)
     parts += uncertain_parts(document)
+    parts += marker_parts(document)
     parts += requirement_table(document)
     return [*parts, word_list("Where the numbers come from", origin_rows(document["numbers_from"]))]
 
