@@ -13,12 +13,13 @@ from html_reports import CAPTURES, changed, data_of, one_in_five_late, one_late,
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from linkbudget import ByteCapture, LinkBudgetWarning, SettingsError, replay, save_html
+from linkbudget import ByteCapture, LinkBudgetWarning, SettingsError, replay, save_html, whatif
 from linkbudget.report.html.columns import Columns, varints
 from linkbudget.report.html.page import SCRIPTS, filled, replay_html, resource
 from linkbudget.report.html.svg import histogram_of, histogram_svg, next_nice
 from linkbudget.report.replay_page import replay_page
 from linkbudget.report.terminal import page_text
+from linkbudget.report.whatif_page import whatif_page
 
 WHOLE = st.lists(st.integers(0, 2**63 - 1), max_size=30)
 
@@ -275,35 +276,25 @@ def test_a_place_in_the_template_without_a_value_is_a_fault_and_so_is_a_value_wi
         filled("a {{b}}", {"b": "", "c": ""})
 
 
-def test_rows_of_a_what_if_study_stand_in_the_page():
-    row = {
-        "missed_deadlines": 160,
-        "deadlines": 662,
-        "longest_pass_us": 12565.5,
-        "age_us": 25628.5,
-        "lost": 0,
-        "misread": 0,
-        "met": False,
-    }
-    whatif = {
-        "verdict": "One change meets every requirement: a <packed> layout.",
-        "present": {"name": "as it is", **row},
-        "rows": [
-            {
-                "name": "a <packed> layout",
-                **row,
-                "missed_deadlines": 0,
-                "met": True,
-                "sender_must_change": True,
-            }
-        ],
-        "left_out": [{"name": "no pauses", "reason": "there are none"}],
-    }
-    result, capture = changed("bean-text")
-    text = words_of(replay_html(result, capture, whatif=whatif))
-    assert "One change meets every requirement: a <packed> layout." in text
-    assert "a <packed> layout 0 662 12.6 ms 25.6 ms 0 0 yes another sender" in text
-    assert "no pauses: there are none" in text
+def test_what_a_what_if_study_says_stands_in_the_page():
+    link, capture = shipped("bean-text")
+    two = slice(0, 160)
+    part = ByteCapture(
+        capture.times_ns[two],
+        capture.data[two],
+        capture.flags[two],
+        capture.line,
+        starts_ns=capture.starts_ns[two],
+    )
+    changes = {"a <cheap> parser": {"parser.byte_us": 1}}
+    found = whatif(link, part, changes, max_changes=1, max_sets=1, with_headroom=False).to_dict()
+    result = replay(link, part, phases=1)
+    text = words_of(replay_html(result, part, whatif=found))
+    terminal = page_text(whatif_page(found), width=4000)
+    lines = [" ".join(line.split()).removeprefix("- ") for line in terminal.splitlines() if line.strip()]
+    assert any("a <cheap> parser" in line for line in lines)
+    assert [line for line in lines if line not in text] == []
+    assert "What if" not in words_of(replay_html(result, part))
 
 
 def test_another_capture_is_refused():

@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING, Any
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.report.document import plain
 from linkbudget.report.html import parts
-from linkbudget.report.html.pages import note_texts, sections_of
+from linkbudget.report.html.pages import in_order, note_texts, sections_of
 from linkbudget.report.html.picture import picture_of, traced_run
 from linkbudget.report.html.wording import caption, late_text, reading_points, rows_text
 from linkbudget.report.replay_page import replay_page
+from linkbudget.report.whatif_page import whatif_page
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
             )
         ),
         "joints": parts.joint_sections(result),
-        "whatif": parts.whatif_section(whatif),
+        "whatif": whatif_section(whatif),
         "figures": sections_of(page, SHOWN_BESIDE),
         "version": version(),
         "facts": json.dumps(plain(picture.facts), allow_nan=False).replace("</", "<\\/"),
@@ -110,6 +111,13 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
         "script": "".join(resource(f"{name}.js") for name in SCRIPTS),
     }
     return filled(resource("page.html"), values)
+
+
+def whatif_section(whatif: Mapping[str, Any] | None) -> str:
+    """Return what a what-if study says, from its dict (`WhatIf.to_dict`); nothing without one."""
+    if whatif is None:
+        return ""
+    return parts.section("whatif-head", "What if", in_order(whatif_page(whatif)), "wide whatif")
 
 
 def paragraphs(texts: Iterable[str]) -> str:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from linkbudget.report.html.svg import Histogram, histogram_of, histogram_svg, share_bars
-from linkbudget.report.terminal import figure, met_word, share, time
+from linkbudget.report.terminal import figure, met_word, share
 from linkbudget.units import format_count, format_us
 
 if TYPE_CHECKING:
@@ -28,7 +28,6 @@ __all__ = [
     "requirement_section",
     "section",
     "table",
-    "whatif_section",
 ]
 
 SPENT = ("pause", "work", "window", "reading", "waiting", "handler")
@@ -237,43 +236,3 @@ def joint_sections(result: Replay) -> str:
             f'<details id="joint{number}-table"><summary>The same as a table</summary></details></div>'
         )
     return f'<section class="joints" aria-label="Joints">{"".join(parts)}</section>'
-
-
-def whatif_section(whatif: Mapping[str, Any] | None) -> str:
-    """Return the rows of a what-if study, from its dict (`WhatIf.to_dict`); nothing without one."""
-    if whatif is None:
-        return ""
-    heads = ["change", "missed", "of", "longest pass", "oldest at use", "lost", "misread", "met", "needs"]
-    rows = [whatif["present"], *whatif["rows"]]
-    cells = [_whatif_cells(row) for row in rows]
-    body = f"<p>{escape(whatif['verdict'])}</p>" + table(
-        heads, cells, range(1, 7), [row["met"] is False for row in rows]
-    )
-    if whatif["left_out"]:
-        items = "".join(
-            f"<li>{escape(row['name'])}: {escape(row['reason'])}</li>" for row in whatif["left_out"]
-        )
-        body += folded(
-            f"Not replayed: {format_count(len(whatif['left_out']), 'change')}, with the reason",
-            f"<ul>{items}</ul>",
-        )
-    return section("whatif-head", "What each change alone would do", body, "wide")
-
-
-def _whatif_cells(row: Mapping[str, Any]) -> Cells:
-    needs = [
-        words
-        for key, words in (("sender_must_change", "another sender"), ("hardware", "other hardware"))
-        if row.get(key)
-    ]
-    return (
-        row["name"],
-        figure(row["missed_deadlines"]),
-        figure(row["deadlines"]),
-        time(row["longest_pass_us"]),
-        time(row["age_us"]),
-        figure(row["lost"]),
-        figure(row["misread"]),
-        met_word(row["met"]) if row["met"] is not None else "-",
-        ", ".join(needs),
-    )
