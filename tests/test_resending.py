@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from whatif_scenes import CHARACTER_NS, places, recorded, scene
 
-from linkbudget import CaptureError, Link, SettingsError, UartLine, load_bytes
+from linkbudget import CaptureError, Deframer, Link, SettingsError, UartLine, load_bytes
 from linkbudget.capture.files import captures_dir
 from linkbudget.replay.sent import sent_frames
 from linkbudget.study.policy_kinds import policy
@@ -96,6 +96,15 @@ def test_text_written_anew_keeps_values_and_ready_times():
     assert values_in(again.capture, packed) == places(6)
     assert message_starts(again.capture, packed) == [20_000_000 * number for number in range(6)]
     assert len(again.capture) < len(capture) / 2
+
+
+def test_frames_written_anew_count_on_where_the_format_counts():
+    link = scene()
+    recording = Recording(link, recorded(link, places(4)))
+    counted = link.replace(**PACKED).replace(**{"frame.sequence": True})
+    deframer = Deframer(counted.frames["to-controller"])
+    found = deframer.feed(bytes(resend(recording, counted).capture.data.tolist()))
+    assert [frame.sequence for frame in found] == [0, 1, 2, 3]
 
 
 def test_a_sender_that_writes_blanks_goes_on_writing_them_on_another_line():

@@ -102,10 +102,10 @@ class WhatIf:
         return known[name]
 
     def edited(self, row: Row | str) -> tuple[Link, ByteCapture]:
-        """Return the edited link of a row, and the traffic it was replayed with."""
+        """Return the edited link of a row as its file says it, and the traffic it was replayed with."""
         row = self.row(row) if isinstance(row, str) else row
         trial = trial_of(self.link, Change(row.name, row.kind, row.edits, row.sending))
-        return trial.link, trial.traffic(Recording(self.link, self.capture)).capture
+        return trial.as_written, trial.traffic(Recording(self.link, self.capture)).capture
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON of ``whatif``.

@@ -95,11 +95,16 @@ class Trial:
     sending: Sending | None
     resent: bool
 
+    @property
+    def as_written(self) -> Link:
+        """The link as its file says it: a fraction without end is a rounded number there."""
+        return link_from(self.link.to_toml())
+
     def traffic(self, recording: Recording) -> Resent:
         """Return what arrives: the recording itself, or the recording sent again."""
         if not self.resent:
             return Resent(recording.capture)
-        return resend(recording, self.link, self.sending)
+        return resend(recording, self.as_written, self.sending)
 
 
 @dataclass(frozen=True)
