@@ -259,8 +259,22 @@ def age_at_use(resolved: Resolved, traffic: Arrivals, size: SizeRange, bound: Pa
         minimum += max(0, period - bound.total_ns) if resolved.loop.when_late != "free" else 0
         waiting = Fraction(3 * period, 2) - Fraction(sum(work), len(work))
     else:
-        waiting = Fraction(period, 2)
+        # The work that uses a message comes after its own parsing.
+        waiting = Fraction(period, 2) + _message_time(resolved, size.typical)
     return Age(minimum, sent + _wire_ns(resolved, size.typical) + waiting, maximum)
+
+
+def _message_time(resolved: Resolved, count: int) -> Fraction:
+    """Return the parser's time on one message of so many bytes, with its share of the pauses.
+
+    A step that waits for whole messages has read all but the last byte when that comes.
+    """
+    parser, reading = resolved.parser, resolved.reading
+    read = 1 if reading.strategy == "whole-message" else count
+    calls = read if reading.take == "per-byte" else 1
+    pauses = Fraction(count * parser.pause_ns, parser.pause_every_bytes) if parser.pause_every_bytes else 0
+    end = parser.message_ns + count * parser.message_byte_ns
+    return calls * parser.read_call_ns + read * parser.byte_ns + end + Fraction(pauses)
 
 
 def _wire_ns(resolved: Resolved, count: int) -> Fraction:
