@@ -44,8 +44,9 @@ def in_order(page: Iterable[RenderableType]) -> str:
             parts.append(f"<p>{escape(found)}</p>")
         elif title:
             parts.append(f"<h3>{escape(title)}</h3>{_html(found)}")
-        else:  # a bullet: a sentence behind a dash
-            parts += [f"<p>{escape(' '.join(row))}</p>" for row in _rows(found)]
+        else:  # sentences behind dashes
+            items = "".join(f"<li>{escape(' '.join(row[1:]))}</li>" for row in _rows(found))
+            parts.append(f"<ul>{items}</ul>")
     return "".join(parts)
 
 
