@@ -12,15 +12,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
+from typing import Any
 
 import numpy as np
 
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.check.sums import SimpleSum
-from linkbudget.codec.costs import Costs, Ending, Kind, ZerosLast, costs_of, endings_of
+from linkbudget.codec.costs import Costs, Ending, Ints, ZerosLast, costs_of, endings_of
 from linkbudget.codec.hull import ruled_out
 from linkbudget.codec.meeting import Effort, meet
-from linkbudget.codec.paths import Best, Paths, nearly_best
+from linkbudget.codec.paths import Best
 from linkbudget.codec.registers import registers_of
 from linkbudget.codec.wanted import Wanted
 from linkbudget.frame.format import FrameFormat
@@ -33,6 +34,10 @@ THOROUGH = Effort(1 << 19, 1 << 24)
 THOROUGH_SMALL = Effort(1 << 16, 1 << 22)
 """For checks of at most 16 bits, where a list never holds more."""
 LEAST_QUICK, MOST_QUICK = 1 << 8, 1 << 17
+ENOUGH = 1024
+"""Strings expected to have a wanted check that a quick search chooses from, where there are more."""
+SHARED_SLACK = 4
+"""What most checks may lose, so that they share what is best."""
 RUN_SLACK = 2
 """What COBS frames may lose in the search: a zero in a check saves one byte, or two when it stands well."""
 
@@ -76,9 +81,13 @@ class _Extremes:
         self.slack = fmt.check_bytes if self.costs.states == 1 else RUN_SLACK
         # The bytes of a frame around an empty body.
         self.around = fmt.framing.size(0).minimum
+        self.known: dict[object, Any] = {}
 
     def of(self, payloads: Payloads) -> Extreme:
         """Return the extreme over all payloads."""
+        if self.costs.states == 1:
+            # Where only values are escaped, what is best does not depend on the check.
+            self.known = payloads.known
         score, word, bound = self._found(self._covered(payloads.graph, payloads.root))
         if not payloads.graph.exact:
             outer = self._covered(payloads.outer_graph, payloads.outer_root)
@@ -103,30 +112,33 @@ class _Extremes:
 
     def _sides(self, root: Node) -> list[tuple[int, Ending, Best]]:
         """Return each ending with the best score it allows, and the best strings before it."""
-        kinds: dict[int, tuple[Kind, ...]] = {}
-        made: dict[tuple[int, ...], Best] = {}
         sides = []
         for ending in self.endings:
             offset = ending.bytes_by_state[0]
             shape = ending.bytes_by_state - offset
-            key = tuple(shape.tolist())
-            if key not in made:
-                made[key] = Best(root, self.costs, self.sign, shape, self.slack, self.limit, kinds)
-            best = made[key]
+            best = self._best(root, shape)
             tops = best.tops()
             if tops:
                 sides.append((max(tops.values()) + self.sign * int(offset), ending, best))
         return sides
+
+    def _best(self, root: Node, shape: Ints) -> Best:
+        slack = max(self.slack, SHARED_SLACK) if self.costs.states == 1 else self.slack
+        key = (root, self.costs, self.sign, tuple(shape.tolist()), slack, self.limit)
+        if key not in self.known:
+            kinds = self.known.setdefault(self.costs, {})
+            self.known[key] = Best(root, self.costs, self.sign, shape, slack, self.limit, kinds)
+        found: Best = self.known[key]
+        return found
 
     def _found(self, root: Node) -> tuple[int, bytes, int]:
         """Return the best score of a string found, the string, and the bound on all scores."""
         sides = self._sides(root)
         top = max(side[0] for side in sides)
         bound: int | None = None
-        known: dict[tuple[int, int], Paths] = {}
         for score in range(top, top - self.slack - 1, -1):
             tries = [(most - score, ending, best) for most, ending, best in sides if most >= score]
-            word, sure = self._looked_for(tries, known, thorough=bound is None)
+            word, sure = self._looked_for(tries, thorough=bound is None)
             if word is not None:
                 return score, word, score if bound is None else bound
             if not sure and bound is None:
@@ -136,9 +148,7 @@ class _Extremes:
         score = self.sign * (self._frame_bytes(word) - self.around)
         return score, word, top if bound is None else bound
 
-    def _looked_for(
-        self, tries: list[tuple[int, Ending, Best]], known: dict[tuple[int, int], Paths], thorough: bool
-    ) -> tuple[bytes | None, bool]:
+    def _looked_for(self, tries: list[tuple[int, Ending, Best]], thorough: bool) -> tuple[bytes | None, bool]:
         """Return a string that loses no more than this and has one of these checks, and if None: for sure."""
         if any(ending.any_check for _, ending, _ in tries):
             return tries[0][2].example(), True
@@ -148,11 +158,9 @@ class _Extremes:
         sure = True
         left = []
         for loss, ending, best in sorted(tries, key=lambda some: -some[1].share):
-            if (id(best), loss) not in known:
-                known[id(best), loss] = nearly_best(best, loss)
-            paths = known[id(best), loss]
+            paths = best.nearly(loss)
             wanted = Wanted(self.fmt, self.costs, ending, self.largest)
-            word, complete = meet(paths, registers, wanted, _quick(ending.share))
+            word, complete = meet(paths, registers, wanted, _quick(ending.share), ENOUGH / ending.share)
             if word is not None:
                 return word, True
             if not complete:

@@ -24,6 +24,10 @@ FEW = 1 << 16
 PAIRS = 1 << 20
 """Pairs that are simply all tried: always, and where a wanted check is not too rare."""
 MAX_LOOKUPS = 1 << 26
+MANY = 1e300
+SOME = 64
+"""Beginnings that are carried on as long as the rests alone leave choice enough: not one, since those of one
+may all have checks of a wrong parity."""
 
 
 @dataclass(frozen=True)
@@ -71,11 +75,14 @@ class _List:
 
 
 class _Search:
-    def __init__(self, paths: Paths, registers: Registers, wanted: Wanted, effort: Effort) -> None:
+    def __init__(
+        self, paths: Paths, registers: Registers, wanted: Wanted, effort: Effort, enough: float
+    ) -> None:
         self.paths = paths
         self.registers = registers
         self.wanted = wanted
         self.effort = effort
+        self.enough = enough
         self.complete = paths.complete
         self._chance = np.random.default_rng(1)
         self._changes: dict[tuple[int, int], Words] = {}
@@ -139,11 +146,21 @@ class _Search:
                 lists[place] = self.merged(made, count)
         return lists
 
+    def counts(self) -> dict[Place, float]:
+        """Return how many rests each place has, as far as that can be counted."""
+        found: dict[Place, float] = {}
+        for left, places in self.paths.rising():
+            for place, links in places.items():
+                more = sum(len(link.kind.rows) * found.get(link.after, 0.0) for link in links)
+                found[place] = min(more + (left == 0), MANY)
+        return found
+
     def beginnings(self, rests: dict[Place, _List]) -> dict[Place, _List]:
         """Return beginnings up to the places whose rests are known."""
         found: dict[Place, _List] = {}
         open_places = sum(place not in rests for some in self.paths.places.values() for place in some)
         most = max(min(self.effort.cap, self.effort.work // max(open_places, 1)), 64)
+        counts = self.counts() if self.enough < MANY else {}
         waiting: dict[Place, list[tuple[Words, _Part]]] = {}
         for start in self.paths.starts:
             first = np.array([self.registers.start(start.left)], np.uint64)
@@ -152,12 +169,14 @@ class _Search:
             for place, links in self.paths.places[left].items():
                 if place not in waiting:
                     continue
-                made = self.merged(waiting.pop(place), most)
+                # A few beginnings are enough where the rests alone leave choice enough.
+                room = min(most, SOME) if counts and counts[place] > self.enough else most
+                made = self.merged(waiting.pop(place), room)
                 if place in rests:
                     found[place] = made
                     continue
                 for link in links:
-                    waiting.setdefault(link.after, []).append(self.longer(link, made, most))
+                    waiting.setdefault(link.after, []).append(self.longer(link, made, room))
         return found
 
     def pair(self, one: Words, other: Words) -> tuple[int, int] | None:
@@ -227,9 +246,14 @@ def _different(sums: Words) -> NDArray[np.intp]:
     return there[there >= 0]
 
 
-def meet(paths: Paths, registers: Registers, wanted: Wanted, effort: Effort) -> tuple[bytes | None, bool]:
-    """Return a string whose check is wanted, or None, and whether all strings were looked at."""
-    search = _Search(paths, registers, wanted, effort)
+def meet(
+    paths: Paths, registers: Registers, wanted: Wanted, effort: Effort, enough: float = MANY
+) -> tuple[bytes | None, bool]:
+    """Return a string whose check is wanted, or None, and whether all strings were looked at.
+
+    Where there are more than ``enough`` strings, only some of about so many are looked at.
+    """
+    search = _Search(paths, registers, wanted, effort, enough)
     rests = search.rests()
     for place, beginnings in search.beginnings(rests).items():
         found = search.pair(beginnings.sums, rests[place].sums)

@@ -44,7 +44,7 @@ class Best:
         ending: NDArray[np.int64],
         slack: int,
         limit: int | None,
-        kinds: dict[int, tuple[Kind, ...]],
+        kinds: dict[Block, tuple[Kind, ...]],
     ) -> None:
         self.root = root
         self.costs = costs
@@ -54,6 +54,7 @@ class Best:
         self._ending = sign * ending
         self._kinds = kinds
         self._rests: dict[int, tuple[int, NDArray[np.int64]]] = {}
+        self._nearly: dict[int, Paths] = {}
         cells = 0
         for node in _below(root):
             self._rests[node.index] = self._rest(node)
@@ -63,9 +64,9 @@ class Best:
 
     def kinds(self, block: Block) -> tuple[Kind, ...]:
         """Return the strings of a block by what they cost."""
-        found = self._kinds.get(block.index)
+        found = self._kinds.get(block)
         if found is None:
-            found = self._kinds[block.index] = kinds_of(self.costs, block)
+            found = self._kinds[block] = kinds_of(self.costs, block)
         return found
 
     def _rest(self, node: Node) -> tuple[int, NDArray[np.int64]]:
@@ -105,6 +106,12 @@ class Best:
         if not len(kept):
             return low, best[:0]
         return low + int(kept[0]), best[kept[0] : kept[-1] + 1]
+
+    def nearly(self, loss: int) -> Paths:
+        """Return the strings that lose no more than this (`nearly_best`), worked out once."""
+        if loss not in self._nearly:
+            self._nearly[loss] = nearly_best(self, loss)
+        return self._nearly[loss]
 
     def at(self, node: Node, left: int, state: int) -> int:
         """Return the best rest of exactly ``left`` bytes; far below zero when there is none."""

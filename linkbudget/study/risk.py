@@ -136,12 +136,16 @@ def flip_bits(
     sent = frozenset(fmt.envelope.wrap(one) for one in (payload, behind))
     true = read(payload)
     # A length that was hit may claim more than one frame.
-    tail = follower * (1 if fmt.delimiter is not None else 1 + fmt.max_frame_bytes // len(follower))
+    followers = 1 if fmt.delimiter is not None else 1 + fmt.max_frame_bytes // len(follower)
     tried = undetected = misread = 0
     for damaged in _flipped(frame, min(bytesize, 8)):
         listener = _Listener(fmt, sent)
         receiver = fmt.framing.receiver(listener.open)
-        receiver.feed(damaged + tail)
+        receiver.feed(damaged)
+        for _ in range(followers):
+            if not receiver.held_bytes:  # Nothing is left of the damage: what follows is received as sent.
+                break
+            receiver.feed(follower)
         receiver.close()
         found = [read(strange) for strange in listener.strange]
         tried += 1

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import cast
+from dataclasses import dataclass, field
+from typing import Any, cast
 
 from linkbudget.message.encodings import Encoding
 from linkbudget.message.encodings.cbor import CborArray, CborMap
@@ -36,6 +36,8 @@ class Payloads:
     root: Node
     outer_graph: Graph
     outer_root: Node
+    known: dict[object, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What was worked out about the payloads and holds for several frame formats."""
 
 
 def payloads_of(message: CodecMessage) -> Payloads | None:
