@@ -132,13 +132,25 @@ def test_of_sets_of_one_size_those_that_need_less_come_first():
 
 
 def test_the_promising_pair_is_tried_first():
-    # a halves the figure, b takes a third off: together they would meet 10, and do.
-    alone = {"a": 20.0, "b": 27.0, "c": 40.0, "d": 45.0, "e": 39.0}
+    # c halves the figure, e takes a third off: together they would meet 14, and do. No other pair looks so.
+    alone = {"a": 39.0, "b": 38.0, "c": 20.0, "d": 37.0, "e": 27.0}
     table = {frozenset(): 40.0, **{frozenset(name): value for name, value in alone.items()}}
-    world = World(lambda members: table.get(members, 9.0 if members == frozenset("ab") else 30.0))
+    world = World(lambda members: table.get(members, 9.0 if members == frozenset("ce") else 30.0))
     found = world.search().search(())
-    assert found.row.members == ("a", "b")
+    assert found.row.members == ("c", "e")
     assert found.tried == ((1, 5, 5), (2, 1, 10))
+
+
+def test_a_set_found_beside_smaller_ones_that_were_not_tried_loses_what_it_can_do_without():
+    alone = {"a": 20.0, "b": 21.0, "c": 22.0, "d": 50.0, "e": 50.0}
+    works = (frozenset("abc"), frozenset("bc"))
+    table = {frozenset(): 50.0, **{frozenset(name): value for name, value in alone.items()}}
+    world = World(lambda members: table.get(members, 9.0 if members in works else 30.0))
+    # One pair alone is tried, a and b, and one triple.
+    found = world.search(max_sets=1).search(())
+    assert found.row.members == ("b", "c")
+    # Sets of one were all tried, so that there is none smaller.
+    assert (found.smallest, found.minimal) == (True, True)
 
 
 def test_changes_that_show_nothing_alone_come_last():

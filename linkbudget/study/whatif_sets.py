@@ -114,15 +114,15 @@ class SetSearch:
         working = sorted((row for _, row in own if row.met), key=lambda row: (row.needs, order_key(row)))
         if working:
             return FoundSet(keeps, working[0], True, True, tuple(tried))
-        whole = True
+        whole = 1  # all sets of up to so many changes were tried
         for size in range(2, self.max_changes + 1):
             sets = self._in_order(own, size)
             row, done = self._first(sets[: self.max_sets])
             tried.append((size, done, len(sets)))
             if row is not None:
-                row = row if whole else self._reduced(row)
-                return FoundSet(keeps, row, whole, True, tuple(tried))
-            whole = whole and done == len(sets)
+                row = self._reduced(row) if whole < size - 1 else row
+                return FoundSet(keeps, row, len(row.members) <= whole + 1, True, tuple(tried))
+            whole += whole == size - 1 and done == len(sets)
         near = min((row for row in self.known.values() if _allowed(row, keeps)), key=order_key, default=None)
         return FoundSet(keeps, None, False, False, tuple(tried), near)
 
