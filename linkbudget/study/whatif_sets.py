@@ -128,7 +128,7 @@ class SetSearch:
 
     def _in_order(self, own: Sequence[tuple[Change, Row]], size: int) -> list[tuple[Change, tuple[str, ...]]]:
         """Return the sets of a size that can be made, the most promising first."""
-        found = []
+        found: list[tuple[tuple[Any, ...], int, tuple[Change, tuple[str, ...]]]] = []
         for chosen in combinations(own, size):
             change = merged([change for change, _ in chosen])
             if change is not None:
