@@ -29,11 +29,15 @@ SMALLEST_CHANGE = 3  # bytes: level, code, white space
 
 
 class Places(Tokens):
-    """The tokens of a file, taken from ``held``; ``last`` is where in the file the last one begins."""
+    """The tokens of a file, taken from ``held``; ``last`` is where in the file the last one begins.
+
+    Before the first one that is where it will begin, or the end of a file without any.
+    """
 
     def __init__(self, source: Source) -> None:
         super().__init__(source)
         self.held = PaddedText(source)
+        self.begun = False
         self.last = 0
 
     def __iter__(self) -> Iterator[bytes]:
@@ -46,9 +50,11 @@ class Places(Tokens):
         while True:
             match = TOKEN.search(held.text, held.at, held.size)
             if match is not None and match.end() < held.size:
-                held.at, self.last = match.end(), held.begin + match.start()
+                held.at, self.last, self.begun = match.end(), held.begin + match.start(), True
                 return match[0]
             held.at = held.size if match is None else match.start()
+            if not self.begun:
+                self.last = held.begin + held.at
             rest = None if match is None else match[0]
             if not held.more():
                 break
