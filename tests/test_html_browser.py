@@ -5,6 +5,9 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import os
 import re
 from collections.abc import Iterator
@@ -16,7 +19,8 @@ import pytest
 from browser import Browser, find_browser
 from html_reports import CAPTURES, changed, one_in_five_late, one_late, shipped
 
-from linkbudget import Replay, load_levels, save_html
+from linkbudget import ByteCapture, Replay, UartLine, load_levels, replay, save_html
+from linkbudget.traffic.stream import BREAK, FRAMING, PARITY
 
 TICK_NS = 100  # of the shipped captures: 1/10000000 s
 SPAN = re.compile(r"On the line from ([\d,.]+) ms to ([\d,.]+) ms")
@@ -198,6 +202,54 @@ def test_the_sentence_tells_pass_activity_message_and_lateness(report):
     ] in sentence
 
 
+def wave(line: UartLine, value: int, flags: int = 0) -> list[list[Any]]:
+    """Level and length in bits of each part of a character, from how UARTs frame one: start, data, stop."""
+    data = [value >> bit & 1 for bit in range(line.bytesize)]
+    parity = {"N": [], "E": [sum(data) % 2], "O": [1 - sum(data) % 2], "M": [1], "S": [0]}[line.parity]
+    if flags & PARITY:
+        parity = [1 - bit for bit in parity]
+    levels = [0, *data, *parity, 0 if flags & FRAMING else 1]
+    if flags & BREAK:
+        levels = [0] * len(levels)
+    return [[level, 1] for level in levels[:-1]] + [[levels[-1], line.stopbits]]
+
+
+@pytest.mark.parametrize("text", ["115200 8N1", "9600 7E2", "9600 5O1.5", "300 9M1", "300 8S2"])
+def test_levels_are_those_of_any_line(report, text):
+    line = UartLine.parse(text)
+    for value in (0, 1, 0b10110, 2**line.bytesize - 1):
+        for flags in (0, FRAMING, PARITY, BREAK):
+            for inverted in (False, True):
+                about = json.dumps({"line": {**line.to_dict(), "inverted": inverted}})
+                drawn = report.value(
+                    f"linkbudget.levelsOf({about}, {value}, {flags}).map((one) => [one.level, one.length])"
+                )
+                assert drawn == [[level ^ inverted, bits] for level, bits in wave(line, value, flags)]
+
+
+def test_instants_beyond_what_a_page_can_count_to_are_exact(browser, tmp_path_factory):
+    """Nanoseconds since 1970 are larger than 2^53."""
+    link, capture = shipped("bean-frames")
+    later = 1_764_500_000_123_456_789
+    moved = ByteCapture(
+        capture.times_ns + later,
+        capture.data,
+        capture.flags,
+        capture.line,
+        starts_ns=capture.starts_ns + later,
+    )
+    result = replay(link, moved, phases=1, trace=True)
+    report = report_of(browser, (result, moved), tmp_path_factory).open()
+    start, end = int(moved.starts_ns[500]), int(moved.times_ns[500])
+    report.value(f"linkbudget.view.cursor = {{row: 0, at: {start - result.time_zero_ns}}}")
+    report.press("bits")
+    report.browser.point(*report.place((start + end) / 2 - result.time_zero_ns))
+    report.browser.drawn()
+    found = SPAN.search(report.sentence())
+    assert found is not None
+    assert [int(text.replace(",", "").replace(".", "")) for text in found.groups()] == [start, end]
+
+
 # --- moving about -----------------------------------------------------------------------------------------
 
 
@@ -319,6 +371,25 @@ def test_tables_are_behind_the_pictures_whole_and_in_pages(report):
     report.browser.drawn()
     targets = len(report.result.motion[0].targets)
     assert f"of {targets} rows" in report.value("document.getElementById('joint0-table').textContent")
+
+
+def test_a_table_is_saved_whole(report):
+    report.value("document.getElementById('rows-table').open = true")
+    report.browser.drawn()
+    report.value(
+        "(() => { const make = URL.createObjectURL;"
+        " URL.createObjectURL = (blob) => { globalThis.saved = blob; return make(blob); };"
+        " [...document.querySelectorAll('#rows-table button')]"
+        ".find((one) => one.textContent === 'Save all as CSV').click(); })()"
+    )
+    rows = list(csv.reader(io.StringIO(report.value("globalThis.saved.text()"))))
+    passes, run = report.result.passes, report.result.run
+    by_pass = {row[1]: row for row in rows[1:]}
+    assert len(rows) == 1 + report.value("linkbudget.model.rows.count")
+    took = [float(by_pass[str(number + 1)][5]) * 1000 for number in range(len(passes))]
+    assert np.rint(took).astype(int).tolist() == (passes.end - passes.start).tolist()
+    assert sum(row[2] == "missed" for row in rows) == run.missed_deadlines
+    assert report.browser.complaints() == []
 
 
 # --- what is drawn ----------------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from html_reports import CAPTURES, changed, data_of, one_in_five_late, one_late,
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from linkbudget import ByteCapture, LinkBudgetWarning, SettingsError, replay, save_html, whatif
+from linkbudget import ByteCapture, Link, LinkBudgetWarning, SettingsError, replay, save_html, whatif
 from linkbudget.report.html.columns import Columns, varints
 from linkbudget.report.html.page import SCRIPTS, filled, replay_html, resource
 from linkbudget.report.html.svg import histogram_of, histogram_svg, next_nice
@@ -259,6 +259,18 @@ def test_warnings_and_names_are_shown_as_they_are_and_not_as_tags():
     assert "<b>&.vcd" not in page
     assert "alert(1)</script>" not in page
     assert "one <script>alert(1)</script> & more" in unescape(page)
+    parsed(page)
+
+
+def test_names_cannot_end_the_data_or_open_a_comment_in_them():
+    link, capture = shipped("bean-frames")
+    document = link.to_dict()
+    del document["joint"], document["require"]
+    document["message"][0]["name"] = "<!--<script>beans"
+    result = replay(Link.from_dict(document), capture, phases=1)
+    page = replay_html(result, capture)
+    assert "<!--<script" not in page
+    assert data_of(page)[0]["messages"] == ["<!--<script>beans"]
     parsed(page)
 
 

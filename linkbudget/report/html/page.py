@@ -106,7 +106,7 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
         "whatif": whatif_section(whatif),
         "figures": sections_of(page, SHOWN_BESIDE),
         "version": version(),
-        "facts": json.dumps(plain(picture.facts), allow_nan=False).replace("</", "<\\/"),
+        "facts": json.dumps(plain(picture.facts), allow_nan=False).replace("<", "\\u003c"),
         "columns": picture.columns.text(),
         "script": "".join(resource(f"{name}.js") for name in SCRIPTS),
     }

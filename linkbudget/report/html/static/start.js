@@ -48,15 +48,19 @@ async function start() {
   fillTables(model, joints);
   watch(view);
   // For whoever wants to ask the page: what is drawn, and the part in view.
-  globalThis.linkbudget = { model, view, bandsOf: (height) => bandsOf(model, height) };
+  globalThis.linkbudget = { model, view, levelsOf, bandsOf: (height) => bandsOf(model, height) };
 }
 
-// Calls a function soon, once for however many calls, so that the main picture need not wait for it.
+const PAUSE_MS = 80;
+
+// Calls a function when no more calls come for a while, so that the main picture need not wait for it; the
+// first time at once.
 function later(call) {
-  let due = 0;
+  let due = 0, pause = 0;
   return () => {
     clearTimeout(due);
-    due = setTimeout(call, 0);
+    due = setTimeout(call, pause);
+    pause = PAUSE_MS;
   };
 }
 

@@ -13,7 +13,9 @@ function drawStrip(canvas, model, view) {
   context.fillRect(0, 0, width, box.height);
   context.strokeStyle = ink.rule;
   context.strokeRect(0.5, top + 0.5, width - 1, height - 1);
-  const shares = shareOfMisses(model, Math.max(1, Math.floor(height / 2)));
+  const parts = Math.max(1, Math.floor(height / 2));
+  if (!view.shares || view.shares.parts !== parts) view.shares = { parts, of: shareOfMisses(model, parts) };
+  const shares = view.shares.of;
   shares.forEach((share, at) => {
     if (!share) return;
     context.globalAlpha = 0.45 + 0.55 * share;
