@@ -61,7 +61,8 @@ class Places(Tokens):
         held.at = held.size
         if rest == b"$end":
             return rest
-        self.unfinished = rest or b""
+        if rest is not None:  # None also when asked again behind the last token
+            self.unfinished = rest
         return None
 
     def fault(self, expected: str, at: int | None = None) -> CaptureError:
