@@ -228,7 +228,7 @@ def test_levels_are_those_of_any_line(report, text):
 
 
 def test_instants_beyond_what_a_page_can_count_to_are_exact(browser, tmp_path_factory):
-    """Nanoseconds since 1970 are larger than 2^53; the characters here are 7 ns longer than their line says."""
+    """Nanoseconds since 1970 are beyond 2^53; these characters are 7 ns longer than their line says."""
     link, capture = shipped("bean-frames")
     later = 1_764_500_000_123_456_789
     moved = ByteCapture(
