@@ -8,6 +8,7 @@ import sys
 import warnings
 from decimal import Decimal
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -274,6 +275,13 @@ def test_faults(tmp_path, columns, metadata, message):
     path = write(tmp_path / "a", columns, metadata)
     with pytest.raises(CaptureError, match=message):
         load_levels(path)
+
+
+def test_a_column_that_ends_before_the_others_is_no_end_of_the_file(tmp_path):
+    damaged = Path(__file__).parent / "data" / "fuzz" / "parquet" / "column-shorter-than-the-others"
+    expected = "holds 4 rows, and says that it has 6; it is damaged"
+    with pytest.raises(CaptureError, match=expected):
+        list(open_capture(damaged, piece_bytes=20, shape="parquet"))
 
 
 def test_times_that_go_back_between_pieces(tmp_path):

@@ -84,6 +84,9 @@ def batches(source: Source, columns: list[str] | None = None) -> Iterator[Any]:
                 passes = max(source.passes, source.passed + 1)
                 source.watch(source.passed * size + size * done // total, passes * size)
             yield batch
+        if done != file.metadata.num_rows:
+            text = f"holds {done:,} rows, and says that it has {file.metadata.num_rows:,}; it is damaged"
+            raise CaptureError(source.path, "", text)
     source.passed += 1
 
 
