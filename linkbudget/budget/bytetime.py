@@ -22,7 +22,7 @@ __all__ = ["RULES", "ByteBudget", "ExactRange", "MessageBudget", "byte_budget"]
 
 RULES = {
     "payload_bytes": "id or key and the encoded fields; the maximum is attained",
-    "bytes": "payload with check and delimiting",
+    "bytes": "payload with check and delimiting; typical: the frame of the typical value, escapes included",
     "wire_time_us": "bytes * bits per character / baud rate, and the sender's gap between characters",
     "rate_limit_hz": "1 / longest wire time: back to back, nothing else on the wire",
     "utilisation": "sum over the messages of rate * wire time",

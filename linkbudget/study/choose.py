@@ -29,7 +29,8 @@ RULES = {
     ),
     "bytes": (
         "least of any message, mean over messages as often as they are sent, most of any; with a capture the "
-        "mean is that of the recorded messages, as they were for the present format, else written anew"
+        "mean is that of the recorded messages, as they were for the present format, else written anew; "
+        "without one it is of typical messages, with the escapes (slip, hdlc) of messages spread over ranges"
     ),
     "wire_time_us": "bytes * bits per character / baud rate, and the sender's gap between characters",
     "utilisation": "sum over the direction's messages of rate * wire time",

@@ -30,13 +30,15 @@ from linkbudget.study.risk import (
     yearly_risk,
 )
 from linkbudget.study.samples import spread, varied_values
-from linkbudget.units import exact
+from linkbudget.units import SizeRange, exact
 
 __all__ = ["Candidate", "MessageSize", "NotExpressible", "Scales", "receive_cost_us"]
 
 US = 10**6
 SAMPLES = 12
 """Messages of each kind that damage is tried on, and by which senders are compared."""
+ESCAPE_SAMPLES = 500
+"""Messages over which escaped bytes are counted where none were recorded."""
 
 Values = Mapping[str, list[Mapping[str, Any]]]
 
@@ -47,7 +49,11 @@ class NotExpressible(SettingsError):
 
 @dataclass(frozen=True)
 class MessageSize:
-    """Bytes on the wire of one message; ``typical`` is the mean of the recorded ones where there are any."""
+    """Bytes on the wire of one message.
+
+    ``typical`` is the mean of the recorded ones where there are any, else the typical message with as many
+    escaped bytes (slip, hdlc) as messages spread over the ranges of the fields have in the mean.
+    """
 
     name: str
     minimum: int
@@ -160,6 +166,7 @@ class Scales:
         self._readers: dict[str, PayloadReader] = {}
         self._trials: dict[tuple[str, str, FrameFormat], Flips] = {}
         self._payloads: dict[str, dict[str, list[bytes]]] = {}
+        self._varied: dict[tuple[str, str], list[bytes]] = {}
 
     def _rates(self) -> dict[str, Fraction | None]:
         given = message_rates(self.link)
@@ -255,12 +262,43 @@ class Scales:
         found = []
         for name in self.names:
             size = planned[name]
-            typical = Fraction(size.typical)
+            typical = self._typical(made, name, size)
             if self.recorded is not None and self.recorded.of(name):
                 sizes = self._recorded_sizes(made, name)
                 typical = Fraction(sum(sizes), len(sizes))
             found.append(MessageSize(name, size.minimum, typical, size.maximum))
         return tuple(found)
+
+    def _typical(self, made: Format, name: str, size: SizeRange) -> Fraction:
+        """Return the bytes of the typical message; where bytes are escaped, as many as in varied messages.
+
+        One message, whose values happen to be escaped or not, says nothing of the mean.
+        """
+        codec, framing = made.codec, made.fmt.framing
+        planned, overhead = codec.payload_size(name).typical, made.fmt.overhead_bytes
+        if not framing.escaped or planned > made.fmt.max_payload:
+            return Fraction(size.typical)
+        bodies = [
+            payload for payload in self._varied_payloads(made, name) if len(payload) <= made.fmt.max_payload
+        ]
+        plain = [framing.size(overhead + len(payload)).minimum for payload in bodies]
+        written = [_frame_bytes(made.fmt, payload) for payload in bodies]
+        share = Fraction(sum(written) - sum(plain), sum(len(payload) + overhead for payload in bodies) or 1)
+        typical = framing.size(overhead + planned).minimum + share * (overhead + planned)
+        return min(max(typical, Fraction(size.minimum)), Fraction(size.maximum))
+
+    def _varied_payloads(self, made: Format, name: str) -> list[bytes]:
+        key = "present" if made.present else made.writing
+        if (key, name) not in self._varied:
+            layout = made.codec.message(name).layout
+            found = []
+            for value in varied_values(layout, ESCAPE_SAMPLES):
+                try:
+                    found.append(made.codec.encode_payload(name, value))
+                except SettingsError:  # a text of ours that this encoding cannot hold
+                    continue
+            self._varied[key, name] = found
+        return self._varied[key, name]
 
     def _recorded_sizes(self, made: Format, name: str) -> list[int]:
         """Return the bytes of all recorded messages: at present as they were, else written anew."""
