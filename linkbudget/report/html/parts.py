@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from linkbudget.report.html.svg import Histogram, histogram_of, histogram_svg, share_bars
+from linkbudget.report.html.svg import Histogram, histogram_of, histogram_svg, share_bars, swatch
 from linkbudget.report.terminal import figure, met_word, share
 from linkbudget.units import format_count, format_us
 
@@ -46,6 +46,12 @@ LEGEND = (
 Cells = Sequence[object]
 
 
+class Markup(str):
+    """Text that is HTML already; any other is escaped."""
+
+    __slots__ = ()
+
+
 def section(name: str, title: str, body: str, kind: str = "") -> str:
     """Return a section with its heading."""
     classes = f' class="{kind}"' if kind else ""
@@ -61,7 +67,8 @@ def table(heads: Cells, rows: Iterable[Cells], numbers: Iterable[int] = (), mark
         for at, cell in enumerate(row):
             scope = ' scope="col"' if tag == "th" else ""
             number = ' class="number"' if at in right else ""
-            cells.append(f"<{tag}{scope}{number}>{escape(str(cell))}</{tag}>")
+            text = cell if isinstance(cell, Markup) else escape(str(cell))
+            cells.append(f"<{tag}{scope}{number}>{text}</{tag}>")
         return f"<tr{of_row}>{''.join(cells)}</tr>"
 
     marks = iter(marked)
@@ -104,8 +111,10 @@ def longest_section(result: Replay, run: Run) -> str:
         "Bars: what the longest pass, late passes and the others spent their time on; the table has it too.",
     )
     heads = ["", *(name.partition(" (")[0] for name, _ in rows)]
-    cells = [[what, *(format_us(spent[what]) for _, spent in rows)] for what in shown]
-    cells.append(["in all", *(format_us(sum(spent.values())) for _, spent in rows)])
+    cells: list[Cells] = [
+        (Markup(swatch(what) + what), *(format_us(spent[what]) for _, spent in rows)) for what in shown
+    ]
+    cells.append(("in all", *(format_us(sum(spent.values())) for _, spent in rows)))
     return section("longest-head", "Where the longest pass went", picture + table(heads, cells, range(1, 4)))
 
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from linkbudget.units import format_us
 
-__all__ = ["Histogram", "histogram_of", "histogram_svg", "share_bars"]
+__all__ = ["Histogram", "histogram_of", "histogram_svg", "share_bars", "swatch"]
 
 WIDTH, HEIGHT = 400, 190
 LEFT, RIGHT, TOP, BOTTOM = 46, 8, 24, 22
@@ -94,6 +94,13 @@ def share_bars(rows: Sequence[tuple[str, Mapping[str, float]]], limit_us: float,
     parts.append(time_axis(span, x, floor_y))
     parts.append(limit_line(x(limit_us), f"deadline {format_us(limit_us)}", 12, floor_y))
     return chart(label, height, parts)
+
+
+def swatch(what: str) -> str:
+    """Return a small sample of the ink and texture of an activity."""
+    box = 'width="18" height="11"'
+    texture = f'<rect class="{TEXTURES[what]}" {box}/>' if what in TEXTURES else ""
+    return f'<svg class="chart swatch" {box} aria-hidden="true"><rect class="{what}" {box}/>{texture}</svg>'
 
 
 def chart(label: str, height: float, parts: Sequence[str]) -> str:

@@ -10,9 +10,11 @@ function takeHold(view, canvas, tell) {
   canvas.addEventListener(
     "wheel",
     (event) => {
+      const pixels = event.deltaMode === 1 ? event.deltaY * 30 : event.deltaY;
+      // Where there is nothing further to see, the page scrolls.
+      if (pixels > 0 && view.isWhole()) return;
       event.preventDefault();
       const [x, y] = place(event);
-      const pixels = event.deltaMode === 1 ? event.deltaY * 30 : event.deltaY;
       view.zoom(WHEEL_STEP ** -pixels, x - GUTTER, y - AXIS);
     },
     { passive: false },

@@ -104,8 +104,8 @@ function drawLegend(ink) {
 
 function watch(view) {
   const again = () => {
-    const { row, scale, top, left, fit } = view;
-    const whole = row === fit.row && scale === fit.scale;
+    const { row, scale, top, left } = view;
+    const whole = view.isWhole();
     view.resize();
     if (whole) view.home();
     else Object.assign(view, { row, scale, top, left });

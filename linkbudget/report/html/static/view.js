@@ -28,6 +28,10 @@ class RowsView {
     this.fit.bits = Math.min(this.fit.scale, facts.bit / BIT_WIDTH);
   }
 
+  isWhole() {
+    return this.row <= this.fit.row && this.scale >= this.fit.scale;
+  }
+
   home() {
     this.row = this.fit.row;
     this.scale = this.fit.scale;
