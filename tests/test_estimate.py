@@ -8,6 +8,8 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from uart_waves import Wave
 
 from linkbudget import Edges, UartLine, estimate_line
@@ -96,6 +98,12 @@ def test_a_rate_far_from_every_standard_stays_as_measured():
     assert estimate.line.baudrate == pytest.approx(66_000, abs=20)
 
 
+@pytest.mark.parametrize(("rate", "told"), [("12.3456", 12.35), ("0.0012", 0.0012), ("0.00012345", 0.000123)])
+def test_a_rate_so_slow_that_only_a_wrong_timescale_makes_it_is_a_rate_above_zero(rate, told):
+    estimate = estimate_line(Wave(Fraction(rate)).idle(9).send(REPORT * 3).idle(9).edges(US))
+    assert estimate.line.baudrate == told
+
+
 def test_ticks_as_coarse_as_an_eighth_of_a_bit_are_enough():
     estimate = estimate_line(Wave(115200).idle(9).send(REPORT * 8).idle(9).edges(US))
     assert estimate.line == UartLine(115200)
@@ -103,14 +111,25 @@ def test_ticks_as_coarse_as_an_eighth_of_a_bit_are_enough():
 
 
 @pytest.mark.parametrize(
-    "data", [b"U", b"A", b"bean 7\n", b"\x0f" * 4, b"\xff" * 20, b"\x00" * 20, b"\xf0" * 9]
+    ("data", "doubts"),
+    [
+        (b"bean 7\n", 0),
+        (b"A", 0),
+        (b"U", 1),
+        (b"\x0f" * 4, 1),
+        (b"\xff" * 20, 1),
+        (b"\x00" * 20, 0),
+        (b"\xf0" * 9, 1),
+    ],
 )
-def test_short_and_dull_traffic_is_guessed_with_less_confidence(data):
+def test_short_and_dull_traffic_is_guessed_with_less_confidence(data, doubts):
+    """What is all of one length may as well be sent at another rate, which is one more doubt."""
     estimate = estimate_line(Wave(115200).idle(30).send(data).idle(30).edges())
     assert estimate.line == UartLine(115200)
     different = len(set(data))
-    assert estimate.confidence == pytest.approx(1 - 0.5**different, abs=1e-4)
+    assert estimate.confidence == pytest.approx((1 - 0.5**different) / 2**doubts, abs=1e-4)
     assert (estimate.runner_up is not None) == (different < 6)
+    assert bool(doubts) == (estimate.runner_up is not None and estimate.runner_up.baudrate != 115200)
 
 
 def test_few_values_leave_a_parity_bit_as_the_runner_up():
@@ -159,5 +178,63 @@ def test_noise_is_no_line(seed):
 def test_the_json_holds_the_answer_and_the_doubt():
     found = estimate_line(Wave(9600).idle(30).send(b"U").idle(30).edges()).to_dict()
     assert found["line"] == {"baudrate": 9600, "bytesize": 8, "parity": "N", "stopbits": 1}
-    assert (found["standard"], found["inverted"], found["confidence"]) == (True, False, 0.5)
-    assert found["runner_up"]["parity"] == "E"
+    assert (found["standard"], found["inverted"], found["confidence"]) == (True, False, 0.25)
+    assert found["runner_up"]["baudrate"] > 9600  # 0 and 1 in turn: the bits may as well be shorter
+
+
+# -- any rate, any format, any traffic ----------------------------------------------------------------
+
+ANY_RATE = st.one_of(
+    st.sampled_from(STANDARD_RATES),
+    st.integers(300, 2_000_000),
+    st.floats(300, 2e6).map(lambda rate: round(rate, 1)),
+)
+WHOLE_GAPS = st.sampled_from([[0], [0, 0, 3, 11], [0, 0, 0, 25]])
+GAPS = WHOLE_GAPS | st.just([Fraction(1, 3), 7, 0])
+
+
+@given(
+    ANY_RATE,
+    st.sampled_from([form for form in FORMATS if form[2] == 1]),
+    GAPS,
+    st.booleans(),
+    st.integers(0, 1 << 32),
+)
+@settings(max_examples=50)
+def test_any_rate_is_measured_to_a_thousandth_with_format_and_idle_level(rate, form, gaps, inverted, seed):
+    bits, parity, stops = form
+    rng = random.Random(seed)
+    data = [rng.randrange(1 << bits) for _ in range(150)]
+    wave = Wave(Fraction(rate), bits, parity, stops).idle(20).send(data, gaps).idle(20)
+    estimate = estimate_line(wave.edges(inverted=inverted))
+    assert estimate.baudrate_measured == pytest.approx(rate, rel=1e-3)
+    assert estimate.line.format == f"{bits}{parity}{stops}"
+    assert estimate.inverted == inverted
+    assert estimate.confidence > 0.95
+
+
+DULL = st.one_of(
+    *(st.just([value] * 60) for value in (0x00, 0x55, 0xAA, 0xFF, 0x0F)),
+    st.integers(0, 255).map(lambda value: [value] * 40),
+    st.integers(0, 255).map(lambda value: [value]),
+    st.lists(st.integers(0, 255), min_size=2, max_size=2).map(lambda pair: pair * 30),
+)
+
+
+@given(
+    ANY_RATE, st.sampled_from(["8N1", "8E1", "8N2", "7E1", "9O1", "5N1.5"]), DULL, WHOLE_GAPS, st.booleans()
+)
+@settings(max_examples=120)
+def test_dull_traffic_is_told_or_said_to_be_uncertain(rate, form, data, gaps, inverted):
+    """All zeros, alternating bits, one character over and over: no guess is sure that is wrong."""
+    line = UartLine.from_format(115200, form)
+    data = [value & (1 << line.bytesize) - 1 for value in data]
+    wave = Wave(Fraction(rate), line.bytesize, line.parity, line.stopbits).idle(20).send(data, gaps).idle(20)
+    estimate = estimate_line(wave.edges(inverted=inverted))
+    right = (
+        estimate.baudrate_measured == pytest.approx(rate, rel=5e-3) and estimate.inverted == inverted
+        if estimate.line is not None
+        else False
+    )
+    assert right or estimate.confidence < 0.75
+    assert estimate.line is not None or estimate.reason

@@ -8,6 +8,7 @@ parity unless the data say otherwise in several different values.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -36,8 +37,8 @@ class LineEstimate:
 
     ``line`` is None when the edges cannot tell; ``reason`` then says why. ``baudrate_measured`` is in bits
     per second; ``standard`` says that ``line.baudrate`` is the standard rate within 2 % of it.
-    ``confidence`` goes from 0 (cannot tell) to 1; ``runner_up`` is the next plausible line. ``inverted``:
-    idle is low.
+    ``confidence`` goes from 0 (cannot tell) to 1; it is a half at most where another rate or idle level fits
+    as well. ``runner_up`` is the next plausible line. ``inverted``: idle is low.
     """
 
     line: UartLine | None
@@ -124,8 +125,11 @@ def rests_low(edges: Edges) -> bool:
     return (initial if longest % 2 == 0 else 1 - initial) == LOW
 
 
-def choose_reading(edges: Edges, levels: tuple[bool, ...]) -> list[Reading]:
-    """Return the readings, by width, of the bit time and idle level that fit best; may be empty."""
+def choose_reading(edges: Edges, levels: tuple[bool, ...]) -> list[list[Reading]]:
+    """Return the readings, by width, of the bit time and idle level that fit best; may be empty.
+
+    Behind them come those of other bit times or the other idle level that fit as well.
+    """
     low_rest = rests_low(edges)
     ranked = []
     for inverted in levels:
@@ -140,8 +144,13 @@ def choose_reading(edges: Edges, levels: tuple[bool, ...]) -> list[Reading]:
     if not ranked:
         return []
     least = min(row[0] for row in ranked)
-    close = [row for row in ranked if row[0] <= least + SAME]
-    return min(close, key=lambda row: row[1:4])[4]
+    close = [row[4] for row in sorted(ranked, key=lambda row: row[1:4]) if row[0] <= least + SAME]
+    return close[:1] + [readings for readings in close[1:] if not alike(readings[0], close[0][0])]
+
+
+def alike(one: Reading, other: Reading) -> bool:
+    """Return whether two readings have the same idle level and bit time, but for what a fit leaves open."""
+    return one.inverted == other.inverted and abs(one.bit / other.bit - 1) <= SAME
 
 
 def end_of(edges: Edges, changes: list[int]) -> int:
@@ -195,7 +204,9 @@ def rate_of(bit: float, tick_s: Fraction) -> tuple[float, float, bool]:
     standard = nearest_standard(measured)
     if standard is not None:
         return measured, standard, True
-    return measured, float(round(measured)) if measured >= 1000 else round(measured, 2), False
+    if measured >= 1000:
+        return measured, float(round(measured)), False
+    return measured, round(measured, 2) if measured >= 1 else float(f"{measured:.3g}"), False
 
 
 def estimate_line(edges: Edges, *, inverted: bool | None = None) -> LineEstimate:
@@ -210,7 +221,7 @@ def estimate_line(edges: Edges, *, inverted: bool | None = None) -> LineEstimate
     readings = choose_reading(edges, (False, True) if inverted is None else (inverted,))
     if not readings:
         return LineEstimate(None, reason="too few changes to measure a bit")
-    rough = choose_width(readings)
+    rough, *rivals = map(choose_width, readings)
     changes = idle_changes(edges, rough.inverted)
     bit = rough.bit
     for count in (CHOOSING_EDGES, RATE_EDGES):
@@ -220,11 +231,14 @@ def estimate_line(edges: Edges, *, inverted: bool | None = None) -> LineEstimate
         bit = refine_bit_time(part, starts, rough.width, bit)
     part = changes[:FORMAT_EDGES]
     reading = choose_width(best_widths(part, end_of(edges, part), bit, rough.inverted))
-    return judged(reading, edges.tick_s)
+    return judged(reading, edges.tick_s, rivals)
 
 
-def judged(reading: Reading, tick_s: Fraction) -> LineEstimate:
-    """Return the estimate that a reading amounts to, with its confidence and the next plausible line."""
+def judged(reading: Reading, tick_s: Fraction, rivals: Sequence[Reading] = ()) -> LineEstimate:
+    """Return the estimate that a reading amounts to, with its confidence and the next plausible line.
+
+    ``rivals`` are readings by another rate or idle level that fit as well.
+    """
     measured, rate, standard = rate_of(reading.bit, tick_s)
     words = reading.good
     options = parity_options(words, reading.width)
@@ -248,4 +262,7 @@ def judged(reading: Reading, tick_s: Fraction) -> LineEstimate:
     confidence = (1 - reading.errors) * (1 - 0.5 ** min(different, 30))
     if not standard and different < PLENTY:
         confidence /= 2
+    if rivals:
+        confidence /= 2
+        runner_up = judged(rivals[0], tick_s).line or runner_up
     return LineEstimate(line, measured, round(confidence, 4), runner_up, reading.inverted, standard)
