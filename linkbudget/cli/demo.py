@@ -70,7 +70,7 @@ def full_commands(folder: Path) -> list[str]:
         shown += [
             f"linkbudget decode {capture} --link {link}",
             f"linkbudget budget {link}",
-            f"linkbudget replay {link} {capture}",
+            f"linkbudget replay {link} {capture} --html {name}.html",
         ]
     return shown
 
