@@ -64,6 +64,10 @@ def missing_text(row: Row) -> str:
     return "; ".join(
         f"no {one.name} at all"
         if one.value is None
-        else f"{one.name} at {one.value:,.5g} instead of {one.limit:,.5g}"
+        else f"{one.name} at {_figure(one.value)} instead of {_figure(one.limit)}"
         for one in row.figures.unmet
     )
+
+
+def _figure(value: float) -> str:
+    return f"{value:,.0f}" if abs(value) >= 1e5 else f"{value:,.5g}"
