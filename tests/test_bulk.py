@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from frame_cases import FORMATS, events_of, seeded, some_payload
 
-from linkbudget.frame.bulk import REASONS, FrameTable, deframe_all
+from linkbudget._jit import load_numba
+from linkbudget.frame.bulk import REASONS, FrameTable, deframe_all, plain_table
 from linkbudget.frame.deframer import Frame, Reason
 
 every_format = pytest.mark.parametrize("name", FORMATS)
@@ -100,3 +101,29 @@ def test_a_stream_in_an_array_is_taken():
     stream = noisy_stream("slip")
     array = np.frombuffer(stream, dtype=np.uint8)
     assert deframe_all(FORMATS["slip"], array).payloads() == deframe_all(FORMATS["slip"], stream).payloads()
+
+
+STRETCHES = {
+    "many delimiters": lambda rng, end: [end * rng.randint(1, 9) for _ in range(400)],
+    "nothing but delimiters": lambda rng, end: [end * 5000],
+    "none for long": lambda rng, end: [b"b" * 30_000, end, b"b" * 8190, end, b"b" * 8192],
+    "short frames": lambda rng, end: [rng.randbytes(rng.randint(0, 12)) for _ in range(4000)],
+    "long frames": lambda rng, end: [rng.randbytes(rng.randint(200, 400)) for _ in range(60)],
+}
+
+
+@pytest.mark.skipif(load_numba() is None, reason="numba is not installed")
+@pytest.mark.parametrize("kind", STRETCHES)
+@pytest.mark.parametrize("name", ["cobs", "slip", "hdlc", "newline"])
+def test_the_kernel_finds_the_same_where_its_batches_end(name, kind, monkeypatch):
+    # Batches of the kernel end after some hundred stretches or some thousand bytes.
+    fmt, rng = FORMATS[name], seeded(name + kind)
+    end = fmt.encode(b"")[-1:]
+    frames = [fmt.encode(some_payload(fmt, rng), number) for number in range(300)]
+    stream = b"".join(frames) + b"".join(STRETCHES[kind](rng, end)) + b"".join(frames)
+    monkeypatch.setenv("LINKBUDGET_KERNELS", "always")
+    for cut in (0, 1, 7, 8, 9):
+        part = stream[cut : len(stream) - cut]
+        kernel, plain = deframe_all(fmt, part), plain_table(fmt, part)
+        for column in ("start", "end", "reason", "payload", "payload_offsets", "sequence"):
+            assert getattr(kernel, column).tolist() == getattr(plain, column).tolist(), (column, cut)

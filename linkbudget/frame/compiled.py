@@ -69,7 +69,7 @@ def compiled_table(fmt: FrameFormat, data: bytes) -> FrameTable | None:
     if kind is None or not isinstance(receiver, StretchReceiver):
         return None
     stream = given(np.frombuffer(data, dtype=np.uint8))
-    columns = Columns.of(len(data) // BYTES_A_ROW + 2 * _kernels.BATCH)
+    columns = Columns.of(len(data) // BYTES_A_ROW + 2 * _kernels.BATCH_ROOM)
     payload = np.empty(len(data) + _kernels.SLACK, dtype=np.uint8)
     settings: tuple[Any, ...] = (*delimiting_settings(fmt, kind, receiver), *check_settings(fmt))
     rows, at, leads = 0, 0, 0
