@@ -126,6 +126,15 @@ def test_a_page_in_full(linkbudget, tmp_path):
     assert "One change each, best first" in brief
 
 
+def test_the_report_to_look_at_has_the_table(linkbudget, tmp_path):
+    link, capture = files_of(tmp_path)
+    ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--html", tmp_path / "report.html")
+    assert ran.code == 0, ran.err
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "read on a core of its own" in text
+    assert "The link as it is meets every requirement" in text
+
+
 def test_the_page_shows_losses_only_where_there_are_some(linkbudget, tmp_path):
     files = files_of(tmp_path / "kept")
     assert "No message is lost." in linkbudget("whatif", *files, *FAST, "--brief").out.replace("\n", " ")

@@ -16,6 +16,7 @@ def verdict_of(present: Row, nearest: Row, sets: Sequence[FoundSet]) -> Iterator
         yield "The link file requires nothing that a replay can judge; the table says what each change does."
     elif present.met:
         yield "The link as it is meets every requirement that a replay judges."
+        yield from _other_phases(present)
     elif sets and sets[0].row is not None:
         yield from _found(sets[0], sets[0].row)
         for other in sets[1:]:
@@ -29,12 +30,21 @@ def _found(found: FoundSet, row: Row) -> Iterator[str]:
     count = len(row.members)
     if count == 1:
         yield f"One change meets every requirement: {row.name}."
+        yield from _other_phases(row)
         return
     yield f"{count} changes together meet every requirement: {' + '.join(row.members)}."
+    yield from _other_phases(row)
     if found.smallest:
         yield "No single change tried does." if count == 2 else f"No set of fewer than {count} does."
     else:
         yield "None of them can be left out; whether fewer others would do was not tried to the end."
+
+
+def _other_phases(row: Row) -> Iterator[str]:
+    """Yield what has to be said when the loop's own phase is a kind one."""
+    found = row.figures
+    if found is not None and found.missed_max > found.missed_deadlines:
+        yield f"With other phases of the loop it misses up to {found.missed_max:,} deadlines."
 
 
 def _other(other: FoundSet) -> str:
