@@ -280,7 +280,7 @@ def test_two_changes_and_what_they_are_worth_in_all_phases():
 
 
 def test_a_kind_phase_is_told():
-    # Parsing takes 4.2 ms: beside 0.1 ms of work it is in time, and beside 4 ms, every fourth pass, it is late.
+    # Parsing takes 4.2 ms: in time beside 0.1 ms of work, late beside 4 ms, which every fourth pass has.
     link = scene(
         loop={"work_us": [100, 100, 100, 4000]},
         parser={"byte_us": 0, "message_us": 4200},
