@@ -59,8 +59,8 @@ const KEYS = {
 
 function act(view, action) {
   const actions = {
-    nearer: () => view.zoom(KEY_STEP),
-    further: () => view.zoom(1 / KEY_STEP),
+    nearer: () => view.zoomAbout(KEY_STEP),
+    further: () => view.zoomAbout(1 / KEY_STEP),
     whole: () => view.home(),
     next: () => view.toMissed(1),
     previous: () => view.toMissed(-1),

@@ -126,7 +126,7 @@ function drawBytes(context, model, view, ink, { row, x, y, bands, until }) {
   const height = Math.max(2, view.row - bands.below - 3);
   const wide = facts.character / view.scale;
   const bits = facts.bit / view.scale >= BIT_ROOM && height > 34;
-  const place = { top, height: bits ? height : Math.min(height, 9), wide };
+  const place = { top, height: bits ? height : Math.min(height, view.row < 30 ? 9 : 15), wide };
   for (let at = upTo(bytes.arrival, from - 1); at < bytes.count && bytes.start[at] < to; at++) {
     const lost = LOST_WHERE[facts.character_fates[bytes.fate[at]]] !== undefined;
     const end = x(bytes.arrival[at]);
@@ -150,10 +150,10 @@ function drawLong(context, model, ink, at, x, { top, height, wide }) {
   context.fillRect(left + 0.5, top + height - 1.5, right - left - 1, 1.5);
   context.fillRect(right - 1, top, 1, height);
   if (wide < LETTER_ROOM || height < 7) return;
-  context.font = `10px ${ink.font}`;
+  context.font = `${height < 14 ? 10 : 13}px ${ink.font}`;
   context.textAlign = "center";
   context.textBaseline = "alphabetic";
-  context.fillText(glyph(model.facts, bytes.value[at]), (left + right) / 2, top + height - 2.5);
+  context.fillText(glyph(model.facts, bytes.value[at]), (left + right) / 2, top + height - 3);
 }
 
 // A lost byte is crossed out, so that it shows without colour.

@@ -41,7 +41,7 @@ class RowsView {
   }
 
   // Nearer or further: from the whole capture the rows open first, to where they read well; then time does.
-  zoom(factor, x = this.width / 2, y = this.height / 2) {
+  zoom(factor, x, y) {
     const row = this.top + y / this.row, at = this.left + x * this.scale;
     if (factor > 1 && this.row < this.fit.reading - 1e-9) this.row = Math.min(this.fit.reading, this.row * factor);
     else if (factor > 1 || this.scale < this.fit.scale - 1e-12) this.openTime(this.scale / factor);
@@ -49,6 +49,15 @@ class RowsView {
     this.top = row - y / this.row;
     this.left = at - x * this.scale;
     this.changed();
+  }
+
+  // With keys and buttons: about the place the sentence is about, when it is in view, else about the middle.
+  zoomAbout(factor) {
+    const { cursor, width, height } = this;
+    const x = cursor ? (cursor.at - this.model.rows.start[cursor.row] - this.left) / this.scale : -1;
+    const y = cursor ? (cursor.row + 0.5 - this.top) * this.row : -1;
+    const inView = x >= 0 && x <= width && y >= 0 && y <= height;
+    this.zoom(factor, inView ? x : width / 2, inView ? y : height / 2);
   }
 
   openTime(scale) {
