@@ -126,9 +126,9 @@ class Scaled(Field):
     """A number in steps: ``minimum`` + *k* · ``step``, exact; floats mean the decimal they print as.
 
     A value between two steps is not refused but rounded to the nearest, halves up: what is decoded may differ
-    from it by half a step (`largest_error`, `rms_error`). A value out of range is refused. Where ``step`` does not divide the range, the last
-    step is the one nearest to ``maximum`` (at a tie the lower), so it may lie above it by less than half a
-    step, and no value is ever off by more than half a step. Default typical value: the middle.
+    from it by half a step (`largest_error`, `rms_error`). A value out of range is refused. Where ``step``
+    does not divide the range, the last step is the one nearest to ``maximum`` (at a tie the lower), so it may
+    lie above it by less than half a step. Default typical value: the middle.
     """
 
     kind: ClassVar[str] = "scaled"
