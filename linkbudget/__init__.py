@@ -23,11 +23,16 @@ if TYPE_CHECKING:
     from linkbudget.check.algorithms import crc_algorithm as crc_algorithm
     from linkbudget.codec import Codec as Codec
     from linkbudget.codec import decode_messages as decode_messages
+    from linkbudget.cost.markers import MarkerFit as MarkerFit
+    from linkbudget.cost.markers import fit_markers as fit_markers
+    from linkbudget.cost.measure import ParserCost as ParserCost
+    from linkbudget.cost.measure import measure_parser as measure_parser
     from linkbudget.errors import CaptureError as CaptureError
     from linkbudget.errors import Fault as Fault
     from linkbudget.errors import FrameError as FrameError
     from linkbudget.errors import LinkBudgetError as LinkBudgetError
     from linkbudget.errors import LinkBudgetWarning as LinkBudgetWarning
+    from linkbudget.errors import ParserError as ParserError
     from linkbudget.errors import SettingsError as SettingsError
     from linkbudget.errors import TargetError as TargetError
     from linkbudget.frame.bulk import FrameTable as FrameTable
@@ -87,12 +92,15 @@ _HOMES = {
     "capture.files": ("load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"),
     "check.algorithms": ("CrcAlgorithm", "crc_algorithm"),
     "codec": ("Codec", "decode_messages"),
+    "cost.markers": ("MarkerFit", "fit_markers"),
+    "cost.measure": ("ParserCost", "measure_parser"),
     "errors": (
         "CaptureError",
         "Fault",
         "FrameError",
         "LinkBudgetError",
         "LinkBudgetWarning",
+        "ParserError",
         "SettingsError",
         "TargetError",
     ),

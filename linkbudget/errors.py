@@ -18,6 +18,7 @@ __all__ = [
     "FrameError",
     "LinkBudgetError",
     "LinkBudgetWarning",
+    "ParserError",
     "SettingsError",
     "TargetError",
     "nearest_name",
@@ -89,6 +90,15 @@ class CaptureError(LinkBudgetError, ValueError):
         self.where = where
         parts = [self.path, where] if where else [self.path]
         super().__init__(": ".join([*parts, message]))
+
+
+class ParserError(LinkBudgetError):
+    """A parser under measurement raised or never returned: ``.call`` (from 0), ``.fed`` in that call."""
+
+    def __init__(self, message: str, call: int | None, fed: bytes) -> None:
+        self.call = call
+        self.fed = fed
+        super().__init__(message)
 
 
 class TargetError(LinkBudgetError):
