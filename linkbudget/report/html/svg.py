@@ -77,10 +77,10 @@ def share_bars(rows: Sequence[tuple[str, Mapping[str, float]]], limit_us: float,
     floor_y = height - BOTTOM
     span = max(limit_us, *(sum(spent.values()) for _, spent in rows)) * 1.03
     x = scale(0, span, 2, WIDTH - RIGHT)
-    parts = []
+    parts, names = [], []
     for number, (name, spent) in enumerate(rows):
         y = 30 + 48 * number
-        parts.append(f'<text class="strong" x="2" y="{y + 10}">{escape(name)}</text>')
+        names.append(f'<text class="strong" x="2" y="{y + 10}">{escape(name)}</text>')
         at = 0.0
         for what, us in spent.items():
             box = f'x="{x(at):.2f}" y="{y + 15}" width="{x(at + us) - x(at):.2f}" height="20"'
@@ -93,7 +93,7 @@ def share_bars(rows: Sequence[tuple[str, Mapping[str, float]]], limit_us: float,
         )
     parts.append(time_axis(span, x, floor_y))
     parts.append(limit_line(x(limit_us), f"deadline {format_us(limit_us)}", 12, floor_y))
-    return chart(label, height, parts)
+    return chart(label, height, parts + names)
 
 
 def swatch(what: str) -> str:

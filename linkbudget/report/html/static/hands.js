@@ -1,6 +1,6 @@
 // Wheel, pointer and keys on the main picture.
 
-const WHEEL_STEP = 1.0018, KEY_STEP = 1.5;
+const WHEEL_STEP = 1.003, KEY_STEP = 1.5;
 
 function takeHold(view, canvas, tell) {
   const place = (event) => {
