@@ -45,6 +45,11 @@ RULES = {
         "capture to send, wire, handing over, waiting for a reading step and for the work that uses it; mean "
         "over time and mean just before the next use: no fixed phase between messages and passes"
     ),
+    "processor": (
+        "shares of each core in the long run: work, sending, parsing, handlers and busy windows, for largest "
+        "messages at their rates; responses from request or release to end, at most; Liu and Layland: "
+        "n (2^(1/n) - 1); hyperbolic: prod(U + 1) <= 2; both for largest costs and shortest periods"
+    ),
     "schedulable": "the wire is not overbooked; the longest pass ends by its deadline and the next release",
 }
 UNITS = {

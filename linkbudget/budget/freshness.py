@@ -32,6 +32,7 @@ __all__ = [
     "held_age",
     "held_peak_age",
     "mean_age",
+    "message_time",
     "passes_to_read",
     "peak_age",
     "random_age",
@@ -260,18 +261,20 @@ def age_at_use(resolved: Resolved, traffic: Arrivals, size: SizeRange, bound: Pa
         waiting = Fraction(3 * period, 2) - Fraction(sum(work), len(work))
     else:
         # The work that uses a message comes after its own parsing.
-        waiting = Fraction(period, 2) + _message_time(resolved, size.typical)
+        waiting = Fraction(period, 2) + message_time(resolved, size.typical)
     return Age(minimum, sent + _wire_ns(resolved, size.typical) + waiting, maximum)
 
 
-def _message_time(resolved: Resolved, count: int) -> Fraction:
+def message_time(resolved: Resolved, count: int, whole: bool = False) -> Fraction:
     """Return the parser's time on one message of so many bytes, with its share of the pauses.
 
-    A step that waits for whole messages has read all but the last byte when that comes.
+    It is the time after its last byte came: a step that waits for whole messages has read the others by then.
+    With ``whole`` it is all of its time.
     """
     parser, reading = resolved.parser, resolved.reading
-    read = 1 if reading.strategy == "whole-message" else count
-    calls = read if reading.take == "per-byte" else 1
+    waits = reading.strategy == "whole-message"
+    read = 1 if waits and not whole else count
+    calls = read if waits or reading.take == "per-byte" else 1
     pauses = Fraction(count * parser.pause_ns, parser.pause_every_bytes) if parser.pause_every_bytes else 0
     end = parser.message_ns + count * parser.message_byte_ns
     return calls * parser.read_call_ns + read * parser.byte_ns + end + Fraction(pauses)

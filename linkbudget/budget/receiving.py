@@ -25,6 +25,7 @@ from linkbudget.budget.longest_pass import (
     fifo_bytes_needed,
     longest_pass,
 )
+from linkbudget.budget.processor import Core, processor
 from linkbudget.link.model import Link, Resolved
 from linkbudget.units import SizeRange, exact
 
@@ -42,7 +43,8 @@ class ReceivingEnd:
 
     ``longest_pass`` holds for messages at their rates, ``longest_pass_any_traffic`` for whole messages back
     to back. ``keeps_up``: the bytes that wait have a bound, so that ``buffer_bytes_needed`` is not only for
-    one longest stall. ``loses_nothing``: buffer and FIFO are large enough.
+    one longest stall. ``loses_nothing``: buffer and FIFO are large enough. ``processor`` has what keeps each
+    core busy and how soon it answers.
     """
 
     per_pass_bytes: int | None = None
@@ -54,6 +56,7 @@ class ReceivingEnd:
     keeps_deadline: bool | None = None
     keeps_up: bool = False
     loses_nothing: bool = False
+    processor: tuple[Core, ...] = ()
     warnings: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
@@ -65,6 +68,7 @@ class ReceivingEnd:
             "buffer_bytes_needed": self.buffer_bytes_needed,
             "fifo_bytes_needed": self.fifo_bytes_needed,
             "age_us": dict(self.age_us),
+            "processor": [core.to_dict() for core in self.processor],
         }
 
 
@@ -101,6 +105,7 @@ def receiving_end(link: Link, sizes: Sizes) -> ReceivingEnd:
         keeps_deadline=bound is not None and on_time(resolved, bound),
         keeps_up=keeps_up,
         loses_nothing=not warnings,
+        processor=processor(resolved, calm, sending, bound, sizes),
         warnings=tuple(warnings),
     )
 

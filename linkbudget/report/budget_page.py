@@ -86,6 +86,7 @@ def receiver_rows(document: Document) -> list[tuple[str, str, str]]:
         return missing if number is None else figure(number)
 
     age = document["age_us"]
+    busy = [processor_row(core) for core in document["processor"] if core["utilisation"] is not None]
     read = any(message["direction"] == "to-controller" for message in document["messages"])
     return [
         ("bytes in one pass", count(document["per_pass_bytes"]), "with the line full for a whole period"),
@@ -94,4 +95,13 @@ def receiver_rows(document: Document) -> list[tuple[str, str, str]]:
         ("buffer", count(document["buffer_bytes_needed"]), "bytes waiting at once, at most"),
         ("age at use", bound(age["minimum"]) if read else "-", "least"),
         ("age at use", bound(age["maximum"]) if read else "-", "most"),
+        *busy,
     ]
+
+
+def processor_row(core: Document) -> tuple[str, str, str]:
+    """Return how busy a core is in the long run; above its whole time it can never catch up."""
+    told = "of the time in the long run, largest messages"
+    if core["utilisation"] > 1:
+        told = "of the time: it never catches up"
+    return ("processor" if core["core"] == "passes" else "reading core", share(core["utilisation"]), told)
