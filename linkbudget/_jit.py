@@ -34,7 +34,18 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-__all__ = ["PAIRS", "Kernel", "Pair", "given", "helper", "kernel", "kernel_mode", "use_kernel"]
+__all__ = [
+    "PAIRS",
+    "Kernel",
+    "Pair",
+    "given",
+    "helper",
+    "kernel",
+    "kernel_mode",
+    "kernel_of_parts",
+    "part",
+    "use_kernel",
+]
 
 MODES = ("auto", "never", "always")
 P = ParamSpec("P")
@@ -101,11 +112,15 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "receiver",
         "linkbudget.replay.receiver:run_receiver",
-        "linkbudget.replay.receiver:run_receiver",
+        "linkbudget.replay.receiver:plain_run",
         "bytes",
+        "linkbudget.replay._kernels:receive",
+        200_000,
+        "receiver_cases",
     ),
 )
 CHANGE_OVER = {pair.name: pair.change_over for pair in PAIRS}
+NOT_COUNTED = {"_nrt": False}  # "numba run time": without it nothing can be allocated
 SMALL_SHARE = 100
 """An input this many times smaller than the change-over is faster in plain form, whatever came before."""
 seen = dict.fromkeys(CHANGE_OVER, 0)
@@ -155,34 +170,35 @@ def use_kernel(name: str, size: int) -> bool:
 class Kernel(Generic[P, R]):
     """A function that is compiled when it is first called, from numba's cache where that can be used."""
 
-    def __init__(self, function: Callable[P, R]) -> None:
+    def __init__(self, function: Callable[P, R], **options: bool) -> None:
         self.function = function
+        self.options = options
         self.compiled: Any = None
         update_wrapper(self, function)
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         if self.compiled is None:
-            self.compiled = compiled(self.function, cache=True)
+            self.compiled = compiled(self.function, cache=True, **self.options)
         try:
             result: R = self.compiled(*args, **kwargs)
         except OSError:
             # The cache could not be read or written (a full disk, another user's files). A kernel touches no
             # file, so nothing of it has run yet.
-            self.compiled = compiled(self.function, cache=False)
+            self.compiled = compiled(self.function, cache=False, **self.options)
             result = self.compiled(*args, **kwargs)
         return result
 
 
-def compiled(function: Callable[P, R], *, cache: bool) -> Any:
+def compiled(function: Callable[P, R], *, cache: bool, **options: bool) -> Any:
     """Return the function as numba compiles it; without a cache where there is no place for one."""
     njit = load_numba().njit
     try:
-        return njit(nogil=True, error_model="numpy", cache=cache)(function)
+        return njit(nogil=True, error_model="numpy", cache=cache, **options)(function)
     except RuntimeError:
         if not cache:
             raise
         # "cannot cache function": neither the folder of the source nor a home can be written.
-        return compiled(function, cache=False)
+        return compiled(function, cache=False, **options)
 
 
 def kernel(function: Callable[P, R]) -> Kernel[P, R]:
@@ -193,6 +209,20 @@ def kernel(function: Callable[P, R]) -> Kernel[P, R]:
 def helper(function: Callable[P, R]) -> Callable[P, R]:
     """Make a function that kernels of the same file may call."""
     made: Callable[P, R] = load_numba().njit(nogil=True, error_model="numpy", forceinline=True)(function)
+    return made
+
+
+def kernel_of_parts(function: Callable[P, R]) -> Kernel[P, R]:
+    """Make a kernel that is put together from `part` functions; it makes no arrays."""
+    return Kernel(function, **NOT_COUNTED)
+
+
+def part(function: Callable[P, R]) -> Callable[P, R]:
+    """Make a function that such a kernel calls, where everything inlined would take too long to compile.
+
+    References to arrays are not counted, so a call is cheap; it cannot make any either.
+    """
+    made: Callable[P, R] = load_numba().njit(nogil=True, error_model="numpy", **NOT_COUNTED)(function)
     return made
 
 

@@ -8,9 +8,12 @@ from typing import Any
 
 import numpy as np
 from hypothesis import strategies as st
+from strategies import scenes
 
 from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
+from linkbudget.link.model import Link
 from linkbudget.traffic.levels import UNKNOWN, Edges
 from linkbudget.wire.uart import UartLine
 
@@ -379,3 +382,33 @@ def table_files(draw: st.DrawFn) -> Case:
         keywords["time_column"] = draw(st.sampled_from(["ch0", 1]))
     mark = draw(st.sampled_from([b""] * 5 + [b"\xef\xbb\xbf"]))
     return Case((), keywords, mark + text.encode(draw(st.sampled_from(["utf-8", "utf-8", "latin-1"]))))
+
+
+# --- the receiver model -----------------------------------------------------------------------------------
+
+
+def read_even(payload: bytes) -> tuple[str, int]:
+    """Accept what has an even first byte, as a message of two kinds."""
+    if not payload or payload[0] % 2:
+        raise FrameError("odd", 0)
+    return ("place", "reject")[payload[0] // 2 % 2], len(payload)
+
+
+@st.composite
+def receiver_cases(draw: st.DrawFn) -> Case:
+    """A link and characters that meet it, for `run_receiver`; in every format, with every kind of damage."""
+    made = draw(scenes(most_pieces=draw(st.sampled_from([5, 5, 40]))))
+    link = Link.from_dict(made.document)
+    codec, resolved = link.codec("to-controller"), link.resolve()
+    data, times, flags = made.data, made.times_ns, made.flags
+    fmt, decode = codec.fmt, codec.decode_payload
+    if draw(st.booleans()):
+        fmt, stream = draw(frame_streams()).arguments
+        decode = read_even
+        data = list(stream[:400])
+        gaps = draw(st.lists(st.sampled_from([0, 10_000, 10_000, 10_001, 400_000]), min_size=1, max_size=9))
+        times = np.cumsum([gaps[at % len(gaps)] for at in range(len(data))]).tolist()
+        flags = [draw(st.sampled_from([0] * 9 + [1, 2, 4])) for _ in range(5)]
+        flags = [flags[at % 37 % 5] if at % 7 == 0 else 0 for at in range(len(data))]
+    characters = list(zip(times, data, flags, strict=True))
+    return Case((resolved, characters, fmt, decode))

@@ -10,7 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from enum import IntEnum
-from typing import Any, NamedTuple, Protocol
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+
+import numpy as np
+import numpy.typing as npt
 
 from linkbudget.errors import FrameError
 from linkbudget.frame.deframer import Deframer, Event, Frame
@@ -18,7 +22,19 @@ from linkbudget.frame.format import FrameFormat
 from linkbudget.replay.windows import NEVER
 from linkbudget.traffic.stream import BREAK, FRAMING, PARITY
 
-__all__ = ["Character", "CharacterFate", "Decode", "MessageEnd", "Pushes", "Tracker", "Traffic"]
+if TYPE_CHECKING:
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = [
+    "Character",
+    "CharacterArrays",
+    "CharacterFate",
+    "Decode",
+    "MessageEnd",
+    "Pushes",
+    "Tracker",
+    "Traffic",
+]
 
 Character = tuple[int, int, int]
 """Arrival in nanoseconds after time zero, value, flags."""
@@ -38,6 +54,26 @@ class CharacterFate(IntEnum):
     LOST_FIFO = 3
     LOST_BUFFER = 4
     DROPPED = 5
+
+
+class CharacterArrays(NamedTuple):
+    """Characters as arrays: arrivals (int64, ns after time zero), values (u2) and flags (u1)."""
+
+    times: npt.NDArray[np.int64]
+    values: npt.NDArray[np.uint16]
+    flags: npt.NDArray[np.uint8]
+
+    @classmethod
+    def of(cls, characters: Sequence[Character]) -> CharacterArrays:
+        """Return the arrays of a list."""
+        columns = np.array(characters, dtype=np.int64).reshape(-1, 3).T
+        return cls(columns[0].copy(), columns[1].astype(np.uint16), columns[2].astype(np.uint8))
+
+    @classmethod
+    def of_capture(cls, capture: ByteCapture) -> CharacterArrays:
+        """Return the characters of a capture, arrivals after time zero, the start of its first."""
+        zero = capture.start_times_ns[0] if len(capture) else np.int64(0)
+        return cls(capture.times_ns - zero, capture.data, capture.flags)
 
 
 class MessageEnd(NamedTuple):
@@ -67,54 +103,114 @@ def kept(flags: int, errored: Mapping[str, str]) -> bool:
 
 
 class Traffic:
-    """Arrivals, kept characters and the message ends among them; the same for every phase of a replay."""
+    """Arrivals, kept characters and the message ends among them; the same for every phase of a replay.
+
+    ``characters`` are (arrival, value, flags) in order, or arrays of the three. The lists of the plain form
+    are made when it asks for them.
+    """
 
     def __init__(
         self,
-        characters: Sequence[Character],
+        characters: Sequence[Character] | CharacterArrays,
         errored: Mapping[str, str],
         fmt: FrameFormat | Callable[[], Pushes],
         decode: Decode,
     ) -> None:
-        self.times: list[int] = [time for time, _, _ in characters]
-        self.last_arrival = self.times[-1] if self.times else 0
-        self.times.append(NEVER)
-        self.kept: list[int] = [
-            at for at, (_, _, flags) in enumerate(characters) if not flags or kept(flags, errored)
-        ]
-        self.ranks = [-1] * len(characters)
-        for rank, at in enumerate(self.kept):
-            self.ranks[at] = rank
-        self.data = bytes(0 if characters[at][2] & BREAK else characters[at][1] & 0xFF for at in self.kept)
+        if not isinstance(characters, CharacterArrays):
+            characters = CharacterArrays.of(characters)
+        self.characters = characters
+        self.errored = dict(errored)
+        self.fmt = fmt
         self.make: Callable[[], Pushes] = (lambda: Deframer(fmt)) if isinstance(fmt, FrameFormat) else fmt
         self._decode = decode
         self._decoded: dict[bytes, tuple[str, Any] | None] = {}
-        self.end_ranks: list[int] = []
-        self.end_frames: list[tuple[tuple[bytes, int], ...]] = []
-        self._checkpoints: list[Pushes] = []
-        self._deframe()
 
-    def _deframe(self) -> None:
+    @cached_property
+    def last_arrival(self) -> int:
+        """When the last character arrived; 0 without any."""
+        times = self.characters.times
+        return int(times[-1]) if times.size else 0
+
+    @cached_property
+    def times(self) -> list[int]:
+        """The arrivals, and `NEVER` behind them."""
+        return [*self.characters.times.tolist(), NEVER]
+
+    @cached_property
+    def kept_places(self) -> npt.NDArray[np.int64]:
+        """The places of the kept characters."""
+        flags = self.characters.flags
+        wanted = [not value or kept(value, self.errored) for value in range(8)]
+        return np.flatnonzero(np.array(wanted)[flags])
+
+    @cached_property
+    def kept(self) -> list[int]:
+        """The same as a list."""
+        places: list[int] = self.kept_places.tolist()
+        return places
+
+    @cached_property
+    def ranks(self) -> list[int]:
+        """The rank of each character, -1 of dropped ones."""
+        ranks: list[int] = self.rank_array.tolist()
+        return ranks
+
+    @cached_property
+    def rank_array(self) -> npt.NDArray[np.int64]:
+        """The same as an array."""
+        ranks = np.full(self.count, -1, dtype=np.int64)
+        ranks[self.kept_places] = np.arange(self.kept_count)
+        return ranks
+
+    @cached_property
+    def kept_data(self) -> npt.NDArray[np.uint8]:
+        """The bytes that the driver delivers."""
+        values = np.where(self.characters.flags & BREAK, 0, self.characters.values).astype(np.uint8)
+        return values if self.kept_count == self.count else values[self.kept_places]
+
+    @cached_property
+    def data(self) -> bytes:
+        """The same as bytes."""
+        return self.kept_data.tobytes()
+
+    @cached_property
+    def end_ranks(self) -> list[int]:
+        """The rank of the last byte of each message, and `NEVER` behind them."""
+        return self._deframed[0]
+
+    @cached_property
+    def end_frames(self) -> list[tuple[tuple[bytes, int], ...]]:
+        """The good frames (payload, rank of the last byte) that end there."""
+        return self._deframed[1]
+
+    @cached_property
+    def _checkpoints(self) -> list[Pushes]:
+        return self._deframed[2]
+
+    @cached_property
+    def _deframed(self) -> tuple[list[int], list[tuple[tuple[bytes, int], ...]], list[Pushes]]:
+        ends, frames, checkpoints = [], [], []
         deframer = self.make()
         push = deframer.push
         for rank, byte in enumerate(self.data):
             if rank % CHECKPOINT_BYTES == 0:
-                self._checkpoints.append(deframer.copy())
+                checkpoints.append(deframer.copy())
             events = push(byte)
             if events:
-                self.end_ranks.append(rank)
-                self.end_frames.append(tuple((e.payload, e.end - 1) for e in events if isinstance(e, Frame)))
-        self.end_ranks.append(NEVER)
+                ends.append(rank)
+                frames.append(tuple((e.payload, e.end - 1) for e in events if isinstance(e, Frame)))
+        ends.append(NEVER)
+        return ends, frames, checkpoints
 
     @property
     def count(self) -> int:
         """All characters of the capture."""
-        return len(self.ranks)
+        return int(self.characters.times.size)
 
     @property
     def kept_count(self) -> int:
         """Characters that the driver keeps."""
-        return len(self.kept)
+        return int(self.kept_places.size)
 
     def deframer_at(self, rank: int) -> Pushes:
         """Return a deframer that has seen all kept characters before ``rank``."""

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget._jit import use_kernel
 from linkbudget.replay.activities import Activities, Trace, lay_out
 from linkbudget.replay.arrivals import Character, CharacterFate, Decode, Pushes, Traffic
 from linkbudget.replay.hardware import Hardware, hardware_of
@@ -143,6 +144,17 @@ def run_receiver(
 
 def simulate(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> Run:
     """Run the model once over prepared traffic; with ``trace`` note what its cores did and when."""
+    if not trace and use_kernel("receiver", traffic.count):
+        from linkbudget.replay.compiled import run_compiled
+
+        run = run_compiled(resolved, traffic)
+        if run is not None:
+            return run
+    return plain_run(resolved, traffic, trace=trace)
+
+
+def plain_run(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> Run:
+    """Run the model in its plain form."""
     hardware = hardware_of(resolved.receiver, traffic, Windows.that_block("handler", resolved.busy))
     own_core = resolved.reading.context == "own-core"
     loop_windows = Windows.that_block("loop", resolved.busy)

@@ -1,0 +1,153 @@
+"""The compiled receiver model where the registry's test does not reach: interrupted and taken up again."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+import strategies_kernels
+from hypothesis import HealthCheck, given, settings
+from receiver_scenes import LINES, back_to_back, decode, play, resolved
+from strategies import seeded_scene
+from test_kernels import comparable, mode_set, needs_numba
+
+from linkbudget import Link, SettingsError
+from linkbudget.frame.format import FrameFormat
+from linkbudget.replay.arrivals import Traffic
+from linkbudget.replay.receiver import plain_run, run_receiver, simulate
+
+pytestmark = needs_numba
+
+
+def both(case):
+    """The run in plain form and by the kernel; None when the kernel leaves it to the plain form."""
+    from linkbudget.replay.compiled import run_compiled
+
+    numbers, characters, fmt, read = case
+    traffic = Traffic(characters, numbers.receiver.errored, fmt, read)
+    compiled = run_compiled(numbers, traffic)
+    return comparable(plain_run(numbers, traffic)), None if compiled is None else comparable(compiled)
+
+
+def seeded_case(seed, most_pieces=9):
+    made = seeded_scene(seed, most_pieces)
+    link = Link.from_dict(made.document)
+    codec = link.codec("to-controller")
+    characters = list(zip(made.times_ns, made.data, made.flags, strict=True))
+    return link.resolve(), characters, codec.fmt, codec.decode_payload
+
+
+@pytest.mark.parametrize(("chunk", "rows"), [(1, 4096), (2, 1), (5, 2), (64, 1)])
+def test_a_run_that_is_left_and_taken_up_again_is_the_same(chunk, rows, monkeypatch):
+    """One character more each time, or room for one row: back to the checkpoint nearly always."""
+    monkeypatch.setattr("linkbudget.replay.compiled.CHUNK", chunk)
+    monkeypatch.setattr("linkbudget.replay.machine.ROWS", rows)
+    for seed in range(chunk * 1000, chunk * 1000 + 250):
+        plain, compiled = both(seeded_case(seed))
+        assert compiled == plain, seed
+
+
+@pytest.mark.parametrize("chunk", [1, 3, 65536])
+def test_the_same_in_every_format(chunk, monkeypatch):
+    monkeypatch.setattr("linkbudget.replay.compiled.CHUNK", chunk)
+    left_to_the_plain_form = []
+
+    @settings(max_examples=100, suppress_health_check=list(HealthCheck))
+    @given(strategies_kernels.receiver_cases())
+    def agree(case):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            plain, compiled = both(case.arguments)
+        if compiled is None:
+            left_to_the_plain_form.append(case.arguments[2])
+        else:
+            assert compiled == plain
+
+    agree()
+    assert all(fmt.delimiting == "counted" for fmt in left_to_the_plain_form)
+
+
+def test_long_reading_steps_have_checkpoints_of_their_own(monkeypatch):
+    """A parser slower than the line: one pass that lasts for ever."""
+    monkeypatch.setattr("linkbudget.replay.compiled.CHUNK", 1000)
+    data = b"p123\n" * 4000
+    numbers = resolved(parser={"byte_ns": 13, "message_ns": 1}, receiver={"buffer_bytes": 50})
+    characters = list(zip(back_to_back(data), data, [0] * len(data), strict=True))
+    plain, compiled = both((numbers, characters, LINES, decode))
+    assert compiled == plain
+    assert len(plain["passes"]["start"]) < 10
+
+
+# --- what is left to the plain form -----------------------------------------------------------------------
+
+COUNTED = FrameFormat(delimiting="counted", crc="sum8", max_payload=40, sync="55", length_bytes=1)
+
+
+def counted_case(buffer_bytes):
+    data = b"".join(COUNTED.encode(b"p%d" % at) for at in range(30))
+    characters = list(zip(back_to_back(data), data, [0] * len(data), strict=True))
+    numbers = resolved(loop={"period_ns": 400}, receiver={"buffer_bytes": buffer_bytes})
+    return numbers, characters, COUNTED, decode
+
+
+def test_frames_found_by_their_length_are_compiled_as_long_as_no_byte_is_lost():
+    plain, compiled = both(counted_case(256))
+    assert compiled == plain
+    assert len(plain["accepted"]) == 30
+
+
+def test_frames_found_by_their_length_are_left_to_the_plain_form_when_bytes_are_lost():
+    case = counted_case(20)
+    assert both(case)[1] is None
+    with mode_set("always"):
+        found = run_receiver(*case)
+    assert found.overrun_buffer > 0
+    with mode_set("never"):
+        assert comparable(run_receiver(*case)) == comparable(found)
+
+
+@pytest.mark.parametrize(
+    "section",
+    [
+        {"loop": {"work_ns": (1 << 41,)}},
+        {"parser": {"byte_ns": 1 << 49}},
+        {"reading": {"timeout_ns": 1 << 50}},
+    ],
+)
+def test_times_beyond_what_64_bits_hold_are_left_to_the_plain_form(section):
+    data = b"p1\n" * 9
+    characters = list(zip(back_to_back(data), data, [0] * len(data), strict=True))
+    plain, compiled = both((resolved(**section), characters, LINES, decode))
+    assert compiled is None
+    assert plain["passes"]["start"]
+
+
+def test_a_trace_is_made_by_the_plain_form():
+    numbers, characters, fmt, read = seeded_case(3)
+    with mode_set("always"):
+        run = simulate(numbers, Traffic(characters, numbers.receiver.errored, fmt, read), trace=True)
+    assert run.activities is not None
+
+
+def test_a_loop_without_time_is_refused_in_the_same_words():
+    numbers = resolved(loop={"when_late": "free", "work_ns": (5, 0), "deadline_ns": 9})
+    for mode in ("always", "never"):
+        with mode_set(mode), pytest.raises(SettingsError, match="a pass could take no time"):
+            run_receiver(numbers, [(10, 65, 0)], LINES, decode)
+
+
+def test_without_any_character_passes_run_all_the_same():
+    plain, compiled = both((resolved(), [], LINES, decode))
+    assert compiled == plain
+    assert plain["passes"]["start"] == ("<i8", [0, 100])
+
+
+def test_the_messages_of_a_compiled_run_are_made_when_asked_for():
+    with mode_set("always"):
+        run = play(b"p12\nr3\n")
+    assert "accepted" not in vars(run)
+    assert [one.value for one in run.accepted] == [b"12", b"3"]
+    assert replace(run, deadline_ns=7).accepted == run.accepted
+    assert Fraction(run.received, 7) == 1
