@@ -129,7 +129,8 @@ class Markers(Section):
     edge: Annotated[
         str,
         Key(
-            'Which edges count; with "parse" the line is high while parsing.',
+            'Which edges count; with "parse" the line is high from the first look of a reading step '
+            "to its end.",
             choices=("rising", "falling", "both"),
         ),
     ] = "both"
