@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from linkbudget.capture.files import open_bytes as open_bytes
     from linkbudget.capture.files import open_capture as open_capture
     from linkbudget.capture.files import save_capture as save_capture
+    from linkbudget.capture.recorder import Limits as Limits
+    from linkbudget.capture.recorder import Recording as Recording
+    from linkbudget.capture.recorder import record as record
     from linkbudget.check.algorithms import CrcAlgorithm as CrcAlgorithm
     from linkbudget.check.algorithms import crc_algorithm as crc_algorithm
     from linkbudget.codec import Codec as Codec
@@ -70,6 +73,10 @@ if TYPE_CHECKING:
     from linkbudget.report.html.page import save_html as save_html
     from linkbudget.study.choose import FormatChoice as FormatChoice
     from linkbudget.study.choose import choose_format as choose_format
+    from linkbudget.study.deliveries import Deliveries as Deliveries
+    from linkbudget.study.deliveries import match_frames as match_frames
+    from linkbudget.study.exchanges import Exchanges as Exchanges
+    from linkbudget.study.exchanges import pair_requests as pair_requests
     from linkbudget.study.headroom import Headroom as Headroom
     from linkbudget.study.headroom import headroom as headroom
     from linkbudget.study.infer import Inference as Inference
@@ -77,6 +84,8 @@ if TYPE_CHECKING:
     from linkbudget.study.infer import infer_link as infer_link
     from linkbudget.study.whatif import WhatIf as WhatIf
     from linkbudget.study.whatif import whatif as whatif
+    from linkbudget.traffic.align import Alignment as Alignment
+    from linkbudget.traffic.align import align as align
     from linkbudget.traffic.characters import decode_characters as decode_characters
     from linkbudget.traffic.estimate import LineEstimate as LineEstimate
     from linkbudget.traffic.estimate import estimate_line as estimate_line
@@ -90,6 +99,7 @@ _HOMES = {
     "bridge": ("layout_from_construct", "layout_to_construct"),
     "budget.bytetime": ("ByteBudget", "byte_budget"),
     "capture.files": ("load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"),
+    "capture.recorder": ("Limits", "Recording", "record"),
     "check.algorithms": ("CrcAlgorithm", "crc_algorithm"),
     "codec": ("Codec", "decode_messages"),
     "cost.markers": ("MarkerFit", "fit_markers"),
@@ -130,9 +140,12 @@ _HOMES = {
     "replay.run": ("replay",),
     "report.html.page": ("save_html",),
     "study.choose": ("FormatChoice", "choose_format"),
+    "study.deliveries": ("Deliveries", "match_frames"),
+    "study.exchanges": ("Exchanges", "pair_requests"),
     "study.headroom": ("Headroom", "headroom"),
     "study.infer": ("Inference", "infer", "infer_link"),
     "study.whatif": ("WhatIf", "whatif"),
+    "traffic.align": ("Alignment", "align"),
     "traffic.characters": ("decode_characters",),
     "traffic.estimate": ("LineEstimate", "estimate_line"),
     "traffic.levels": ("Edges", "LevelCapture"),
