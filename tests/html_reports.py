@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from marked_controllers import by_library, document, lines
 
 from linkbudget import ByteCapture, Link, Replay, load_bytes, replay
 
@@ -49,11 +50,11 @@ def paused(places_ns: list[int], every_frames: int) -> tuple[Replay, ByteCapture
         starts_ns=np.tile(capture.start_times_ns[frame], times) + at,
         source="made.vcd",
     )
-    document = link.to_dict()
-    document.pop("joint")
-    document["require"] = {"missed_deadlines": 0}
-    document["parser"] |= {"pause_us": PAUSE_US, "pause_every_bytes": FRAME_BYTES * every_frames}
-    return replay(Link.from_dict(document), made, phases=1, trace=True), made
+    described = link.to_dict()
+    described.pop("joint")
+    described["require"] = {"missed_deadlines": 0}
+    described["parser"] |= {"pause_us": PAUSE_US, "pause_every_bytes": FRAME_BYTES * every_frames}
+    return replay(Link.from_dict(described), made, phases=1, trace=True), made
 
 
 def one_late() -> tuple[Replay, ByteCapture]:
@@ -64,6 +65,17 @@ def one_late() -> tuple[Replay, ByteCapture]:
 def one_in_five_late() -> tuple[Replay, ByteCapture]:
     """5,000 periods, with a frame in every fifth that makes its pass late and the next one skipped."""
     return paused([place * 5 * PERIOD_NS for place in range(1000)], 1)
+
+
+def marked() -> tuple[Replay, ByteCapture]:
+    """A controller that marked the ends of its passes, and has a busy window that its link does not know."""
+    window = {"period_us": 170_000, "phase_us": 55_000, "length_us": 3000, "blocks": "loop"}
+    pin = {"markers": {"channel": "pin", "meaning": "pass-end"}}
+    capture = lines()
+    real = Link.from_dict({**document(), "busy": [window], **pin})
+    edges = by_library(real, capture, "pass-end")
+    link = Link.from_dict({**document(), **pin})
+    return replay(link, capture, phases=1, markers=edges, trace=True), capture
 
 
 def data_of(page: str) -> tuple[dict[str, Any], dict[str, list[int]]]:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 from browser import Browser, find_browser
-from html_reports import CAPTURES, changed, one_in_five_late, one_late, shipped
+from html_reports import CAPTURES, changed, marked, one_in_five_late, one_late, shipped
 
 from linkbudget import ByteCapture, Replay, UartLine, load_levels, replay, save_html
 from linkbudget.traffic.stream import BREAK, FRAMING, PARITY
@@ -454,6 +454,37 @@ def test_without_a_miss_nothing_is_beyond_the_line_and_next_stays(browser, tmp_p
     assert report.view() == before
     report.keep("none-late")
     assert report.browser.complaints() == []
+
+
+def test_a_marked_pass_that_the_model_does_not_explain_has_a_thick_rule(browser, tmp_path_factory):
+    result, capture = marked()
+    report = report_of(browser, (result, capture), tmp_path_factory).open()
+    found = result.markers
+    period = result.resolved.loop.period_ns
+    for thick, own in ((3, found.unexplained), (1, ~found.unexplained & found.marked.exact)):
+        number = int(np.flatnonzero(own)[1])
+        start, length = int(found.marked.start_ns[number]), int(found.marked.longest_ns[number])
+        row = report.value(f"linkbudget.view.rowAt({start})")
+        report.value(f"linkbudget.view.showRow({row})")
+        report.browser.drawn()
+        report.browser.point(*report.place(start + min(length, period) / 2))
+        report.browser.drawn()
+        took, model = (brief_ms(value) for value in (length, int(found.modelled_ns[number])))
+        told = ", which it does not explain" if thick == 3 else ""
+        assert f"took {took}, in the model {model}{told}." in report.sentence()
+        view = report.view()
+        x = (start + min(length, period) / 2 - report.value(f"linkbudget.model.rows.start[{row}]")) / view[
+            "scale"
+        ]
+        column = report.pixels(x, (row - view["top"]) * view["row"] - 1, 1, 6)[:, 0].sum(axis=1)
+        assert np.count_nonzero(column < 3 * 90) == thick
+    report.keep("marked")
+    assert report.browser.complaints() == []
+
+
+def brief_ms(ns: int) -> str:
+    """A time of less than a second as the page writes it: four significant digits."""
+    return f"{ns / 1e6:.4g} ms" if ns >= 1_000_000 else f"{ns / 1e3:.4g} µs"
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from html_reports import CAPTURES, changed, data_of, one_in_five_late, one_late, shipped
+from html_reports import CAPTURES, changed, data_of, marked, one_in_five_late, one_late, shipped
 from hypothesis import example, given
 from hypothesis import strategies as st
 
@@ -118,6 +118,19 @@ def test_messages_and_joints_are_those_of_the_replay():
         there = about["low"] + np.array(columns[f"joint{number}.position"]) * about["step"]
         exact = joint.path.at(columns[f"joint{number}.time"])
         assert np.abs(there - exact).max() <= about["step"] / 2 * 1.001
+
+
+def test_marked_passes_are_those_of_the_comparison():
+    result, capture = marked()
+    facts, columns = data_of(replay_html(result, capture))
+    found = result.markers
+    assert facts["marked"] == "pass"
+    assert columns["marked.start"] == found.marked.start_ns.tolist()
+    assert columns["marked.shortest"] == found.marked.shortest_ns.tolist()
+    assert columns["marked.longest"] == found.marked.longest_ns.tolist()
+    assert columns["marked.modelled"] == found.modelled_ns.tolist()
+    assert columns["marked.unexplained"] == found.unexplained.astype(int).tolist()
+    assert sum(columns["marked.unexplained"]) >= 2
 
 
 @pytest.mark.parametrize(

@@ -93,7 +93,9 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
         "rows_label": escape(f"{rows_text(free)} {headline} The table below has the same."),
         "legend": parts.legend(),
         "rows_caption": escape(caption(free)),
-        "rows_reading": reading_points(free, run.own_core),
+        "rows_reading": reading_points(
+            free, run.own_core, result.markers.marked.what if result.markers else None
+        ),
         "beside": "".join(
             (
                 parts.longest_section(result, run),

@@ -24,6 +24,7 @@ from linkbudget.report.html.columns import Columns
 from linkbudget.units import round_half_up
 
 if TYPE_CHECKING:
+    from linkbudget.replay.measured import Measured
     from linkbudget.replay.motion import JointMotion
     from linkbudget.replay.receiver import Run
     from linkbudget.replay.result import Replay
@@ -80,6 +81,8 @@ def picture_of(result: Replay, capture: ByteCapture, run: Run) -> Picture:
     joints = [
         _add_joint(columns, f"joint{number}", joint, result) for number, joint in enumerate(result.motion)
     ]
+    if result.markers is not None:
+        _add_marked(columns, result.markers)
     loop, line = result.resolved.loop, capture.line
     facts = {
         "time_zero": str(result.time_zero_ns),  # may be larger than a number of a page can be
@@ -99,6 +102,7 @@ def picture_of(result: Replay, capture: ByteCapture, run: Run) -> Picture:
         "fates": [fate.value for fate in FATES],
         "messages": names,
         "joints": joints,
+        "marked": None if result.markers is None else result.markers.marked.what,
         "columns": columns.index,
     }
     return Picture(facts, columns)
@@ -174,6 +178,16 @@ def _add_messages(columns: Columns, result: Replay, run: Run) -> list[str]:
     columns.add("message.accepted", "whole", accepted)
     columns.add("message.used_by", "moves", used_by)
     return names
+
+
+def _add_marked(columns: Columns, found: Measured) -> None:
+    """Add what the controller marked: from when on, how long at least and at most, what the model has."""
+    marked = found.marked
+    columns.add("marked.start", "moves", marked.start_ns)
+    columns.add("marked.shortest", "whole", marked.shortest_ns)
+    columns.add("marked.longest", "whole", marked.longest_ns)
+    columns.add("marked.modelled", "whole", found.modelled_ns)
+    columns.add("marked.unexplained", "bytes", found.unexplained)
 
 
 def _add_joint(columns: Columns, name: str, joint: JointMotion, result: Replay) -> dict[str, object]:

@@ -50,7 +50,7 @@ def caption(free: bool) -> str:
     )
 
 
-def reading_points(free: bool, own_core: bool) -> str:
+def reading_points(free: bool, own_core: bool, marked: str | None) -> str:
     """Return the rest of what one should know of it, as items of a list."""
     points = [
         "Ticks below a row are bytes as they arrived; crossed ones were lost. Handlers show from half a pixel"
@@ -68,6 +68,12 @@ def reading_points(free: bool, own_core: bool) -> str:
             0,
             "Hatched is where a release was due and the pass before was still running; a period hatched up to"
             " the line got no pass of its own.",
+        )
+    if marked is not None:
+        points.insert(
+            0,
+            f"The rule over a row is the {marked} that the controller marked; it is thick where the model"
+            " does not explain its length, and pale where only bounds of it are known.",
         )
     if own_core:
         points.insert(

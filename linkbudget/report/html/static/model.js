@@ -17,6 +17,7 @@ function buildModel(facts, columns) {
   model.handlers = stretches(columns, "handler");
   model.bytes = bytesOf(facts, columns);
   model.messages = messagesOf(columns, count);
+  model.marked = facts.marked === null ? null : markedOf(columns);
   model.firstOf = firstStretches(model.loop, model.passes);
   model.rows = rowsOf(facts, columns, model.passes);
   return model;
@@ -76,6 +77,18 @@ function messagesOf(columns, passCount) {
     if (found.usedBy[at] > 0) found.usedIn[found.usedBy[at] - 1] = at;
   }
   return found;
+}
+
+// What the controller marked while the capture was made; its passes or reading steps do not overlap.
+function markedOf(columns) {
+  const start = columns["marked.start"], longest = columns["marked.longest"];
+  return {
+    count: start.length, start, longest,
+    end: added(start, longest),
+    shortest: columns["marked.shortest"],
+    modelled: columns["marked.modelled"],
+    unexplained: columns["marked.unexplained"],
+  };
 }
 
 // The first stretch of each pass; those in which it was kept from starting belong to it.

@@ -17,14 +17,16 @@ function bandsOf(model, height) {
 
 function drawRow(context, model, view, ink, row) {
   const { rows, passes, facts } = model;
-  const y = (row - view.top) * view.row;
+  const y = Math.round((row - view.top) * view.row * view.ratio) / view.ratio; // whole pixels: sharp edges
   const x = (at) => (at - rows.start[row] - view.left) / view.scale;
   const bands = bandsOf(model, view.row);
   const pass = rows.pass[row];
   const edge = x(rows.start[row] + facts.deadline);
   if (view.row >= TEXT_ROW) {
     context.fillStyle = ink.rule;
-    context.fillRect(0, y - 0.25, view.width, 0.5);
+    context.globalAlpha = 0.5;
+    context.fillRect(0, y, view.width, 1);
+    context.globalAlpha = 1;
   }
   const paint = (from, to, kind, top, height) => {
     const left = Math.max(x(from), -2), right = Math.min(x(to), view.width + 2);
@@ -52,6 +54,7 @@ function drawRow(context, model, view, ink, row) {
   drawBetween(model.handlers, rows.start[row], until, (from, to) => {
     if (to - from >= view.scale / 2) paint(from, to, HANDLER, handlerTop, bands.one);
   });
+  if (model.marked !== null && view.row >= TEXT_ROW) drawMarked(context, model, ink, { row, x, y });
   if (view.row >= 8) drawBytes(context, model, view, ink, { row, x, y, bands, until });
 }
 
@@ -70,6 +73,21 @@ function drawBetween(list, from, until, paint) {
   if (at < list.count && list.end[at] <= from) at++;
   for (; at < list.count && list.start[at] < until; at++) {
     paint(Math.max(from, list.start[at]), Math.min(until, list.end[at]), list.kind ? list.kind[at] : HANDLER);
+  }
+}
+
+// What the controller marked, as a rule over the row; thick where the model does not explain its length.
+function drawMarked(context, model, ink, { row, x, y }) {
+  const { marked, rows } = model;
+  const until = rowEnd(model, row);
+  for (let at = upTo(marked.start, rows.start[row] - 1); at < marked.count && marked.start[at] < until; at++) {
+    const left = x(marked.start[at]), right = x(marked.end[at]);
+    const thick = marked.unexplained[at] ? 3 : 1;
+    context.fillStyle = ink.text;
+    context.globalAlpha = marked.shortest[at] < marked.longest[at] ? 0.5 : 1;
+    context.fillRect(left, y + 1, Math.max(1, right - left), thick);
+    context.fillRect(right - 1, y + 1, 1, Math.max(4, thick));
+    context.globalAlpha = 1;
   }
 }
 

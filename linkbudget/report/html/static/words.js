@@ -61,6 +61,8 @@ function describe(model, row, at) {
   const byte = byteAt(model, at);
   if (byte >= 0) parts.push(byteSentence(model, byte));
   if (pass >= 0) parts.push(endSentence(model, pass));
+  const marked = model.marked === null ? -1 : coveringStretch(model.marked, at);
+  if (marked >= 0) parts.push(markedSentence(model, marked));
   parts.push(`Capture time ${instant(facts, at)}.`);
   return parts.join(" ");
 }
@@ -125,6 +127,15 @@ function endSentence(model, pass) {
   if (used < 0) return `The pass took ${took} and ${verdict}.`;
   const begin = model.bytes.start[messages.start[used]] - facts.capture_to_send;
   return `The pass used ${messageName(model, used)}, ${duration(passes.work[pass] - begin)} old, took ${took} and ${verdict}.`;
+}
+
+function markedSentence(model, at) {
+  const { facts, marked } = model;
+  const took = marked.shortest[at] < marked.longest[at]
+    ? `${duration(marked.shortest[at])} to ${duration(marked.longest[at])}`
+    : duration(marked.longest[at]);
+  const told = marked.unexplained[at] ? ", which it does not explain" : "";
+  return `The marked ${facts.marked} from ${instant(facts, marked.start[at])} took ${took}, in the model ${duration(marked.modelled[at])}${told}.`;
 }
 
 function byteSentence(model, byte) {
