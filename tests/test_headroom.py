@@ -133,6 +133,14 @@ def test_a_list_of_work_is_multiplied_part_by_part():
     }
 
 
+def test_what_each_lever_changes():
+    link = scene(reading={"skip_byte_us": 4}, parser={"pause_us": 3, "pause_every_bytes": 9})
+    assert edits_of(link, "joint", Fraction(2)) == {"joint[0].v_max": 2000, "joint[0].a_max": 100_000}
+    assert edits_of(link, "parser", Fraction(3)) == {
+        "parser.byte_us": 30, "parser.message_us": 300, "parser.pause_us": 9, "reading.skip_byte_us": 12,
+    }  # fmt: skip
+
+
 def test_an_executor_finds_the_same():
     link = scene()
     capture = recorded(link, places(4))
