@@ -135,6 +135,18 @@ def test_what_is_reported_lies_within_its_range_and_certain_arrivals_have_none()
     assert replay(described, certain, phases=1).uncertain is None
 
 
+def test_progress_counts_the_other_placements():
+    seen = []
+    with pytest.warns(LinkBudgetWarning, match="earlier"):
+        replay(
+            link(),
+            unsure(lines(2), 1000),
+            phases=3,
+            progress=lambda done, total: seen.append((done, total)),
+        )
+    assert seen == [(done, 1 + 3 + 1 + RANDOM_PLACEMENTS) for done in range(14)]
+
+
 def test_the_page_shows_the_ranges(linkbudget):
     ran = linkbudget(
         "replay", captures_dir() / "bean-frames.toml", captures_dir() / "bean-pty.jsonl", "--phases", 1

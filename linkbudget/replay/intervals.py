@@ -33,9 +33,11 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     from linkbudget.traffic.stream import ByteCapture
 
-__all__ = ["RANDOM_PLACEMENTS", "Uncertain", "is_uncertain", "placements", "ranges"]
+__all__ = ["RANDOM_PLACEMENTS", "RUNS", "Uncertain", "is_uncertain", "placements", "ranges"]
 
 RANDOM_PLACEMENTS = 8
+RUNS = 2 + RANDOM_PLACEMENTS
+"""The latest, the earliest, and the random ones."""
 SEED = 1
 
 Figures = Mapping[str, float | None]

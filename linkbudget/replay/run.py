@@ -11,7 +11,7 @@ from linkbudget.replay.arrivals import Character, Traffic
 from linkbudget.replay.backlog import find_backlog
 from linkbudget.replay.bottleneck import find_bottleneck
 from linkbudget.replay.fates import UNRECOGNISED, judge, uses_of
-from linkbudget.replay.intervals import is_uncertain, placements, ranges
+from linkbudget.replay.intervals import RUNS, is_uncertain, placements, ranges
 from linkbudget.replay.motion import JointMotion, move_joint
 from linkbudget.replay.receiver import Run, simulate
 from linkbudget.replay.result import PhaseSweep, Replay
@@ -66,12 +66,17 @@ def replay(
     characters = characters_of(capture)
     errored = resolved.receiver.errored
     traffic = Traffic(characters, errored, codec.fmt, codec.decode_payload)
-    placements = _phases(resolved, phases)
-    report = progress or (lambda done, total: None)
-    report(0, len(placements) + 1)
+    releases = _phases(resolved, phases)
+    runs = 1 + len(releases) + (RUNS - 1 if is_uncertain(capture) else 0)
+
+    def report(done: int) -> None:
+        if progress is not None:
+            progress(done, runs)
+
+    report(0)
     run = simulate(resolved, traffic, trace=trace)
-    report(1, len(placements) + 1)
-    sweep = _sweep(resolved, traffic, run, placements, report)
+    report(1)
+    sweep = _sweep(resolved, traffic, run, releases, report)
 
     zero = int(capture.start_times_ns[0])
     fates = _fates(link, resolved, run, sent)
@@ -92,15 +97,15 @@ def replay(
         from linkbudget.replay.measured import marked_passes
 
         result = replace(result, markers=marked_passes(link, resolved, capture, traffic, markers))
-    return _with_ranges(result, capture) if is_uncertain(capture) else result
+    return _with_ranges(result, capture, len(releases), report) if is_uncertain(capture) else result
 
 
-def _with_ranges(result: Replay, capture: ByteCapture) -> Replay:
+def _with_ranges(result: Replay, capture: ByteCapture, done: int, report: Callable[[int], None]) -> Replay:
     """Return the result with the range of each figure over other placements of uncertain arrivals."""
     link, resolved = result.link, result.resolved
     codec = link.codec(DIRECTION)
     runs = [result.figures]
-    for placed in placements(capture):
+    for number, placed in enumerate(placements(capture), 2):
         characters = characters_of(placed)
         traffic = Traffic(characters, resolved.receiver.errored, codec.fmt, codec.decode_payload)
         run = simulate(resolved, traffic)
@@ -108,6 +113,7 @@ def _with_ranges(result: Replay, capture: ByteCapture) -> Replay:
         motion = _motion(link, resolved, run, fates, traffic.last_arrival)
         last = traffic.last_arrival
         runs.append(replace(result, run=run, fates=fates, motion=motion, last_arrival_ns=last).figures)
+        report(done + number)
     return replace(result, uncertain=ranges(capture, runs))
 
 
@@ -139,17 +145,17 @@ def _phases(resolved: Resolved, count: int) -> list[int]:
 
 
 def _sweep(
-    resolved: Resolved, traffic: Traffic, own: Run, placements: list[int], report: Progress
+    resolved: Resolved, traffic: Traffic, own: Run, releases: list[int], report: Callable[[int], None]
 ) -> PhaseSweep:
     missed = []
-    for done, phase in enumerate(placements, 2):
+    for done, phase in enumerate(releases, 2):
         run = own
         if phase != resolved.loop.phase_ns:
             run = simulate(replace(resolved, loop=replace(resolved.loop, phase_ns=phase)), traffic)
         missed.append(run.missed_deadlines)
-        report(done, len(placements) + 1)
-    worst = placements[missed.index(max(missed))]
-    return PhaseSweep(len(placements), min(missed), max(missed), worst / 1e3)
+        report(done)
+    worst = releases[missed.index(max(missed))]
+    return PhaseSweep(len(releases), min(missed), max(missed), worst / 1e3)
 
 
 def _motion(
