@@ -17,10 +17,11 @@ os.environ.setdefault("POLARS_MAX_THREADS", "1")  # everything here is measured 
 import frame_parts
 import level_parts
 import process_parts
+import report_parts
 from made import wave, write_table, write_vcd
 from measure import Report, machine
 
-PARTS = ("characters", "vcd", "table", "frames", "start")
+PARTS = ("characters", "vcd", "table", "frames", "pages", "start")
 PAYLOADS = ((8, 24), (16, 64), (64, 64))
 SMALL_EDGES = 200_000
 
@@ -29,6 +30,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python tests/bench", description=__doc__)
     parser.add_argument("--edges", type=float, default=20e6, help="edges of the levels (20 million)")
     parser.add_argument("--frame-bytes", type=float, default=200e6, help="bytes of the frames (200 million)")
+    parser.add_argument("--events", type=float, default=1e6, help="events of the page (1 million)")
     parser.add_argument("--turns", type=int, default=9, help="turns of each measurement (9)")
     parser.add_argument("--only", choices=PARTS, action="append", help="one part; may be given several times")
     parser.add_argument("--json", type=Path, metavar="FILE", help="also write the figures to a file")
@@ -76,6 +78,8 @@ def run(
         for least, most in PAYLOADS:
             frame_parts.cobs(report, int(chosen.frame_bytes), least, most, turns)
         frame_parts.others(report, int(chosen.frame_bytes / 4), turns)
+    if "pages" in wanted:
+        report_parts.pages(report, folder, int(chosen.events), turns)
     if "start" in wanted:
         process_parts.start_up(report, folder, turns)
 

@@ -1,4 +1,4 @@
-"""The report of a replay: time to write it, its size, and when a browser shows its first picture."""
+"""The page of a replay: time to write it, its size, and when a browser shows its first picture."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 from statistics import median
 
 import numpy as np
-from measure import in_turns, say
+from measure import Report, Target, in_turns
 
 sys.path.append(str(Path(__file__).parent.parent))
 
@@ -49,8 +49,8 @@ def events_of(result: Replay, capture: ByteCapture) -> int:
     return sum(len(part) for part in parts)
 
 
-def reports(folder: Path, events: int, turns: int) -> None:
-    """Validate a report of so many events, then measure it."""
+def pages(report: Report, folder: Path, events: int, turns: int) -> None:
+    """Validate the page of a replay of so many events, then measure it."""
     link, once = shipped("bean-text")
     link = link.replace(**{"loop.phase_us": 0})  # the only placement tried is then the link's own
     small = replay(link, once, phases=1, trace=True)
@@ -60,25 +60,30 @@ def reports(folder: Path, events: int, turns: int) -> None:
     _, columns = data_of(page)
     assert (np.array(columns["byte.arrival"]) + result.time_zero_ns == capture.times_ns).all()
     assert columns["pass.release"] == result.passes.release.tolist()
-    name = f"report of {events_of(result, capture) / 1e6:.2f} M events"
+    name = f"page of {events_of(result, capture) / 1e6:.2f} M events"
     measured = in_turns(lambda: replay_html(result, capture), lambda: json.dumps(columns), turns)
     size = len(page.encode()) / 1e6
-    beside = f"{measured.ratio:.2f} x json.dumps of the same columns"
-    say(name, f"{measured.seconds:.2f} s, {size:.2f} MB; {beside}")
+    report.say(
+        name,
+        f"{measured.seconds:.2f} s; {measured.ratio:.2f} x json.dumps of the same columns",
+        Target("written", measured.seconds, 2, "s", most=True),
+    )
+    report.say("  size", f"{size:.2f} MB", Target("size", size, 10, "MB", most=True))
     program = find_browser()
     if program is None:
-        say("  in Chromium", "not installed")
+        report.say("  in Chromium", "not installed")
         return
     path = folder / "report.html"
     path.write_text(page, encoding="utf-8")
     browser = Browser(program)
     try:
-        in_browser(browser, path)
+        in_browser(report, browser, path)
     finally:
         browser.close()
 
 
-def in_browser(browser: Browser, path: Path) -> None:
+def in_browser(report: Report, browser: Browser, path: Path) -> None:
+    """On the clock: other work on the machine slows it."""
     firsts = []
     for _ in range(LOADS):
         browser.open(path)
@@ -87,8 +92,10 @@ def in_browser(browser: Browser, path: Path) -> None:
     whole = browser.value(REDRAW)
     browser.value("document.querySelector('[data-act=next]').click()")
     browser.drawn()
-    say(
+    rows = browser.value(REDRAW)
+    report.say(
         "  in Chromium",
         f"first picture after {median(firsts):.2f} s ({min(firsts):.2f} to {max(firsts):.2f}, on the clock);"
-        f" redraw of the whole {whole:.0f} ms, of rows {browser.value(REDRAW):.0f} ms",
+        f" drawn again in {whole:.0f} ms whole, {rows:.0f} ms near by",
+        Target("first picture", median(firsts), 1.5, "s", most=True),
     )
