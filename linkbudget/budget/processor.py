@@ -1,8 +1,8 @@
 """The processor of a link: what keeps it busy in the long run, and how soon handler, pass and reading answer.
 
 *Shares* are of its time in the long run, for largest messages at their rates: work and what is sent per
-period, parsing and handlers per message, busy windows. Above 1 in all, something has to fall behind, whatever
-the order of things: it never catches up.
+period, parsing and handlers per message, busy windows. Above 1 in all, something has to give way, whatever
+the order of things: releases are skipped, or bytes wait ever longer and are lost in the end.
 
 *Response times* are upper bounds. Of the handler: from its request to its end, the latency, one handler that
 runs already, windows that hold handlers back and its own largest load in it; its deadline is the moment the

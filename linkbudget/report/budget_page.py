@@ -100,8 +100,8 @@ def receiver_rows(document: Document) -> list[tuple[str, str, str]]:
 
 
 def processor_row(core: Document) -> tuple[str, str, str]:
-    """Return how busy a core is in the long run; above its whole time it can never catch up."""
+    """Return how busy a core is in the long run; above its whole time releases or bytes have to give way."""
     told = "of the time in the long run, largest messages"
     if core["utilisation"] > 1:
-        told = "of the time: it never catches up"
+        told = "of the time: more than there is"
     return ("processor" if core["core"] == "passes" else "reading core", share(core["utilisation"]), told)
