@@ -41,5 +41,14 @@ def test_help_of_a_command_imports_nothing_heavy(name):
     assert not imported_after(help_of(name, "--help")) & HEAVY
 
 
+def test_a_capture_is_decoded_without_what_only_links_and_large_files_need(tmp_path):
+    path = tmp_path / "beans.bin"
+    path.write_bytes(b"beans")
+    script = "from linkbudget.cli.main import run\nimport sys\n"
+    script += f"assert run(['decode', {str(path)!r}, '--baudrate', '115200', '--json']) == 0\n"
+    script += "assert not {'linkbudget.link.model', 'linkbudget.message', 'numba'} & set(sys.modules)"
+    assert "numpy" in imported_after(script)
+
+
 def test_the_check_sees_a_heavy_import():
     assert "numpy" in imported_after("import linkbudget\nlinkbudget.ByteCapture")

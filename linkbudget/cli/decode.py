@@ -22,6 +22,7 @@ from linkbudget.errors import CaptureError
 if TYPE_CHECKING:
     from linkbudget.cli.decoding import Decoding
     from linkbudget.frame.format import FrameFormat
+    from linkbudget.link.model import Link
     from linkbudget.wire.uart import UartLine
 
 __all__ = ["command"]
@@ -70,14 +71,13 @@ def command(
     """
     from linkbudget.cli.both_ways import BothWays
     from linkbudget.cli.decoding import Decoding
-    from linkbudget.link.model import Link
 
     if times and not as_json:
         raise click.UsageError("--times needs --json: a page shows no list of times")
     if direction is not None and link is None:
         raise click.UsageError("--direction needs --link: without messages both directions are read alike")
     direction = direction or "to-controller"
-    described = Link.load(link) if link else None
+    described = load_link(link) if link else None
     fmt = frame_format(described.frames.get(direction) if described else None, delimiting, crc)
     known = described if delimiting is None and crc is None else None
     codec = known.codec(direction) if known and known.messages_of(direction) else None
@@ -106,6 +106,13 @@ def command(
         return EXIT_INTERRUPTED
     refuse_nonsense(capture, given, decoding, document)
     return 0
+
+
+def load_link(path: Path) -> Link:
+    """Return the link of a file; what a link is made of takes long to import, so only when there is one."""
+    from linkbudget.link.model import Link
+
+    return Link.load(path)
 
 
 def read_into(decoding: Decoding, path: Path, given: CaptureInput, line: UartLine | None) -> bool:
