@@ -175,6 +175,61 @@ def test_response_times_are_those_of_a_simulated_scheduler(rows):
     assert [response.time for response in response_times(tasks)] == simulated(tasks, 24 * 2)
 
 
+def disturbed(tasks: list[Task], chance: random.Random, until: int) -> list[int]:
+    """Longest response, from the release before jitter, with random phases and jitters and one blocking.
+
+    From some tick on, for the blocking, one below all of them holds something they need, and keeps the
+    processor when they want to run.
+    """
+    phases = [chance.randrange(task.period) for task in tasks]
+    begin = chance.randrange(12)
+    jobs: list[list[list[int]]] = []
+    for task, phase in zip(tasks, phases, strict=True):
+        due = range(phase * chance.randrange(2), until, task.period)
+        jobs.append([[at, at + chance.randint(0, task.jitter), task.cost] for at in due])
+    longest = [0] * len(tasks)
+    for now in range(until):
+        for index, task in enumerate(tasks):
+            ready = [job for job in jobs[index] if job[1] <= now and job[2]]
+            if not ready:
+                continue
+            if not begin <= now < begin + task.blocking:
+                ready[0][2] -= 1
+                if not ready[0][2]:
+                    longest[index] = max(longest[index], now + 1 - ready[0][0])
+            break
+    return longest
+
+
+@hypothesis_settings(max_examples=80)
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 4), st.sampled_from([5, 6, 8, 12]), st.integers(0, 6)),
+        min_size=1,
+        max_size=4,
+    ),
+    st.integers(0, 4),
+    st.integers(0, 2**32),
+)
+def test_no_response_with_jitter_and_blocking_is_longer_than_its_bound(rows, blocking, seed):
+    tasks = [
+        Task(str(index), cost, period, jitter=jitter, blocking=blocking)
+        for index, (cost, period, jitter) in enumerate(rows)
+    ]
+    bounds = [response.time for response in response_times(tasks)]
+    longest = disturbed(tasks, random.Random(seed), 150)
+    for bound, seen in zip(bounds, longest, strict=True):
+        assert bound is None or seen <= bound
+
+
+def test_jitter_and_blocking_reach_their_bounds():
+    """Among 500 random runs the worst comes up to the bound."""
+    tasks = [Task("handler", 2, 8, jitter=3, blocking=2), Task("loop", 4, 12, jitter=1, blocking=2)]
+    seen = [disturbed(tasks, random.Random(seed), 60) for seed in range(500)]
+    bounds = [response.time for response in response_times(tasks)]
+    assert [max(times) for times in zip(*seen, strict=True)] == bounds == [7, 11]
+
+
 def test_arrivals_are_limited_by_line_and_rates():
     layout = MessageLayout("beans", (CounterField("tick", 64),))
     link = Link(line=UartLine(115200), messages=(Message(layout, rate_hz=100),))
