@@ -56,11 +56,12 @@ const PAUSE_MS = 80;
 // Calls a function when no more calls come for a while, so that the main picture need not wait for it; the
 // first time at once.
 function later(call) {
-  let due = 0, pause = 0;
+  let due = 0, called = false;
   return () => {
     clearTimeout(due);
-    due = setTimeout(call, pause);
-    pause = PAUSE_MS;
+    if (called) due = setTimeout(call, PAUSE_MS);
+    else setTimeout(call, 0);
+    called = true;
   };
 }
 
