@@ -118,6 +118,7 @@ def test_line_is_recognised_without_any_setting(way):
     estimate = estimate_line(edges)
     assert (estimate.line.baudrate, estimate.line.format) == (115200, "8N1")
     assert estimate.baudrate_measured == pytest.approx(48_000_000 / 417, rel=5e-4)
+    assert estimate.confidence == 1
 
 
 def test_our_codec_writes_the_frames_that_the_independent_script_wrote():

@@ -43,6 +43,8 @@ def line_setting(edges: Edges, line: UartLine | None, invert: bool, what: str, s
 def doubt(estimate: LineEstimate) -> str:
     """Return what to say about an uncertain estimate."""
     other = f"; {estimate.runner_up} is as plausible" if estimate.runner_up else ""
+    if estimate.runner_up == estimate.line:
+        other = "; the other idle level is as plausible"
     return f"the edges suggest {estimate.line}, with confidence {estimate.confidence:.2f}{other}"
 
 

@@ -26,6 +26,8 @@ CHOOSING_EDGES, FORMAT_EDGES, RATE_EDGES = 2_000, 20_000, 200_000
 WIDTHS = range(5, 11)  # data and parity bits
 TOO_MANY_ERRORS = 0.25
 SAME = 0.03  # error shares closer than this do not decide
+FEW_MORE = 2  # faulty characters more than the best reading has do not speak against another
+READS_AS_WELL = 0.06  # off by so much a sample still falls into its bit, up to the eighth
 PLENTY = 8  # different values before a rarer format is believed
 PARITY_HOLDS = 0.9
 FEW_FAULTS = 20  # characters for each parity error that a format may show
@@ -144,13 +146,15 @@ def choose_reading(edges: Edges, levels: tuple[bool, ...]) -> list[list[Reading]
     if not ranked:
         return []
     least = min(row[0] for row in ranked)
-    close = [row[4] for row in sorted(ranked, key=lambda row: row[1:4]) if row[0] <= least + SAME]
-    return close[:1] + [readings for readings in close[1:] if not alike(readings[0], close[0][0])]
+    close = sorted((row for row in ranked if row[0] <= least + SAME), key=lambda row: row[1:4])
+    (fit, *_, best), *others = close
+    as_good = fit + FEW_MORE / max(len(best[0].scan.starts), 1)
+    return [best] + [row[4] for row in others if row[0] <= as_good and not alike(row[4][0], best[0])]
 
 
 def alike(one: Reading, other: Reading) -> bool:
-    """Return whether two readings have the same idle level and bit time, but for what a fit leaves open."""
-    return one.inverted == other.inverted and abs(one.bit / other.bit - 1) <= SAME
+    """Return whether two readings have the same idle level, and bit times so near that either reads well."""
+    return one.inverted == other.inverted and abs(one.bit / other.bit - 1) <= READS_AS_WELL
 
 
 def end_of(edges: Edges, changes: list[int]) -> int:
