@@ -493,6 +493,15 @@ def brief_ms(ns: int) -> str:
         ("own-core", {"reading__context": "own-core"}),
         ("free", {"loop__when_late": "free", "loop__deadline_us": 5000}),
         ("at-once", {"loop__when_late": "at-once", "parser__byte_us": 60}),
+        (
+            "long-periods",  # thousands of stretches in a row
+            {
+                "reading__context": "own-core",
+                "loop__period_us": 1_000_000,
+                "loop__work_us": 300_000,
+                "loop__phase_us": 0,
+            },
+        ),
         ("polled", {"receiver__mode": "polled", "receiver__fifo_bytes": 16}),
     ],
 )

@@ -37,7 +37,8 @@ function drawRow(context, model, view, ink, row) {
   const bandTop = y + bands.pad;
   if (pass >= 0) {
     paint(rows.start[row], heldUntil(model, row, pass), NO_PASS, bandTop, bands.whole);
-    drawStretches(model.loop, model.firstOf[pass], model.firstOf[pass + 1], (from, to, kind) =>
+    const place = { start: rows.start[row] + view.left, scale: view.scale, width: Math.ceil(view.width) };
+    drawStretches(model.loop, model.firstOf[pass], model.firstOf[pass + 1], place, (from, to, kind) =>
       paint(from, to, kind, bandTop, bands.one),
     );
     drawEnd(context, model, view, ink, { row, pass, x, y, bands });
@@ -49,7 +50,11 @@ function drawRow(context, model, view, ink, row) {
   const until = pass >= 0 && passes.start[pass] < own ? Math.max(own, passes.end[pass]) : own;
   const handlerTop = model.reader === null ? bandTop : bandTop + bands.one;
   if (model.reader !== null) {
-    drawBetween(model.reader, rows.start[row], rowEnd(model, row), (from, to, kind) => paint(from, to, kind, handlerTop, bands.one));
+    const first = upTo(model.reader.end, rows.start[row]), last = upTo(model.reader.start, own - 1);
+    const place = { start: rows.start[row] + view.left, scale: view.scale, width: Math.ceil(view.width) };
+    drawStretches(model.reader, first, last, place, (from, to, kind) =>
+      paint(Math.max(from, rows.start[row]), Math.min(to, own), kind, handlerTop, bands.one),
+    );
   }
   drawBetween(model.handlers, rows.start[row], until, (from, to) => {
     if (to - from >= view.scale / 2) paint(from, to, HANDLER, handlerTop, bands.one);
@@ -64,8 +69,22 @@ function fill(context, style, left, right, top, height) {
   context.fillRect(left, top, right - left, height);
 }
 
-function drawStretches(list, first, last, paint) {
-  for (let at = first; at < last; at++) paint(list.start[at], list.end[at], list.kind[at]);
+function drawStretches(list, first, last, place, paint) {
+  if (last - first > 2 * place.width) drawDense(list, first, last, place, paint);
+  else for (let at = first; at < last; at++) paint(list.start[at], list.end[at], list.kind[at]);
+}
+
+// With more stretches than pixels: at each pixel the one that takes the largest part of it.
+function drawDense(list, first, last, { start, scale, width }, paint) {
+  const into = { kind: new Uint8Array(width).fill(NOTHING), share: new Float32Array(width) };
+  for (let at = first; at < last; at++) {
+    layStretch((list.start[at] - start) / scale, (list.end[at] - start) / scale, list.kind[at], into, width);
+  }
+  for (let x = 0, begin = 0; x <= width; x++) {
+    if (x < width && into.kind[x] === into.kind[begin]) continue;
+    if (into.kind[begin] !== NOTHING) paint(start + begin * scale, start + x * scale, into.kind[begin]);
+    begin = x;
+  }
 }
 
 function drawBetween(list, from, until, paint) {
@@ -145,9 +164,12 @@ function drawBytes(context, model, view, ink, { row, x, y, bands, until }) {
   const wide = facts.character / view.scale;
   const bits = facts.bit / view.scale >= BIT_ROOM && height > 34;
   const place = { top, height: bits ? height : Math.min(height, view.row < 30 ? 9 : 15), wide };
+  let last = -1;
   for (let at = upTo(bytes.arrival, from - 1); at < bytes.count && bytes.start[at] < to; at++) {
     const lost = LOST_WHERE[facts.character_fates[bytes.fate[at]]] !== undefined;
     const end = x(bytes.arrival[at]);
+    if (end < last + 0.5 && !lost) continue; // a tick is there already
+    last = end;
     context.globalAlpha = bytes.arrival[at] > own ? 0.45 : 1;
     context.fillStyle = lost ? ink.lost : ink.text;
     if (bits) {
