@@ -37,6 +37,7 @@ LEAST_SEEN = 1 << 16  # bytes of rows from which those of the whole file are est
 # The beginning is parsed by the plain form: enough lines for the delimiter, and for what stands before them.
 HEAD_LINES, HEAD_BYTES = 4 * SAMPLED_LINES, 4 * SAMPLED_SIGNS
 MOST_PLACES = 18
+QUOTE = ord('"')
 INT64_MAX = (1 << 63) - 1
 
 
@@ -64,6 +65,8 @@ class Beginning:
         if self.text.encoding not in ("utf-8", "latin-1") or not found:
             raise Unfit
         self.rows = replace(found[0], decimal=self.text.decimal)
+        if self.text.quotes and any("\n" in cell or "\r" in cell for row in self.rows.rows for cell in row):
+            raise Unfit
         if len(ends) == HEAD_LINES and self.text.skipped > HEAD_LINES - SAMPLED_LINES - 2:
             raise Unfit
         self.line = self.rows.lines[0]
@@ -175,13 +178,25 @@ class Run:
         self.traces = table.traces(tick)
         self.held = PaddedText(table.source)
         begun = table.begun
-        self.settings = (sampled, places, begun.delimiter, begun.decimal, given(table.roles()))
+        roles = table.roles()
+        self.settings = (sampled, places, begun.delimiter, begun.decimal, given(roles))
+        self.unseen = bool((roles == _kernels.PASSED_OVER).any())
         self.cells = np.empty(max(len(table.first), 1), dtype=np.uint8)
         while self.held.size <= begun.offset - self.held.begin:
             if not self.held.more():
                 raise Unfit
         self.held.at = begun.offset - self.held.begin
         self.expecting = False
+        self.check_unseen()
+
+    def check_unseen(self) -> None:
+        """Raise `Unfit` when there are quotes in the text at hand and columns that the kernel passes over.
+
+        A cell in quotes can go on in the next line.
+        """
+        held = self.held
+        if self.unseen and (held.buffer[held.at : held.size] == QUOTE).any():
+            raise Unfit
 
     def pieces(self, whole: bool = False) -> Iterator[LevelCapture]:
         """Yield what is read, to the end or to a time with more decimal places; all at once if ``whole``.
@@ -196,6 +211,7 @@ class Run:
             if not self.held.more():
                 self.last_line()
                 break
+            self.check_unseen()
             if not whole and self.now - 1 > self.start:
                 yield self.capture(self.now - 1)
         yield self.capture(self.now)
