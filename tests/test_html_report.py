@@ -312,10 +312,12 @@ def test_what_a_what_if_study_says_stands_in_the_page():
         starts_ns=capture.starts_ns[two],
     )
     changes = {"a <cheap> parser": {"parser.byte_us": 1}}
-    found = whatif(link, part, changes, max_changes=1, max_sets=1, with_headroom=False).to_dict()
+    study = whatif(link, part, changes, max_changes=1, max_sets=1, with_headroom=False)
     result = replay(link, part, phases=1)
-    text = words_of(replay_html(result, part, whatif=found))
-    terminal = page_text(whatif_page(found), width=4000)
+    page = replay_html(result, part, whatif=study)
+    assert page == replay_html(result, part, whatif=study.to_dict())
+    text = words_of(page)
+    terminal = page_text(whatif_page(study.to_dict()), width=4000)
     lines = [" ".join(line.split()).removeprefix("- ") for line in terminal.splitlines() if line.strip()]
     assert any("a <cheap> parser" in line for line in lines)
     assert [line for line in lines if line not in text] == []

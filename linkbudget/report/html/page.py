@@ -27,6 +27,7 @@ from linkbudget.units import format_count
 
 if TYPE_CHECKING:
     from linkbudget.replay.result import Replay
+    from linkbudget.study.whatif_result import WhatIf
     from linkbudget.traffic.stream import ByteCapture
 
 __all__ = ["replay_html", "save_html"]
@@ -54,17 +55,23 @@ PLACE = re.compile(r"\{\{(\w+)\}\}")
 
 
 def save_html(
-    result: Replay, capture: ByteCapture, path: str | Path, *, whatif: Mapping[str, Any] | None = None
+    result: Replay,
+    capture: ByteCapture,
+    path: str | Path,
+    *,
+    whatif: WhatIf | Mapping[str, Any] | None = None,
 ) -> None:
     """Write the report of a replay to ``path``; see `replay_html`."""
     Path(path).write_text(replay_html(result, capture, whatif=whatif), encoding="utf-8")
 
 
-def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, Any] | None = None) -> str:
+def replay_html(
+    result: Replay, capture: ByteCapture, *, whatif: WhatIf | Mapping[str, Any] | None = None
+) -> str:
     """Return the report of a replay as one HTML document.
 
-    ``capture`` is the one that was replayed. ``whatif`` is the dict of a what-if study of the same link and
-    capture, whose rows then stand in the report. A replay that was asked for its activities
+    ``capture`` is the one that was replayed. ``whatif`` is a what-if study of the same link and capture (or
+    its dict), which then stands in the report. A replay that was asked for its activities
     (``replay(..., trace=True)``) is drawn as it is; any other is run once more to get them. Raises
     `SettingsError` when the capture is another one.
     """
@@ -115,11 +122,12 @@ def replay_html(result: Replay, capture: ByteCapture, *, whatif: Mapping[str, An
     return filled(resource("page.html"), values)
 
 
-def whatif_section(whatif: Mapping[str, Any] | None) -> str:
-    """Return what a what-if study says, from its dict (`WhatIf.to_dict`); nothing without one."""
+def whatif_section(whatif: WhatIf | Mapping[str, Any] | None) -> str:
+    """Return what a what-if study says, from it or from its dict; nothing without one."""
     if whatif is None:
         return ""
-    return parts.section("whatif-head", "What if", in_order(whatif_page(whatif)), "wide whatif")
+    document = whatif if isinstance(whatif, Mapping) else whatif.to_dict()
+    return parts.section("whatif-head", "What if", in_order(whatif_page(document)), "wide whatif")
 
 
 def paragraphs(texts: Iterable[str]) -> str:
