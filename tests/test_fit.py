@@ -118,6 +118,15 @@ def test_disturbed_samples_are_left_out_and_move_nothing(share):
     assert abs(ordinary.ns("work") - TRUE["work"]) > 1000 * fit.costs["work"].error_ns
 
 
+def test_what_counts_as_far_away_is_six_robust_standard_deviations():
+    # Residuals around a mean of 1000: half of them 10 away, so the spread is 14.826 and the limit 88.956.
+    times = np.array([1010.0, 990.0] * 20 + [1000.0 + 88.0, 1000.0 - 88.0, 1000.0 + 90.0, 1000.0 - 90.0])
+    fit = fit_costs(Samples.of(times, {"work": np.ones(44)}))
+    assert fit.outliers.tolist() == [False] * 42 + [True] * 2
+    assert fit.spread_ns == pytest.approx(14.826)
+    assert fit.ns("work") == pytest.approx(1000)
+
+
 def test_passes_that_read_may_scatter_more_than_idle_ones():
     counts, times = samples(400)
     for name in ("byte", "message", "read_call", "message_byte"):

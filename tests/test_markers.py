@@ -377,6 +377,25 @@ def test_the_tables_for_the_link_file_carry_source_and_date():
     assert json.loads(json.dumps(fitted.to_dict()))["costs_us"]["work"] == pytest.approx(600)
 
 
+def test_a_recording_that_begins_while_the_controller_runs():
+    # The pin toggles and bytes are counted toward the next pause long before the recording begins.
+    described = document(parser=PAUSES, loop=FREE)
+    whole = lines(150)
+    edges = by_oracle(described, whole, "pass-start")
+    first = 31 + int(np.flatnonzero(whole.data[31:] == 10)[0])  # the next line begins behind this
+    later = type(whole)(
+        *(column[first + 1 :] for column in (whole.times_ns, whole.data, whole.flags)), whole.line
+    )
+    begun = int(later.start_times_ns[0]) - 1_000_000
+    pin = toggled(edges.times[edges.times >= begun].tolist())
+    fitted = fit_markers(link(described, "pass-start", **{**WRONG, "loop.work_us": 450}), later, pin)
+    for name, ns in {**TRUE, "work": 600_000, "pause": 1_700_000}.items():
+        assert fitted.costs_ns[name] == pytest.approx(ns, rel=1e-6), name
+    assert fitted.pauses.first_bytes == pytest.approx(190 - (first + 1) % 190, abs=10)
+    assert fitted.after.shares["variance_share"] == pytest.approx(1, abs=1e-4)
+    assert fitted.before.marked.start_ns[0] < 0
+
+
 def test_pauses_that_the_recording_is_too_short_for_are_kept():
     described = document(loop=FREE)
     capture = lines(30)

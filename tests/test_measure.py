@@ -175,9 +175,20 @@ def test_collections_of_memory_inside_calls_are_taken_out():
     finally:
         gc.callbacks.remove(winding)
     assert {name: cost.fit.ns(name) for name in COSTS} == pytest.approx(COSTS, rel=1e-9)
+    assert not cost.fit.outliers.any()
     assert cost.pauses.mean_ns == pytest.approx(40_000)
     assert cost.collections == cost.pauses.count > 5
     assert not cost.pauses.regular
+
+
+def test_an_iterator_is_timed_to_its_end():
+    class Lazy(Known):
+        def feed(self, chunk):
+            yield from super().feed(chunk)
+
+    clock = Wound()
+    cost = measure_parser(Lazy(clock), CAPTURE, LINK, chunks=(3, 25), clock=clock, runs=1)
+    assert {name: cost.fit.ns(name) for name in COSTS} == pytest.approx(COSTS, rel=1e-9)
 
 
 def test_the_chunks_are_the_reads_of_a_replay():

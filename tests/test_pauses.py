@@ -84,9 +84,9 @@ def test_the_true_distance_is_always_possible(sizes, every, data):
     pauses = found(before, after, total)
     assert pauses is not None
     assert pauses.regular
-    # Nine at most are kept of those possible, evenly from all over their range.
+    # Fifteen at most are kept of those possible, evenly from all over their range.
     possible = [one for one, _ in pauses.possible]
-    assert min(possible) - 60 <= every <= max(possible) + 60
+    assert min(possible) - 20 <= every <= max(possible) + 20
     for one, begin in pauses.possible:
         places = begin + one * np.arange(before.size)
         assert ((before < places) & (places <= after)).all()

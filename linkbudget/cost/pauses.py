@@ -21,7 +21,7 @@ __all__ = ["Pauses", "find_pauses"]
 FEWEST = 3
 VARY = 0.25
 MOST_TRIED = 200_000
-MOST_POSSIBLE = 9
+MOST_POSSIBLE = 15
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -32,7 +32,7 @@ class Pauses:
     """Pauses found: how many, their mean and longest, bytes from one to the next, bytes before the first.
 
     ``regular``: with exactly these two numbers of bytes every pause falls where it was seen; so it does with
-    those in ``possible`` (not more than nine of them).
+    those in ``possible`` (not more than fifteen).
     """
 
     count: int
@@ -95,6 +95,6 @@ def _places(before: Ints, after: Ints, total: int) -> list[tuple[int, int]]:
         if low <= every <= high:
             begun_here.append((every, every))
         elif low <= high:
-            elsewhere.append((every, (low + high) // 2))
+            elsewhere += [(every, first) for first in sorted({low, (low + high) // 2, high})]
     possible = begun_here or elsewhere
     return possible[:: max(1, -(-len(possible) // MOST_POSSIBLE))]

@@ -129,7 +129,11 @@ class PacedLoop(Loop):
     def run_at(self, instants: Sequence[Instant]) -> list[dict[str, int]]:
         """Run a pass at each instant and return what was counted in each, and what was cut."""
         core, parser, found = self.core, self.parser, []
-        core.now = min(0, instants[0].start) if instants else 0
+        if instants and instants[0].start < 0:
+            # The pin is watched from before the first character on; no handler has run by then.
+            core.now = instants[0].start
+            if core.hardware is not None:
+                core.hardware.run_start = core.hardware.run_end = core.now
         for start, limit, extra, ahead in instants:
             before, cut = dict(parser.counts), core.cut_ns
             core.limit = limit
