@@ -104,8 +104,8 @@ class WhatIf:
     def edited(self, row: Row | str) -> tuple[Link, ByteCapture]:
         """Return the edited link of a row as its file says it, and the traffic it was replayed with."""
         row = self.row(row) if isinstance(row, str) else row
-        trial = trial_of(self.link, Change(row.name, row.kind, row.edits, row.sending))
-        return trial.as_written, trial.traffic(Recording(self.link, self.capture)).capture
+        trial = trial_of(self.link, Change(row.name, row.kind, row.edits, row.sending)).as_written
+        return trial.link, trial.traffic(Recording(self.link, self.capture)).capture
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON of ``whatif``.

@@ -10,7 +10,7 @@ import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
@@ -96,15 +96,15 @@ class Trial:
     resent: bool
 
     @property
-    def as_written(self) -> Link:
-        """The link as its file says it: a fraction without end is a rounded number there."""
-        return link_from(self.link.to_toml())
+    def as_written(self) -> Trial:
+        """The same with the link as its file says it: a fraction without end is a rounded number there."""
+        return replace(self, link=link_from(self.link.to_toml()))
 
     def traffic(self, recording: Recording) -> Resent:
         """Return what arrives: the recording itself, or the recording sent again."""
         if not self.resent:
             return Resent(recording.capture)
-        return resend(recording, self.as_written, self.sending)
+        return resend(recording, self.link, self.sending)
 
 
 @dataclass(frozen=True)

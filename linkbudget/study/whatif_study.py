@@ -83,7 +83,7 @@ class Study:
     def headroom(self, result: WhatIf) -> Headroom:
         """Return the headroom of the smallest set found, or of the link as it is."""
         row = result.smallest or result.present
-        trial = trial_of(self.link, Change(row.name, row.kind, row.edits, row.sending))
+        trial = trial_of(self.link, Change(row.name, row.kind, row.edits, row.sending)).as_written
         recording = Recording(trial.link, trial.traffic(self.recording).capture)
         assert row.figures is not None
         with quiet():
