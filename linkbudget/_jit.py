@@ -123,8 +123,12 @@ CHANGE_OVER = {pair.name: pair.change_over for pair in PAIRS}
 NOT_COUNTED = {"_nrt": False}  # "numba run time": without it nothing can be allocated
 SMALL_SHARE = 100
 """An input this many times smaller than the change-over is faster in plain form, whatever came before."""
+STARTED_SHARE = 8
+"""Once a kernel has run, numba is there, and so much smaller inputs are worth loading another one."""
 seen = dict.fromkeys(CHANGE_OVER, 0)
 """What has come so far, in the unit of each pair."""
+started: set[str] = set()
+"""The kernels that have run."""
 
 
 def kernel_mode() -> str:
@@ -158,6 +162,8 @@ def use_kernel(name: str, size: int) -> bool:
         return False
     if mode == "auto":
         seen[name] += size
+        if started:
+            change_over //= STARTED_SHARE
         if seen[name] < change_over or size * SMALL_SHARE < change_over:
             return False
     if load_numba() is not None:
@@ -178,6 +184,7 @@ class Kernel(Generic[P, R]):
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         if self.compiled is None:
+            started.add(self.function.__name__)
             self.compiled = compiled(self.function, cache=True, **self.options)
         try:
             result: R = self.compiled(*args, **kwargs)

@@ -208,6 +208,7 @@ def test_unknown_mode_names_the_nearest():
 @needs_numba
 @pytest.mark.parametrize("pair", WITH_KERNEL, ids=lambda pair: pair.name)
 def test_the_mode_and_the_size_choose(pair, monkeypatch):
+    monkeypatch.setattr(_jit, "started", set())
     monkeypatch.setitem(_jit.seen, pair.name, 0)
     with mode_set("auto"):
         assert not use_kernel(pair.name, pair.change_over - 1)
@@ -222,11 +223,27 @@ def test_the_mode_and_the_size_choose(pair, monkeypatch):
 
 @needs_numba
 def test_pieces_of_a_large_input_come_to_the_kernel_too(monkeypatch):
+    monkeypatch.setattr(_jit, "started", set())
     monkeypatch.setitem(_jit.seen, "vcd", 0)
     piece = _jit.CHANGE_OVER["vcd"] // 4
     with mode_set("auto"):
         assert [use_kernel("vcd", piece) for _ in range(6)] == [False, False, False, True, True, True]
         assert not use_kernel("vcd", piece // _jit.SMALL_SHARE)
+
+
+@needs_numba
+def test_beside_a_kernel_that_has_run_smaller_inputs_are_worth_another(monkeypatch):
+    share = _jit.CHANGE_OVER["vcd"] // _jit.STARTED_SHARE
+    for started, chosen in ((set(), False), ({"characters"}, True)):
+        monkeypatch.setattr(_jit, "started", started)
+        monkeypatch.setitem(_jit.seen, "vcd", 0)
+        with mode_set("auto"):
+            assert use_kernel("vcd", share) is chosen
+    monkeypatch.setattr(_jit, "started", set())
+    double = _jit.kernel(lambda value: 2 * value)
+    monkeypatch.setattr(_jit, "compiled", lambda function, **options: function)
+    assert double(3) == 6
+    assert _jit.started == {"<lambda>"}
 
 
 def ran(script, **environment):
