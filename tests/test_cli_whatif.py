@@ -8,6 +8,7 @@ import pytest
 from whatif_scenes import places, recorded, scene
 
 from linkbudget import save_capture
+from linkbudget.cli.whatif_files import file_name
 from linkbudget.report.terminal import page_text
 from linkbudget.report.whatif_page import whatif_page
 
@@ -70,6 +71,14 @@ def test_nothing_is_written_when_nothing_helps_or_nothing_is_wrong(linkbudget, t
         assert ran.code == 0
         assert f"nothing was written to {target}" in ran.err
         assert not target.exists()
+
+
+def test_files_of_rows_have_names_of_their_own():
+    used: set[str] = set()
+    names = [
+        file_name(name, used) for name in ("115200 baud", "115200/baud!", "period of 2.5 ms", "µ", "../x")
+    ]
+    assert names == ["115200-baud", "115200-baud-2", "period-of-2.5-ms", "change", "x"]
 
 
 def test_what_is_read_is_never_written_over(linkbudget, tmp_path):

@@ -156,6 +156,15 @@ def test_a_polled_receiver_without_joints_and_costs_has_less_to_change():
     assert by_name(result)["DMA"].edits == {"receiver.mode": "dma", "receiver.buffer_bytes": 256}
 
 
+def test_bytes_passed_over_cost_what_the_link_says_or_what_parsing_does():
+    def newest(**sections):
+        return next(one for one in builtin_changes(scene(**sections)) if one.name == "read the newest only")
+
+    assert newest().edits == {"reading.strategy": "newest", "reading.skip_byte_us": 10}
+    assert newest().notes == ("a byte passed over is assumed to cost byte_us = 10",)
+    assert newest(reading={"skip_byte_us": 2}).edits == {"reading.strategy": "newest"}
+
+
 def test_a_buffer_is_not_larger_than_its_environment_takes():
     # 32 to 32766 bytes: source of the MicroPython rp2 port (the table of environments).
     link = scene(receiver={"environment": "micropython-rp2", "mode": "interrupt", "buffer_bytes": 10_000})
