@@ -126,16 +126,17 @@ class PacedLoop(Loop):
     parser: NotingParser
     core: CutCore
 
-    def run_at(self, instants: Sequence[Instant]) -> list[dict[str, int]]:
-        """Run a pass at each instant and return what was counted in each, and what was cut."""
-        core, parser, found = self.core, self.parser, []
+    def run_at(self, instants: Sequence[Instant]) -> dict[str, Times]:
+        """Run a pass at each instant and return, for each, what was counted, cut, and spent as extra."""
+        core, parser = self.core, self.parser
         if instants and instants[0].start < 0:
             # The pin is watched from before the first character on; no handler has run by then.
             core.now = instants[0].start
             if core.hardware is not None:
                 core.hardware.run_start = core.hardware.run_end = core.now
-        for start, limit, extra, ahead in instants:
-            before, cut = dict(parser.counts), core.cut_ns
+        sums = np.zeros((len(instants) + 1, len(COUNTED) + 1), dtype=np.int64)
+        extras = np.zeros(len(instants), dtype=np.int64)
+        for number, (start, limit, extra, ahead) in enumerate(instants):
             core.limit = limit
             core.free_at(max(start, core.now))
             if ahead:
@@ -143,9 +144,10 @@ class PacedLoop(Loop):
                 core.free_at(core.now)
             parser.extra_ns = 0 if ahead else extra
             self._pass(start)
-            counted = {name: count - before[name] for name, count in parser.counts.items()}
-            found.append({**counted, "cut": core.cut_ns - cut, "extra": extra - parser.extra_ns})
-        return found
+            sums[number + 1] = (*parser.counts.values(), core.cut_ns)
+            extras[number] = extra - parser.extra_ns
+        each = np.diff(sums, axis=0).T
+        return {**dict(zip(COUNTED, each, strict=False)), "cut": each[-1], "extra": extras}
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,8 +229,7 @@ def pace(
     _, _, loop = parts(resolved, traffic, PacedLoop, CutCore, parsed_before)
     assert isinstance(loop, PacedLoop)
     loop.core.cut_ns = 0
-    found = loop.run_at(instants)
-    columns = {name: np.array([one[name] for one in found], dtype=np.int64) for name in (*COUNTED, *BESIDE)}
+    columns = loop.run_at(instants)
     for array in columns.values():
         array.setflags(write=False)
     counts = {name: columns[name] for name in COUNTED}
