@@ -132,9 +132,9 @@ def _unread_messages(
         return None
     lost = arrivals_ns[np.isin(run.character_fate, LOST)]
     lost_before = np.searchsorted(lost, arrived[start:], side="right")
-    waits = _quarters(parsed[start:] - arrived[start:])
+    waits = quarters_of(parsed[start:] - arrived[start:])
     losses = [int(part[-1] - part[0]) for part in np.array_split(lost_before, QUARTERS)]
-    if not _gets_worse(waits, losses, period_ns):
+    if not gets_worse(waits, losses, period_ns):
         return None
     since = int(arrived[start])
     return UnreadMessages(
@@ -164,19 +164,19 @@ def _late_passes(run: Run, period_ns: int, zero: int) -> LatePasses | None:
     longest_before = int(np.max(np.diff(on_time), initial=0))
     if count < ENOUGH or count <= 2 * longest_before:
         return None
-    quarters = _quarters(late[start:])
-    if not _gets_worse(quarters, [0] * QUARTERS, period_ns):
+    quarters = quarters_of(late[start:])
+    if not gets_worse(quarters, [0] * QUARTERS, period_ns):
         return None
     since = int(run.passes.release[start])
     return LatePasses(zero + since, count, quarters[0] / 1e3, quarters[-1] / 1e3)
 
 
-def _quarters(values: Times) -> list[int]:
+def quarters_of(values: Times) -> list[int]:
     """Return the largest value of each quarter."""
     return [int(part.max()) for part in np.array_split(values, QUARTERS)]
 
 
-def _gets_worse(largest: list[int], losses: list[int], period_ns: int) -> bool:
+def gets_worse(largest: list[int], losses: list[int], period_ns: int) -> bool:
     """Return whether each quarter is worse than the one before it or loses something; the last clearly."""
     return (losses[-1] > 0 or largest[-1] - largest[0] > period_ns) and all(
         now > before or lost for before, now, lost in zip(largest, largest[1:], losses[1:], strict=False)

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -35,7 +35,16 @@ if TYPE_CHECKING:
     from linkbudget.replay.passes import PassTable
     from linkbudget.replay.receiver import Run
 
-__all__ = ["Bottleneck", "find_bottleneck"]
+__all__ = ["ACTIVITIES_OF_PASS", "Bottleneck", "find_bottleneck", "losses", "nearest_limit"]
+
+ACTIVITIES_OF_PASS = {
+    "work": ("work", "window"),
+    "parser": ("reading",),
+    "waiting": ("waiting",),
+    "handler": ("handler",),
+    "pause": ("pause",),
+}
+"""The columns of a pass that make up each activity."""
 
 
 @dataclass(frozen=True)
@@ -61,17 +70,15 @@ def find_bottleneck(run: Run, resolved: Resolved, last_arrival_ns: int, time_zer
     if at_fault.any():
         return Bottleneck(*_missing_time(passes, at_fault), at_ns)
     if run.overrun_hardware or run.overrun_buffer:
-        return Bottleneck(*_losses(run, resolved.character_time_s), at_ns)
-    return Bottleneck(*_nearest_limit(run, resolved, longest, last_arrival_ns), at_ns)
+        characters = run.character_fate.size
+        return Bottleneck(*losses(lost_at(run), characters, resolved.character_time_s), at_ns)
+    return Bottleneck(*nearest_limit(run, resolved, longest, last_arrival_ns), at_ns)
 
 
 def _activities(passes: PassTable) -> dict[str, npt.NDArray[np.int64]]:
     return {
-        "work": passes.work + passes.window,
-        "parser": passes.reading,
-        "waiting": passes.waiting,
-        "handler": passes.handler,
-        "pause": passes.pause,
+        what: np.sum([getattr(passes, name) for name in columns], axis=0)
+        for what, columns in ACTIVITIES_OF_PASS.items()
     }
 
 
@@ -94,19 +101,25 @@ def _missing_time(passes: PassTable, at_fault: npt.NDArray[np.bool_]) -> tuple[s
     return what, means[what] / 1e3, means[what] / length if length else 0.0
 
 
-def _losses(run: Run, character_time_s: Fraction) -> tuple[str, float, float]:
-    lost = {
+def losses(lost: dict[str, int], characters: int, character_time_s: Fraction) -> tuple[str, float, float]:
+    """Return what loses most of all characters, the time they took in microseconds, and their share."""
+    what = max(lost, key=lost.__getitem__)
+    return what, float(lost[what] * character_time_s * 10**6), lost[what] / characters
+
+
+def lost_at(run: Run) -> dict[str, int]:
+    """Return how many characters were lost, and where."""
+    return {
         "FIFO": run.count(CharacterFate.LOST_FIFO),
         "buffer": run.count(CharacterFate.LOST_BUFFER),
         "line": run.count(CharacterFate.DROPPED),
     }
-    what = max(lost, key=lost.__getitem__)
-    return what, float(lost[what] * character_time_s * 10**6), lost[what] / run.character_fate.size
 
 
-def _nearest_limit(
-    run: Run, resolved: Resolved, longest: int | None, last_arrival_ns: int
+def nearest_limit(
+    run: Any, resolved: Resolved, longest: int | None, last_arrival_ns: int
 ) -> tuple[str, float, float]:
+    """Return what is nearest to its limit in pass ``longest`` of a run, or the line."""
     deadline = resolved.loop.deadline_ns
     carried = float(run.character_fate.size * resolved.character_time_s * 10**9)
     line = min(1.0, carried / last_arrival_ns) if last_arrival_ns else 0.0

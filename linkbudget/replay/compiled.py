@@ -22,6 +22,7 @@ from linkbudget.frame.delimiting.stretch import StretchReceiver
 from linkbudget.frame.format import FrameFormat
 from linkbudget.replay import _kernels as kernels
 from linkbudget.replay.arrivals import CharacterFate
+from linkbudget.replay.books import laid_out
 from linkbudget.replay.machine import CHUNK, RESULTS, Line, LostStepError, Machine, StuckError, fits
 from linkbudget.replay.parser import Accepted
 from linkbudget.replay.passes import COLUMNS, PassTable
@@ -330,16 +331,6 @@ def character_fates(traffic: Traffic, lost: Ints, machine: Machine) -> npt.NDArr
         fate[traffic.kept_places] = kept
     fate.setflags(write=False)
     return fate
-
-
-def laid_out(lost: Ints, count: int) -> npt.NDArray[np.uint8]:
-    """Return the fates of ``count`` characters: those of the rows (first, count, fate), else parsed."""
-    rows = lost[np.argsort(lost[:, 0])]
-    edges = np.zeros(2 * len(rows) + 2, dtype=np.int64)
-    edges[1:-1:2], edges[2:-1:2], edges[-1] = rows[:, 0], rows[:, 0] + rows[:, 1], count
-    what = np.full(edges.size - 1, CharacterFate.PARSED, dtype=np.uint8)
-    what[1::2] = rows[:, 2]
-    return np.repeat(what, np.diff(edges))
 
 
 def stretches(first: Ints, count: Ints) -> Ints:

@@ -174,6 +174,33 @@ class Machine:
             for name in ("fifo", "buffer")
         }
 
+    def oldest(self, longest_stretch: int) -> tuple[int, int]:
+        """Return the lowest rank that is still to be taken, and the lowest that is needed at all.
+
+        Of a stretch that is longer than ``longest_stretch`` only so much is remembered: it is too long.
+        """
+        self["stretch"] = min(self["stretch"], longest_stretch)
+        waiting = [int(ranks[0]) for ranks in self.queues().values() if ranks.size]
+        if self.numbers["mode"] == kernels.DMA:
+            waiting.append(self["read"])
+        rank = min(waiting, default=1 << 62)
+        needed = [rank, self["last_rank"] - self["stretch"]]
+        if self["pieces"]:
+            needed.append(int(self._stretch("pieces", 0, 1)[0]))
+        return rank, min(needed)
+
+    def rebase(self, line: Line, characters: int, ranks: int, stops: int) -> None:
+        """Go on with a line from which so many characters, kept ones and stops are gone."""
+        self.line = line
+        self.set(all_kept=not line.ranks.size)
+        self["next"] -= characters
+        self["stop"] = max(self["stop"] - stops, 0)
+        for name in ("last_rank", "entered", "seen", "read"):
+            self[name] -= ranks
+        pieces = self._stretch("pieces", 0, kernels.PIECE_COLUMNS * self["pieces"])
+        pieces.reshape(-1, kernels.PIECE_COLUMNS)[:, 0] -= ranks
+        self._fill({name: held - ranks for name, held in self.queues().items()})
+
     def left_over(self) -> Ints:
         """Return the ranks of the bytes that arrived and were neither taken nor lost."""
         unread = np.arange(self["read"], self["entered"])

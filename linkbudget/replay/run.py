@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
-from linkbudget.replay.arrivals import Character, Traffic
+from linkbudget.replay.arrivals import Character, CharacterArrays, Traffic
 from linkbudget.replay.backlog import find_backlog
 from linkbudget.replay.bottleneck import find_bottleneck
 from linkbudget.replay.fates import UNRECOGNISED, judge, uses_of
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from linkbudget.traffic.levels import Edges, LevelCapture
     from linkbudget.traffic.stream import ByteCapture
 
-__all__ = ["characters_of", "replay"]
+__all__ = ["characters_of", "phases_of", "replay", "told"]
 
 DIRECTION = "to-controller"
 
@@ -63,10 +63,10 @@ def replay(
     codec = link.codec(DIRECTION)
     sent = sent_frames(capture, codec.fmt, codec.decode_payload)
     _check(capture, sent)
-    characters = characters_of(capture)
+    characters = CharacterArrays.of_capture(capture)
     errored = resolved.receiver.errored
     traffic = Traffic(characters, errored, codec.fmt, codec.decode_payload)
-    releases = _phases(resolved, phases)
+    releases = phases_of(resolved, phases)
     runs = 1 + len(releases) + (RUNS - 1 if is_uncertain(capture) else 0)
 
     def report(done: int) -> None:
@@ -106,7 +106,7 @@ def _with_ranges(result: Replay, capture: ByteCapture, done: int, report: Callab
     codec = link.codec(DIRECTION)
     runs = [result.figures]
     for number, placed in enumerate(placements(capture), 2):
-        characters = characters_of(placed)
+        characters = CharacterArrays.of_capture(placed)
         traffic = Traffic(characters, resolved.receiver.errored, codec.fmt, codec.decode_payload)
         run = simulate(resolved, traffic)
         fates = _fates(link, resolved, run, sent_frames(placed, codec.fmt, codec.decode_payload))
@@ -138,7 +138,8 @@ def _check(capture: ByteCapture, sent: Sent) -> None:
     raise CaptureError(capture.source or "capture", "", f"{found}; is this the link's frame format?")
 
 
-def _phases(resolved: Resolved, count: int) -> list[int]:
+def phases_of(resolved: Resolved, count: int) -> list[int]:
+    """Return the placements of the releases that are tried, in nanoseconds."""
     if resolved.loop.when_late == "free":
         return [resolved.loop.phase_ns]
     return [at * resolved.loop.period_ns // count for at in range(count)]
@@ -171,9 +172,20 @@ def _motion(
 
 def _warnings(link: Link, capture: ByteCapture, run: Run, fates: Fates) -> Iterator[str]:
     unrecognised = fates.names.count(UNRECOGNISED)
+    yield from told(link, capture, len(run.passes), len(fates.names), unrecognised)
+    if capture.window_ns is not None and is_uncertain(capture):
+        window = format_us(int(capture.window_ns.max()) / 1e3)
+        yield (
+            f"arrivals may have been up to {window} earlier: what is reported is for the latest, with ranges"
+            " over other placements that need not be the widest"
+        )
+
+
+def told(link: Link, capture: ByteCapture, passes: int, frames: int, unrecognised: int) -> Iterator[str]:
+    """Yield what has to be said of a replay, whatever became of the bytes."""
     if unrecognised:
         yield (
-            f"{unrecognised} of {len(fates.names)} intact frames are no message of the link;"
+            f"{unrecognised} of {frames} intact frames are no message of the link;"
             f" they are listed under {UNRECOGNISED}"
         )
     if link.line.baudrate != capture.line.baudrate:
@@ -181,13 +193,7 @@ def _warnings(link: Link, capture: ByteCapture, run: Run, fates: Fates) -> Itera
             f"the capture was read at {capture.line.baudrate} baud, the link says {link.line.baudrate};"
             " arrivals are those of the capture"
         )
-    if not len(run.passes):
+    if not passes:
         yield "no pass of the loop is released before the replay ends; is loop.phase_us too large?"
     if link.messages_of("to-module") and link.transmit.per_message_us:
         yield "the replay does not spend transmit.per_message_us; add what sending costs to loop.work_us"
-    if capture.window_ns is not None and is_uncertain(capture):
-        window = format_us(int(capture.window_ns.max()) / 1e3)
-        yield (
-            f"arrivals may have been up to {window} earlier: what is reported is for the latest, with ranges"
-            " over other placements that need not be the widest"
-        )

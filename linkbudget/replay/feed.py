@@ -1,0 +1,179 @@
+"""The characters of a long recording while something still needs them, and the frames found among them.
+
+Everything is numbered from the start of the recording; arrays hold a part of it. ``base`` is the number of
+the first character held, ``rank_base`` the rank of the first kept one.
+"""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from linkbudget.errors import FrameError
+from linkbudget.frame.pieces import PieceDeframer
+from linkbudget.replay.arrivals import kept
+from linkbudget.replay.books import SentRows
+from linkbudget.traffic.stream import BREAK
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from linkbudget.frame.bulk import FrameTable
+    from linkbudget.frame.format import FrameFormat
+    from linkbudget.replay.arrivals import Decode
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["Feed"]
+
+Ints = npt.NDArray[np.int64]
+REMEMBERED = 1 << 14
+"""Payloads whose reading is remembered; a sender that repeats itself has few."""
+
+
+class Feed:
+    """Takes the pieces of a recording; ``names`` are the messages of the direction."""
+
+    def __init__(
+        self, fmt: FrameFormat, decode: Decode, errored: Mapping[str, str], delimiter: int, names: list[str]
+    ) -> None:
+        self.fmt = fmt
+        self.delimiter = delimiter
+        self.names = {name: place for place, name in enumerate(names)}
+        self._decode = decode
+        self._remembered: dict[bytes, int] = {}
+        self._wanted = np.array([not flags or kept(flags, errored) for flags in range(8)])
+        self._sent = PieceDeframer(fmt)
+        self._kept: PieceDeframer | None = None
+        """A deframer for what the driver keeps, once it has dropped something."""
+        self.same_until = 1 << 62
+        """Characters before this one were all kept, so that kept and sent frames are the same."""
+        self.zero_ns: int | None = None
+        self.base = self.rank_base = 0
+        self.times: Ints = np.zeros(0, dtype=np.int64)
+        self.starts: Ints = np.zeros(0, dtype=np.int64)
+        self.ranks: Ints = np.zeros(0, dtype=np.int64)
+        self.places: Ints = np.zeros(0, dtype=np.int64)
+        self.data: npt.NDArray[np.uint8] = np.zeros(0, dtype=np.uint8)
+        self.stops: Ints = np.zeros(0, dtype=np.int64)
+        self.stop_names: Ints = np.zeros(0, dtype=np.int64)
+        self.payloads: dict[int, bytes] = {}
+        """Where kept and sent frames may differ: payloads sent, by the number of the last character."""
+        self.stop_payloads: dict[int, bytes] = {}
+        """The same of kept frames, by the rank of the last byte."""
+        self.characters = self.dropped = 0
+        self.rejected: dict[str, int] = {}
+
+    @property
+    def differs(self) -> bool:
+        """Whether the driver has dropped characters, so that what it keeps is another stream."""
+        return self._kept is not None
+
+    def name_of(self, payload: bytes) -> int:
+        """Return the number of the message that a payload is, -1 for none."""
+        found = self._remembered.get(payload)
+        if found is None:
+            try:
+                found = self.names[self._decode(payload)[0]]
+            except FrameError:
+                found = -1
+            if len(self._remembered) >= REMEMBERED:
+                self._remembered.clear()
+            self._remembered[payload] = found
+        return found
+
+    def take(self, piece: ByteCapture) -> tuple[SentRows, Ints]:
+        """Take in a piece; return the frames sent and the characters dropped that it completes."""
+        starts = piece.start_times_ns
+        if self.zero_ns is None:
+            self.zero_ns = int(starts[0])
+        wanted = self._wanted[piece.flags]
+        values = piece.data.astype(np.uint8)
+        own = np.flatnonzero(wanted)
+        dropped = np.flatnonzero(~wanted)
+        if dropped.size and self._kept is None:
+            self._kept = deepcopy(self._sent)
+            self.same_until = self.characters
+        delivered = np.where(piece.flags & BREAK, 0, values)[own].astype(np.uint8)
+        held, held_kept = self.times.size, self.places.size
+        ranks = np.full(len(piece), -1, dtype=np.int64)
+        ranks[own] = held_kept + np.arange(own.size)
+        self.ranks = np.append(self.ranks, ranks)
+        self.places = np.append(self.places, own + held)
+        self.times = np.append(self.times, piece.times_ns - self.zero_ns)
+        self.starts = np.append(self.starts, starts - self.zero_ns)
+        self.data = np.append(self.data, delivered)
+        stops = np.flatnonzero(delivered == self.delimiter) + held_kept
+        self.stops = np.append(self.stops, stops)
+        self.stop_names = np.append(self.stop_names, np.full(stops.size, -1, dtype=np.int64))
+        self.characters += len(piece)
+        self.dropped += dropped.size
+        sent = self._sent.feed(values.tobytes())
+        rows, names = self._sent_rows(sent)
+        if self._kept is None:
+            self._end_stops(rows.end - 1 - self.base, names)
+        else:
+            table = self._kept.feed(delivered.tobytes())
+            good = np.flatnonzero(table.good)
+            lasts = table.end[good] - 1
+            payloads = table.payloads()
+            self.stop_payloads.update(zip(lasts.tolist(), payloads, strict=True))
+            found = np.array([self.name_of(payload) for payload in payloads], dtype=np.int64)
+            self._end_stops(lasts - self.rank_base, found)
+        return rows, dropped + held + self.base
+
+    def _sent_rows(self, table: FrameTable) -> tuple[SentRows, Ints]:
+        for reason, count in table.reasons().items():
+            self.rejected[reason] = self.rejected.get(reason, 0) + count
+        good = np.flatnonzero(table.good)
+        payloads = table.payloads()
+        names = np.array([self.name_of(payload) for payload in payloads], dtype=np.int64)
+        begin, end = table.start[good], table.end[good]
+        if self.differs:
+            self.payloads.update(zip((end - 1).tolist(), payloads, strict=True))
+        return SentRows(begin, end, self.starts[begin - self.base], names), names
+
+    def _end_stops(self, ranks: Ints, names: Ints) -> None:
+        self.stop_names[np.searchsorted(self.stops, ranks)] = names
+
+    def character_of(self, ranks: Ints) -> Ints:
+        """Return the numbers of kept characters held, by rank among those held."""
+        return self.places[ranks] + self.base
+
+    def drop(self, characters: int) -> tuple[int, int, int]:
+        """Forget so many of the characters held; return how many characters, kept ones and stops that are."""
+        kept_ones = int(np.searchsorted(self.places, characters))
+        stops = int(np.searchsorted(self.stops, kept_ones))
+        self.times, self.starts = self.times[characters:], self.starts[characters:]
+        ranks = self.ranks[characters:]
+        self.ranks = np.where(ranks < 0, ranks, ranks - kept_ones)
+        self.places = self.places[kept_ones:] - characters
+        self.data = self.data[kept_ones:]
+        self.stops = self.stops[stops:] - kept_ones
+        self.stop_names = self.stop_names[stops:]
+        self.base += characters
+        self.rank_base += kept_ones
+        return characters, kept_ones, stops
+
+    def forget(self, characters: int) -> None:
+        """Forget payloads of frames that ended before a character; those of kept ones with them."""
+        for held, before in ((self.payloads, characters), (self.stop_payloads, self.rank_base)):
+            for number in [number for number in held if number < before]:
+                del held[number]
+
+    def close(self) -> None:
+        """End the recording."""
+        for reason, count in self._sent.close().reasons().items():
+            self.rejected[reason] = self.rejected.get(reason, 0) + count
+
+    def line(self, **settings: Any) -> dict[str, Any]:
+        """Return what the kernel reads."""
+        every_one = not self.ranks.size or bool(np.all(self.ranks >= 0))
+        return {
+            "times": self.times,
+            "ranks": self.ranks[:0] if every_one else self.ranks,
+            "stops": self.stops,
+            **settings,
+        }

@@ -1,0 +1,204 @@
+"""A recording replayed piece by piece: the same figures as of the whole, and what is held stays small."""
+
+from __future__ import annotations
+
+import random
+import warnings
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from strategies import seeded_scene
+from test_kernels import mode_set, needs_numba
+
+from linkbudget import ByteCapture, CaptureError, Link, SettingsError, UartLine
+from linkbudget.replay.long import Long, LongReplay, reason_against, replay_pieces
+from linkbudget.replay.quantiles import KEPT_BITS, Quantiles
+from linkbudget.replay.run import replay
+
+pytestmark = [needs_numba, pytest.mark.filterwarnings("ignore::linkbudget.LinkBudgetWarning")]
+
+
+@pytest.fixture(autouse=True)
+def compiled():
+    with mode_set("always"):
+        yield
+
+
+def capture_of(made):
+    line = UartLine(made.document["line"]["baudrate"])
+    starts = None if made.starts_ns is None else np.array(made.starts_ns, dtype=np.int64)
+    columns = (np.array(made.times_ns, dtype=np.int64), np.array(made.data, dtype=np.uint16))
+    return ByteCapture(*columns, np.array(made.flags, dtype=np.uint8), line, starts_ns=starts)
+
+
+def cut(capture, pick, most):
+    """A capture in pieces of up to so many characters, some of them empty."""
+    at = 0
+    while at < len(capture):
+        part = slice(at, at + pick(0, most))
+        at = part.stop
+        starts = None if capture.starts_ns is None else capture.starts_ns[part]
+        columns = {name: getattr(capture, name)[part] for name in ("times_ns", "data", "flags")}
+        yield replace(capture, **columns, starts_ns=starts)
+
+
+def outcome(call, *arguments, **keywords):
+    try:
+        return call(*arguments, **keywords).to_dict()
+    except CaptureError as error:
+        return str(error)
+
+
+@pytest.mark.parametrize("start", range(0, 360, 60))
+def test_pieces_give_what_the_whole_gives(start):
+    told = 0
+    for seed in range(start, start + 60):
+        dice = random.Random(seed)
+        made = seeded_scene(seed, dice.choice([9, 9, 40]))
+        made.document.pop("joint", None)
+        made.document["reading"]["context"] = dice.choice(["first", "last"])
+        link, capture = Link.from_dict(made.document), capture_of(made)
+        pieces = cut(capture, dice.randint, dice.choice([1, 3, 20, 100]))
+        whole = outcome(replay, link, capture, phases=3)
+        assert outcome(replay_pieces, link, pieces, phases=3) == whole, seed
+        told += isinstance(whole, dict)
+    assert told > 40
+
+
+BEANS = {
+    "line": {"baudrate": 921_600, "format": "8N1"},
+    "message": [
+        {
+            "name": "beans",
+            "encoding": "packed-bits",
+            "fields": [{"name": "x", "kind": "integer", "minimum": 0, "maximum": 255}],
+        }
+    ],
+    "frame": {"delimiting": "cobs", "crc": "CRC-16/IBM-3740", "max_payload": 8},
+    "receiver": {
+        "mode": "interrupt",
+        "fifo_bytes": 16,
+        "trigger_bytes": 8,
+        "buffer_bytes": 64,
+        "idle_bits": 30,
+    },
+    "loop": {"period_us": 1000, "work_us": [300, 300, 2500]},
+    "parser": {"read_call_us": 2, "byte_us": 1, "message_us": 10},
+}
+
+
+def beans(pieces, messages=400):
+    """Pieces of traffic that goes on and on, made as they are asked for."""
+    codec = Link.from_dict(BEANS).codec("to-controller")
+    frames = [codec.encode("beans", {"x": at % 256}) for at in range(messages)]
+    data = np.frombuffer(b"".join(frames), dtype=np.uint8)
+    character = 10 / 921_600 * 1e9
+    times = np.round(np.arange(1, data.size + 1) * character).astype(np.int64)
+    span = int(times[-1]) + 3_000_000
+    flags = np.zeros(data.size, dtype=np.uint8)
+    for at in range(pieces):
+        yield ByteCapture(times + at * span, data, flags, UartLine(921_600))
+
+
+def test_what_is_held_does_not_grow():
+    """Neither characters nor frames nor accepted messages: less than a tenth of a piece after 50 of them."""
+    link = Link.from_dict(BEANS)
+    long = Long(link, link.resolve(), 2)
+    result = long.replay(beans(50), lambda: False)
+    assert result.messages["sent"] == 20_000
+    assert result.messages["damaged"] > 0
+    books = long.books
+    held = [long.feed.times, books.frames.begin, books.pending.sent, long.own._accepted, *books._lost]
+    assert max(len(one) for one in held) < 200
+    assert max(one.machine.memory.size for one in long.placements.values()) < 1_000_000
+    assert len(long.feed.stop_payloads) + len(long.feed.payloads) == 0
+
+
+def test_the_longest_passes_are_kept():
+    link = Link.from_dict(BEANS)
+    result = replay_pieces(link, beans(6))
+    assert isinstance(result, LongReplay)
+    passes = replay(link, next(beans(1, 2400))).passes
+    assert passes.release.size
+    lengths = result.totals.worst[:, 2] - result.totals.worst[:, 1]
+    assert (np.diff(lengths) <= 0).all()
+    assert result.longest_pass_us == lengths[0] / 1e3
+
+
+def test_stopped_it_tells_of_what_it_has_read_and_says_so():
+    link = Link.from_dict(BEANS)
+    read = []
+
+    def pieces():
+        for piece in beans(9):
+            read.append(piece)
+            yield piece
+
+    part = replay_pieces(link, pieces(), stopped=lambda: len(read) == 3)
+    assert part.to_dict()["partial"] is True
+    assert "interrupted" in part.warnings[-1]
+    whole = replay_pieces(link, beans(3)).to_dict()
+    assert {**part.to_dict(), "warnings": []} == {**whole, "warnings": [], "partial": True}
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"frame.delimiting": "counted"}, "do not end in a delimiter"),
+        ({"reading.context": "own-core"}, "core of its own"),
+    ],
+)
+def test_what_cannot_be_told_in_pieces_is_put_together_first(changes, why):
+    link = Link.from_dict(BEANS).replace(**changes)
+    assert why in reason_against(link, link.resolve())
+    codec = link.codec("to-controller")
+    data = b"".join(codec.encode("beans", {"x": at}) for at in range(40))
+    times = np.arange(1, len(data) + 1, dtype=np.int64) * 10_851
+    flags = np.zeros(len(data), dtype=np.uint8)
+    capture = ByteCapture(times, np.frombuffer(data, dtype=np.uint8), flags, UartLine(921_600))
+    with pytest.warns(match=why):
+        found = replay_pieces(link, cut(capture, lambda least, most: most, 50))
+    assert found.to_dict() == replay(link, capture).to_dict()
+
+
+def test_without_kernels_the_pieces_are_put_together():
+    link = Link.from_dict(BEANS)
+    with mode_set("never"), pytest.warns(match="compiled"):
+        found = replay_pieces(link, beans(2, 30))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        assert replay_pieces(link, beans(2, 30)).to_dict() == found.to_dict()
+
+
+def test_nothing_to_replay_is_refused():
+    link = Link.from_dict(BEANS)
+    with pytest.raises(CaptureError, match="no intact frame in 0 characters"):
+        replay_pieces(link, iter(()))
+    with pytest.raises(SettingsError, match="phases"):
+        replay_pieces(link, beans(1), phases=0)
+
+
+# --- quantiles --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("most", [10, 1 << 18])
+def test_quantiles_are_exact_or_within_their_bound(most, monkeypatch):
+    monkeypatch.setattr("linkbudget.replay.quantiles.MOST", most)
+    monkeypatch.setattr("linkbudget.replay.quantiles.BATCH", 100)
+    dice = np.random.default_rng(1)
+    values = dice.integers(-(10**6), 10**9, 5000)
+    told = Quantiles()
+    for part in np.array_split(values, 37):
+        told.add(part)
+    ordered = np.sort(values)
+    assert told.largest == ordered[-1]
+    assert told.bound == (0 if most > 5000 else 2.0 ** (1 - KEPT_BITS))
+    for percent in (1, 50, 99, 100):
+        exact = int(ordered[-(-percent * 5000 // 100) - 1])
+        assert abs(told.at(percent) - exact) <= told.bound * abs(exact)
+        assert (told.at(percent) == exact) or told.bound
+
+
+def test_no_values_have_no_quantiles():
+    assert Quantiles().at(50) is None
