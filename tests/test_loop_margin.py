@@ -6,7 +6,7 @@ from math import e, inf, pi, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from test_replay import lines, link
 
@@ -116,6 +116,7 @@ def test_a_second_order_loop_by_its_definition(natural, damping):
 @given(st.floats(0.1, 50), st.floats(0.1, 3), st.floats(0.01, 3))
 @settings(max_examples=60)
 def test_the_gain_margin_is_where_the_phase_is_minus_180_degrees(natural, damping, part):
+    assume(abs(part - 1) > 1e-6)  # at the limit itself rounding decides
     delay = part * second_order_loop(natural, damping).delay_margin_s
     found = second_order_loop(natural, damping, delay)
     assert found.stable is (part < 1)
