@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from linkbudget.check.algorithms import crc_algorithm as crc_algorithm
     from linkbudget.codec import Codec as Codec
     from linkbudget.codec import decode_messages as decode_messages
+    from linkbudget.codegen import generate as generate
     from linkbudget.cost.markers import MarkerFit as MarkerFit
     from linkbudget.cost.markers import fit_markers as fit_markers
     from linkbudget.cost.measure import ParserCost as ParserCost
@@ -102,6 +103,7 @@ _HOMES = {
     "capture.recorder": ("Limits", "Recording", "record"),
     "check.algorithms": ("CrcAlgorithm", "crc_algorithm"),
     "codec": ("Codec", "decode_messages"),
+    "codegen": ("generate",),
     "cost.markers": ("MarkerFit", "fit_markers"),
     "cost.measure": ("ParserCost", "measure_parser"),
     "errors": (

@@ -31,6 +31,7 @@ COMMANDS = {
     "choose": "Message formats a link could have, ranked.",
     "decode": "Characters, frames and messages of a capture.",
     "demo": "The whole way on the shipped captures.",
+    "generate": "Codec sources for one direction of a link.",
     "infer": "A link file guessed from recorded traffic.",
     "record": "A capture of what arrives at a serial port.",
     "replay": "What a capture does to the control loop of a link.",

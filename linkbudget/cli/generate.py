@@ -1,0 +1,70 @@
+"""``linkbudget generate``: the code for one direction of a link, written into a folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from linkbudget.cli.capture_input import json_option
+from linkbudget.cli.output import Notes, emit, emit_document
+from linkbudget.errors import SettingsError
+
+__all__ = ["command"]
+
+
+@click.command("generate")
+@click.argument("link", metavar="LINK", type=click.Path(path_type=Path))
+@click.option("--target", required=True, help="What is written: c, micropython, cpython, sheet …")
+@click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder.")
+@click.option("--direction", default="to-controller", show_default=True, help="Or to-module.")
+@click.option("--prefix", default=None, help="Begins all names; default: the direction.")
+@click.option("--option", "options", multiple=True, metavar="NAME=VALUE", help="A setting of the target.")
+@json_option
+def command(
+    link: Path,
+    target: str,
+    out: Path,
+    direction: str,
+    prefix: str | None,
+    options: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Write the codec for one direction of LINK: sources for both ends, which agree byte for byte.
+
+    Files whose text is the same are left alone. Try new code with the motor supply off.
+    """
+    from linkbudget.codegen import generate
+    from linkbudget.link.model import Link
+
+    notes = Notes()
+    with notes.collected():
+        files = generate(Link.load(link), target, direction, prefix=prefix, **_settings(options))
+    states = {name: _write(out / name, text) for name, text in files.items()}
+    if as_json:
+        listed = [{"path": str(out / name), "state": state} for name, state in states.items()]
+        emit_document({"target": target, "direction": direction, "files": listed}, notes)
+        return
+    emit("".join(f"{state:9}  {out / name}\n" for name, state in states.items()))
+    notes.tell()
+
+
+def _settings(options: tuple[str, ...]) -> dict[str, str]:
+    settings = {}
+    for option in options:
+        name, sign, value = option.partition("=")
+        if not sign or not name.isidentifier():
+            raise SettingsError(f"--option: {option!r} is not NAME=VALUE, as in check=table")
+        settings[name] = value
+    return settings
+
+
+def _write(path: Path, text: str) -> str:
+    """Write a file unless it has this text already; return what was done."""
+    data = text.encode()
+    if path.is_file() and path.read_bytes() == data:
+        return "unchanged"
+    new = not path.exists()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    return "written" if new else "changed"

@@ -1,0 +1,1 @@
+"""C99: one header and one source file for one direction of a link."""

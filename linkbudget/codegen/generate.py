@@ -1,0 +1,33 @@
+"""From a link and the name of a target to the files of that target."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from linkbudget.codegen.spec import describe
+from linkbudget.codegen.target import checked_options, target_of
+from linkbudget.errors import warn
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
+
+__all__ = ["generate"]
+
+
+def generate(
+    link: Link, target: str, direction: str = "to-controller", *, prefix: str | None = None, **options: Any
+) -> dict[str, str]:
+    """Return file names and texts of the code for one direction of a link.
+
+    ``prefix`` begins the names of functions, types and files; default: the direction, as in
+    ``to_controller``. Other options are the target's own, see ``options`` of it. The same link gives the same
+    files. Names that had to be changed are told as `LinkBudgetWarning`; raises `TargetError` with field path
+    and reason for what the target cannot express.
+    """
+    chosen = target_of(target)
+    settings = checked_options(chosen, options)
+    spec = describe(link.codec(direction), direction, prefix, chosen.reserved)
+    files = chosen.generate(spec, settings)
+    for renamed in spec.renamed:
+        warn(str(renamed))
+    return files

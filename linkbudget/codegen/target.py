@@ -1,0 +1,55 @@
+"""The extension point: what a target of code generation is, and the table of them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import Any, Protocol
+
+from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.errors import TargetError, nearest_name
+
+__all__ = ["TARGETS", "Target", "checked_options", "target_of"]
+
+
+class Target(Protocol):
+    """One language or form that code is written in. ``options``: own settings and what they may be."""
+
+    name: str
+    reserved: Collection[str]
+    options: Mapping[str, tuple[str, ...]]
+
+    def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
+        """Return file names and texts; `TargetError` with field path and reason for what it cannot write."""
+
+
+# Name -> (module, class); imported when it is asked for.
+TARGETS: dict[str, tuple[str, str]] = {
+    "c": ("linkbudget.codegen.c.target", "CTarget"),
+}
+
+
+def target_of(name: str) -> Target:
+    """Return the target of this name; `TargetError` when there is none."""
+    from importlib import import_module
+
+    if name not in TARGETS:
+        nearest = nearest_name(str(name), TARGETS)
+        hint = f"; did you mean {nearest!r}?" if nearest else ""
+        raise TargetError(f"target: {name!r} is none; allowed: {', '.join(TARGETS)}{hint}")
+    module, cls = TARGETS[name]
+    made: Target = getattr(import_module(module), cls)()
+    return made
+
+
+def checked_options(chosen: Target, options: Mapping[str, Any]) -> dict[str, str]:
+    """Return the options of a target with its defaults; the first of those allowed is the default."""
+    for name, value in options.items():
+        if name not in chosen.options:
+            known = ", ".join(chosen.options) or "none"
+            nearest = nearest_name(name, chosen.options)
+            hint = f"; did you mean {nearest!r}?" if nearest else ""
+            raise TargetError(f"{name}: is no option of target {chosen.name}; allowed: {known}{hint}")
+        if value not in chosen.options[name]:
+            allowed = ", ".join(chosen.options[name])
+            raise TargetError(f"{name}: {value!r} is not allowed; allowed: {allowed}")
+    return {name: options.get(name, allowed[0]) for name, allowed in chosen.options.items()}
