@@ -18,12 +18,16 @@ from linkbudget.cli.capture_input import (
     wrong_rate,
 )
 from linkbudget.cli.html_file import html_option, write_html
+from linkbudget.cli.interrupts import EXIT_INTERRUPTED
 from linkbudget.cli.marker_input import read_markers
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
 
 __all__ = ["command"]
+
+LONG_BYTES = 32_000_000
+"""Files from this size on are replayed while they are read."""
 
 
 @click.command("replay")
@@ -59,7 +63,8 @@ def command(
 ) -> int:
     """Replay CAPTURE against the controller described in LINK.
 
-    The line settings are those of LINK unless --baudrate says otherwise.
+    The line settings are those of LINK unless --baudrate says otherwise. A large capture is replayed while it
+    is read; Ctrl-C then ends it with what was found up to there, said to be partial, and exit code 130.
     """
     from linkbudget.link.model import Link
     from linkbudget.replay.run import replay
@@ -69,22 +74,33 @@ def command(
     changes = {key: value for key, value in own.items() if value is not None}
     if changes:
         described = described.replace(**changes)
-    markers, given = read_markers(capture, given, described)
-    characters = read_capture(capture, given, described.line)
-    told = wrong_rate(capture, given, characters)
-    if told:
-        raise CaptureError(capture, "", told)
-    with progress_bar("replaying") as progress:
-        result = replay(
-            *(described, characters),
-            phases=phases,
-            trace=html is not None,
-            markers=markers,
-            progress=progress,
-        )
-    document = result.to_dict()
+    done = True
+    result: Any
+    if html is None and described.markers is None and capture.stat().st_size >= LONG_BYTES:
+        from linkbudget.cli.long_replay import replay_while_reading
+
+        result, done = replay_while_reading(capture, given, described, phases)
+        document = result.to_dict()
+    else:
+        markers, given = read_markers(capture, given, described)
+        characters = read_capture(capture, given, described.line)
+        told = wrong_rate(capture, given, characters)
+        if told:
+            raise CaptureError(capture, "", told)
+        with progress_bar("replaying") as progress:
+            result = replay(
+                *(described, characters),
+                phases=phases,
+                trace=html is not None,
+                markers=markers,
+                progress=progress,
+            )
+        document = result.to_dict()
+        write_html(html, result, characters, link, capture)
+    if not done:
+        document["partial"] = True
+        notes.add("interrupted: what follows from here on in the capture was not replayed")
     refuse_strange_traffic(capture, document)
-    write_html(html, result, characters, link, capture)
     write_junit(junit, document, described, link, capture)
     if as_json:
         emit_document(document, notes)
@@ -92,7 +108,7 @@ def command(
         from linkbudget.report.replay_page import replay_page
 
         emit_page(replay_page(document, described))
-    return exit_code(document, described, require, notes)
+    return exit_code(document, described, require, notes) if done else EXIT_INTERRUPTED
 
 
 def refuse_strange_traffic(path: Path, document: Mapping[str, Any]) -> None:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.arrivals import Traffic
 
-__all__ = ["Frames", "Tables", "run_compiled"]
+__all__ = ["Frames", "Tables", "count_missed", "run_compiled"]
 
 Ints = npt.NDArray[np.int64]
 NO_RANKS = given(np.zeros(0, dtype=np.int64))
@@ -173,10 +173,24 @@ def run_compiled(resolved: Resolved, traffic: Traffic) -> Run | None:
     That is: times or sizes too large for 64 bits, bytes lost in a format without a delimiter, and busy
     windows that seem to leave no time.
     """
+    played = played_if_possible(resolved, traffic)
+    return None if played is None else recorded(resolved, traffic, played)
+
+
+def count_missed(resolved: Resolved, traffic: Traffic) -> int | None:
+    """Return how many deadlines a run misses, or None when the plain form has to do it."""
+    played = played_if_possible(resolved, traffic)
+    if played is None:
+        return None
+    passes, skipped = played.passes["passes"], played.passes["skipped"]
+    return int(np.count_nonzero(passes[:, 2] > passes[:, 0] + resolved.loop.deadline_ns)) + len(skipped)
+
+
+def played_if_possible(resolved: Resolved, traffic: Traffic) -> Played | None:
     if not fits(resolved, traffic.last_arrival, traffic.count):
         return None
     try:
-        return recorded(resolved, traffic, play(resolved, traffic, frames_of(traffic)))
+        return play(resolved, traffic, frames_of(traffic))
     except (LostStepError, StuckError):
         return None
 

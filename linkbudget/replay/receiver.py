@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from linkbudget.frame.format import FrameFormat
     from linkbudget.link.resolve import Resolved
 
-__all__ = ["Accepted", "CharacterFate", "Run", "run_receiver", "simulate"]
+__all__ = ["Accepted", "CharacterFate", "Run", "missed_deadlines", "run_receiver", "simulate"]
 
 Array = TypeVar("Array", bound=npt.NDArray[np.generic])
 
@@ -151,6 +151,17 @@ def simulate(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> Ru
         if run is not None:
             return run
     return plain_run(resolved, traffic, trace=trace)
+
+
+def missed_deadlines(resolved: Resolved, traffic: Traffic) -> int:
+    """Return how many deadlines a run misses; a compiled run makes nothing else of what it finds."""
+    if use_kernel("receiver", traffic.count):
+        from linkbudget.replay.compiled import count_missed
+
+        missed = count_missed(resolved, traffic)
+        if missed is not None:
+            return missed
+    return plain_run(resolved, traffic).missed_deadlines
 
 
 def plain_run(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> Run:

@@ -1,0 +1,76 @@
+"""A large capture replayed while it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from linkbudget.cli.capture_input import CaptureInput, Tally, capture_pieces, wrong_rate
+from linkbudget.cli.interrupts import Stopped, stop_by_signal
+from linkbudget.cli.output import progress_bar
+from linkbudget.errors import CaptureError
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
+    from linkbudget.replay.long import LongReplay
+    from linkbudget.replay.result import Replay
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["replay_while_reading"]
+
+
+def replay_while_reading(
+    path: Path, given: CaptureInput, link: Link, phases: int
+) -> tuple[LongReplay | Replay, bool]:
+    """Return the replay of a capture, and whether it was read to its end: Ctrl-C ends it before."""
+    from linkbudget.replay.long import replay_pieces
+
+    seen = Tally(0, 0, 0, ())
+    with stop_by_signal() as stop, progress_bar("replaying") as move:
+
+        def watch(done: int, total: int) -> None:
+            if move is not None:
+                move(done, total)
+
+        def pieces() -> Iterator[ByteCapture]:
+            nonlocal seen
+            for piece in capture_pieces(path, given, link.line, watch):
+                seen = joined(seen, piece)
+                yield piece
+                if stop():
+                    return
+
+        try:
+            result = replay_pieces(link, pieces(), phases=phases, stopped=stop)
+        except CaptureError:
+            if stop():
+                raise Stopped from None  # nothing to tell of yet
+            refuse_wrong_rate(path, given, seen)
+            raise
+        done = not stop()
+    if done:
+        refuse_wrong_rate(path, given, seen)
+    return result, done
+
+
+def joined(seen: Tally, piece: ByteCapture) -> Tally:
+    """Return a tally with one more piece."""
+    good = int(np.count_nonzero(piece.good_mask))
+    return replace(
+        seen,
+        baudrate=float(piece.line.baudrate),
+        characters=seen.characters + len(piece),
+        errored=seen.errored + len(piece) - good,
+        warnings=(*seen.warnings, *piece.warnings),
+    )
+
+
+def refuse_wrong_rate(path: Path, given: CaptureInput, seen: Tally) -> None:
+    """Raise when a capture was read at a baud rate that is not its own."""
+    told = wrong_rate(path, given, seen)
+    if told:
+        raise CaptureError(path, "", told)
