@@ -284,6 +284,23 @@ READINGS = {
 }
 
 
+def test_late_passes_of_a_loop_that_catches_up_are_enough():
+    # Passes with a message end late; only of them, and of those behind them, starts tell the length.
+    described = document(loop={"when_late": "at-once", "period_us": 900})
+    capture = lines()
+    edges = by_oracle(described, capture, "pass-start")
+    wrong = {name: value for name, value in WRONG.items() if "pause" not in name}
+    fitted = fit_markers(link(described, "pass-start", **wrong), capture, edges)
+    assert 50 < np.count_nonzero(fitted.before.marked.exact) < 400
+    assert fitted.settled
+    for name, ns in {**TRUE, "work": 600_000}.items():
+        cost = fitted.fit.costs[name]
+        if cost.state != "shared":
+            assert fitted.costs_ns[name] == pytest.approx(ns, rel=1e-3), name
+    assert fitted.after.to_dict()["outside_bounds"] == 0
+    assert fitted.after.shares["time_share"] > 0.999
+
+
 @pytest.mark.parametrize("reading", READINGS.values(), ids=READINGS)
 def test_marked_reading_steps_tell_the_parser_and_nothing_of_the_work(reading):
     described = document(parser=PAUSES, reading=reading)
@@ -375,6 +392,9 @@ def test_the_tables_for_the_link_file_carry_source_and_date():
     assert applied.numbers_from()["parser.byte_us"] == "measured"
     assert applied.numbers_from()["loop.work_us"] == "measured"
     assert json.loads(json.dumps(fitted.to_dict()))["costs_us"]["work"] == pytest.approx(600)
+    shown = fitted._repr_html_()
+    assert "marked passes, which explain 100.0% of their time</caption>" in shown
+    assert "<th>work (µs)</th><td>600</td>" in shown
 
 
 def test_a_recording_that_begins_while_the_controller_runs():

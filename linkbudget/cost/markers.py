@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -129,6 +130,14 @@ class MarkerFit:
             "settled": self.settled,
             "notes": list(self.notes),
         }
+
+    def _repr_html_(self) -> str:
+        explained = self.after.shares["time_share"]
+        told = "" if explained is None else f", which explain {max(explained, 0):.1%} of their time"
+        caption = f"Costs fitted to {len(self.after.marked)} marked {self.after.marked.plural}{told}"
+        rows = {f"{name} (µs)": f"{ns / 1e3:.6g}" for name, ns in self.costs_ns.items()}
+        cells = "".join(f"<tr><th>{escape(k)}</th><td>{escape(v)}</td></tr>" for k, v in rows.items())
+        return f"<table><caption>{escape(caption)}</caption>{cells}</table>"
 
 
 def fit_markers(link: Link, capture: ByteCapture, markers: Edges | LevelCapture) -> MarkerFit:
