@@ -17,11 +17,12 @@ os.environ.setdefault("POLARS_MAX_THREADS", "1")  # everything here is measured 
 import frame_parts
 import level_parts
 import process_parts
+import replay_parts
 import report_parts
 from made import wave, write_table, write_vcd
 from measure import Report, machine
 
-PARTS = ("characters", "vcd", "table", "frames", "pages", "start")
+PARTS = ("characters", "vcd", "table", "frames", "replay", "pages", "start")
 PAYLOADS = ((8, 24), (16, 64), (64, 64))
 SMALL_EDGES = 200_000
 
@@ -80,6 +81,9 @@ def run(
         frame_parts.others(report, int(chosen.frame_bytes / 4), turns)
     if "pages" in wanted:
         report_parts.pages(report, folder, int(chosen.events), turns)
+    if "replay" in wanted:
+        replay_parts.kernel(report, int(chosen.frame_bytes / 20), turns)
+        replay_parts.day(report)
     if "start" in wanted:
         process_parts.start_up(report, folder, turns)
 
