@@ -12,7 +12,8 @@ import pytest
 from linkbudget._jit import load_numba
 
 BENCH = Path(__file__).parent / "bench"
-SMALL = ["--edges", "20000", "--frame-bytes", "20000", "--turns", "1", "--usual-cache"]
+PARTS = [f"--only={part}" for part in ("characters", "vcd", "table", "frames", "start")]
+SMALL = [*PARTS, "--edges", "20000", "--frame-bytes", "20000", "--turns", "1", "--usual-cache"]
 
 
 @pytest.mark.slow
