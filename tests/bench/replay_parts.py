@@ -1,0 +1,159 @@
+"""The receiver model: bytes a second with losses against the plain form, and a day of traffic in pieces."""
+
+from __future__ import annotations
+
+import resource
+import time
+from collections.abc import Iterator
+from statistics import median
+from typing import Any
+
+import numpy as np
+from made import stream
+from measure import Report, Target, output_of, timed
+
+from linkbudget import ByteCapture, Link, UartLine
+from linkbudget.frame.format import FrameFormat
+
+BAUDRATE = 921_600
+PLAIN_BYTES = 40_000  # what the plain form replays to be compared with
+DAY_S = 86_400
+INTERRUPT = {
+    "mode": "interrupt",
+    "fifo_bytes": 64,
+    "trigger_bytes": 32,
+    "idle_bits": 30,
+    "buffer_bytes": 512,
+    "latency_us": 2,
+    "interrupt_entry_us": 3,
+    "interrupt_byte_us": 0.2,
+}
+RECEIVERS: dict[str, dict[str, Any]] = {
+    "DMA": INTERRUPT | {"mode": "dma"},
+    "interrupt, trigger 32": INTERRUPT,
+    "interrupt, trigger 8": INTERRUPT | {"fifo_bytes": 16, "trigger_bytes": 8},
+    "interrupt, each byte": INTERRUPT | {"fifo_bytes": 1, "trigger_bytes": 1},
+    "polled": {"mode": "polled", "fifo_bytes": 256},
+}
+
+
+def document(receiver: dict[str, Any], encoding: str = "packed-bits") -> dict[str, Any]:
+    fields = [
+        {"name": "tick", "kind": "counter", "bits": 16},
+        {"name": "x", "kind": "integer", "minimum": 0, "maximum": 255},
+        {"name": "y", "kind": "integer", "minimum": 0, "maximum": 255},
+    ]
+    return {
+        "line": {"baudrate": BAUDRATE, "format": "8N1"},
+        "message": [{"name": "beans", "encoding": encoding, "fields": fields}],
+        "frame": {"delimiting": "cobs", "crc": "CRC-16/IBM-3740", "max_payload": 64},
+        "receiver": receiver,
+        # One pass in seven takes so long that bytes are lost.
+        "loop": {"period_us": 5000, "work_us": [900, 800, 1000, 900, 700, 900, 14_000]},
+        "parser": {"read_call_us": 2, "byte_us": 0.3, "message_us": 8},
+    }
+
+
+def accept(payload: bytes) -> tuple[str, Any]:
+    return "beans", payload
+
+
+def kernel(report: Report, size: int, turns: int) -> None:
+    from linkbudget.replay.arrivals import CharacterArrays, Traffic
+
+    made = stream(FrameFormat(), size, 16, 32)
+    data = np.frombuffer(made.data, dtype=np.uint8)
+    dice = np.random.default_rng(1)
+    gaps = 10_851 + dice.integers(-200, 200, data.size) + 150_000 * (dice.random(data.size) < 0.02)
+    times = np.cumsum(gaps)
+    keep = {"framing": "keep", "parity": "keep", "break": "drop"}
+
+    def traffic(count: int) -> Traffic:
+        flags = np.zeros(count, dtype=np.uint8)
+        arrays = CharacterArrays(times[:count], data[:count].astype(np.uint16), flags)
+        return Traffic(arrays, keep, FrameFormat(), accept)
+
+    part, whole = traffic(PLAIN_BYTES), traffic(data.size)
+    part.end_ranks  # noqa: B018 - deframed once, as for every phase of a replay
+    for name, receiver in RECEIVERS.items():
+        one(report, name, Link.from_dict(document(receiver)).resolve(), part, whole, turns)
+
+
+def one(report: Report, name: str, resolved: Any, part: Any, whole: Any, turns: int) -> None:
+    """Measure one receiver."""
+    from linkbudget.replay.compiled import frames_of, play, recorded
+    from linkbudget.replay.receiver import plain_run
+
+    compiling = timed(lambda: recorded(resolved, part, play(resolved, part, frames_of(part))))
+    plain = plain_run(resolved, part)
+    found = recorded(resolved, part, play(resolved, part, frames_of(part)))
+    assert found.character_fate.tolist() == plain.character_fate.tolist()
+    assert found.accepted == plain.accepted
+    assert found.passes.end.tolist() == plain.passes.end.tolist()
+    frames = frames_of(whole)
+    seconds = median([timed(lambda: play(resolved, whole, frames)) for _ in range(turns)])
+    run = recorded(resolved, whole, play(resolved, whole, frames))
+    lost = (run.overrun_buffer + run.overrun_hardware) / whole.count
+    slow = median([timed(lambda: plain_run(resolved, part)) for _ in range(3)])
+    rate, ratio = whole.count / seconds / 1e6, slow / PLAIN_BYTES / (seconds / whole.count)
+    compiled = f"; compiled in {compiling:.1f} s" if compiling > 1 else ""
+    report.say(
+        f"replay, {name}",
+        f"{rate:.0f} MB/s with {lost:.0%} lost; {ratio:.0f} x the plain form{compiled}",
+        *([Target("rate", rate, 400, "MB/s")] if name == "DMA" else []),
+    )
+    report.say("  beside the plain form", f"{ratio:.0f} x", Target("times", ratio, 50, "x"))
+
+
+def day(report: Report) -> None:
+    """A day in a fresh process: messages every 33 ms, and the line as full as it goes for an hour."""
+    for name, share, seconds in (
+        ("a day, 30 messages a second", 0.0, DAY_S),
+        ("an hour, line full", 1.0, 3600),
+    ):
+        script = f"import sys; sys.path.insert(0, {str(__file__.rpartition('/')[0])!r})\n"
+        script += f"import replay_parts; replay_parts.print_day({share}, {seconds})"
+        taken, memory, characters, messages, passes = map(float, output_of(script).split())
+        limits = (
+            Target("seconds", taken, 60, "s", most=True),
+            Target("memory", memory, 200, "MB", most=True),
+        )
+        text = f"{characters / 1e6:.0f} M characters, {messages / 1e6:.1f} M messages"
+        text += f", {passes / 1e6:.1f} M passes"
+        report.say(f"replay in pieces, {name}", f"{text} in {taken:.0f} s and {memory:.0f} MB", limits[0])
+        report.say("  its memory", f"{memory:.0f} MB beyond the imports", limits[1])
+
+
+def print_day(share: float, seconds: float) -> None:
+    from linkbudget.replay.long import replay_pieces
+
+    link = Link.from_dict(document(INTERRUPT))
+    replay_pieces(link, traffic(link, share, 2), phases=1)  # compiled, or taken from the cache
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    begin = time.process_time()
+    result: Any = replay_pieces(link, traffic(link, share, seconds), phases=1)
+    taken = time.process_time() - begin
+    memory = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+    print(taken, memory, result.characters, result.messages["sent"], result.totals.passes)
+
+
+def traffic(link: Link, share: float, seconds: float) -> Iterator[ByteCapture]:
+    """Pieces of traffic with jitter: a message every 33 ms, or (``share`` above 0) one behind the other."""
+    codec, dice = link.codec("to-controller"), np.random.default_rng(1)
+    count = 65_536
+    frames = [codec.encode("beans", {"tick": at, "x": at % 251, "y": at % 7}) for at in range(count)]
+    lengths = np.array([len(frame) for frame in frames])
+    data = np.frombuffer(b"".join(frames), dtype=np.uint8).astype(np.uint16)
+    flags = np.zeros(data.size, dtype=np.uint8)
+    within = np.arange(data.size) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    character = 10_851
+    at = 0
+    while at < seconds * 10**9:
+        if share:
+            times = at + np.arange(1, data.size + 1) * character
+        else:
+            starts = at + np.arange(count) * 33_000_000 + dice.integers(0, 2_000_000, count)
+            times = np.repeat(starts, lengths) + (within + 1) * character
+        upto = int(np.searchsorted(times, seconds * 10**9))
+        yield ByteCapture(times[:upto], data[:upto], flags[:upto], UartLine(BAUDRATE))
+        at = int(times[-1]) + 100_000
