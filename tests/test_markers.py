@@ -173,6 +173,7 @@ CONTROLLERS = {
         "pass-end",
         document(parser=PAUSES, reading={"strategy": "at-most", "limit_bytes": 6}),
     ),
+    "a read call for each byte": ("pass-end", document(reading={"take": "per-byte"})),
     "a loop with three works": ("pass-start", document(loop={**FREE, "work_us": [500, 900, 620]})),
     "a busy window": (
         "pass-end",
@@ -194,7 +195,7 @@ def test_a_controller_that_is_as_described_is_explained_to_the_nanosecond(meanin
         assert found["residual_us"]["largest"] == 0
     assert found["unexplained"] <= 1
     assert found["findings"] == [] or "without a pass" in found["findings"][0]
-    assert found["exact"] > 300
+    assert found["exact"] > 50
 
 
 def test_a_dearer_parser_than_described_shows_in_what_is_explained():
@@ -223,6 +224,17 @@ def test_what_the_model_does_not_know_is_listed_where_it_was():
     # A window whose start finds the loop idle only delays the next pass.
     assert len([row for row in listed if row["difference_us"] > 2900]) >= 2
     assert found.shares["time_share"] < 0.99
+
+
+def test_ends_of_passes_that_all_read_do_not_tell_where_releases_fall_and_that_is_said():
+    described = document(loop={"period_us": 20_000})
+    capture = lines()
+    edges = by_oracle(described, capture, "pass-end")
+    found = replay(link(described), capture, phases=1, markers=edges).to_dict()["markers"]
+    assert any("where releases fall is not sure" in text for text in found["findings"])
+    usual = document()
+    edges = by_oracle(usual, capture, "pass-end")
+    assert replay(link(usual), capture, phases=1, markers=edges).markers.findings == ()
 
 
 def test_bounds_alone_are_kept_or_broken():
@@ -262,7 +274,11 @@ def test_the_costs_of_a_known_controller_come_back(meaning, described):
     )
     fitted = fit_markers(link(described, meaning, **wrong), capture, edges)
     assert fitted.settled
-    for name, ns in TRUE.items():
+    true = TRUE
+    if described["reading"].get("take") == "per-byte":  # every byte is a call, so their costs are one
+        true = {**TRUE, "byte": TRUE["byte"] + TRUE["read_call"], "read_call": 0}
+        assert fitted.fit.groups == (("byte", "read_call"),)
+    for name, ns in true.items():
         assert fitted.costs_ns[name] == pytest.approx(ns, rel=1e-6), name
     works = [ns for name, ns in fitted.costs_ns.items() if name.startswith("work")]
     assert works == pytest.approx([1000.0 * us for us in np.atleast_1d(described["loop"]["work_us"])])
@@ -282,6 +298,24 @@ READINGS = {
     "snapshot, read first": {"strategy": "snapshot", "context": "first"},
     "on a core of its own": {"context": "own-core"},
 }
+
+
+def test_bytes_passed_over_have_a_cost_of_their_own():
+    described = document(loop={**FREE, "work_us": 15_000}, reading={"strategy": "newest", "skip_byte_us": 2})
+    capture = lines()
+    edges = by_oracle(described, capture, "pass-start")
+    exact = replay(link(described, "pass-start"), capture, phases=1, markers=edges).markers
+    assert exact.shares == {"variance_share": 1, "time_share": 1}
+    wrong = link(described, "pass-start", **{**WRONG, "loop.work_us": 450, "reading.skip_byte_us": 0})
+    fitted = fit_markers(wrong, capture, edges)
+    costs = fitted.costs_ns
+    assert costs["skip_byte"] == pytest.approx(2000)
+    assert tomllib.loads(fitted.to_toml())["reading"]["skip_byte_us"] == 2
+    # Every pass makes one call and parses one message: only sums are known, and that is said.
+    assert costs["work"] + costs["message"] + costs["read_call"] == pytest.approx(15_259_000)
+    assert costs["byte"] + costs["message_byte"] == pytest.approx(38_000)
+    told = [note for note in fitted.notes if "told apart" in note]
+    assert len(told) == 3
 
 
 def test_late_passes_of_a_loop_that_catches_up_are_enough():

@@ -83,7 +83,7 @@ class MarkerFit:
             notes.append("the pauses do not come after a fixed number of bytes; the mean is given")
         if not self.settled:
             notes.append(f"the fit did not settle in {self.rounds} rounds; do not rely on it")
-        return (*self.before.marked.findings, *self.fit.notes, *notes)
+        return (*self.before.findings, *self.fit.notes, *notes)
 
     def edits(self, source: str = MEASURED, date: str = "") -> dict[str, Any]:
         """Return the fitted values by key path, as `Link.replace` takes them.

@@ -42,6 +42,8 @@ DIRECTION = "to-controller"
 
 LISTED = 1000
 SMALL = 0.01
+ALONE = 0.1
+"""With fewer passes that find no byte their ends are no grid to go by."""
 
 Times = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -90,6 +92,21 @@ class Measured:
         found[~exact] = np.abs(residual[~exact]) > floor
         found.setflags(write=False)
         return found
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """What has to be said of the markers, in sentences."""
+        marked = self.marked
+        if self.meaning != "pass-end" or marked.period_ns is None:
+            return marked.findings
+        alone = int(np.count_nonzero(self.run.counts["read_call"] == 0))
+        if alone >= ALONE * len(marked):
+            return marked.findings
+        told = (
+            f"only {alone} of {len(marked)} passes do nothing but work, so where releases fall is not sure,"
+            " and with it every length; mark the starts, too, or let the loop run free"
+        )
+        return (*marked.findings, told)
 
     @property
     def shares(self) -> Shares:
@@ -141,7 +158,7 @@ class Measured:
             "period_us": None if marked.period_ns is None else marked.period_ns / 1e3,
             "unexplained": int(np.count_nonzero(self.unexplained)),
             "unexplained_list": self.rows()[:LISTED],
-            "findings": list(marked.findings),
+            "findings": list(self.findings),
         }
 
 
