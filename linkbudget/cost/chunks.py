@@ -98,7 +98,7 @@ def feed_of(link: Link, capture: ByteCapture, chunking: Chunking) -> Feed:
     if chunking == "replay":
         if link.parser.measure is not None:  # what it costs is about to be measured
             link = link.replace(**{"parser.measure": None, "parser.clock_hz": None})
-        chunks = [read.parsed for read in reads_of(link.resolve(), traffic) if read.parsed]
+        chunks = [read.parsed for read in reads_of(link.resolve(), traffic)]
         how = "as a replay of the link reads them"
     elif chunking == "message":
         chunks, how = list(by_message(traffic.data, Deframer(codec.fmt))), "message by message"

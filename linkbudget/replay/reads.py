@@ -41,39 +41,31 @@ Times = npt.NDArray[np.int64]
 
 
 class Read(NamedTuple):
-    """One read: when it took its bytes (ns from time zero), what the parser is given of it, what it skips."""
+    """One read: when the parser begins with it (ns from time zero), and the bytes it is given."""
 
     time_ns: int
     parsed: bytes
-    skipped: bytes
 
 
 class NotingParser(Parser):
     """A parser that notes its reads and how often each of its costs fell due."""
 
-    def prepare(self, resolved: Resolved, parsed_before: int = 0) -> None:
+    def prepare(self, parsed_before: int = 0) -> None:
         """Begin; ``parsed_before`` bytes count toward the first pause."""
         self.parsed = parsed_before
         self.counts = dict.fromkeys(COUNTED, 0)
         self.reads: list[Read] = []
         self.extra_ns = 0
         """Time to be spent after the next read, beside what it costs."""
-        self._skip_is_a_call = resolved.reading.take == "all"
-        self._call_begun = False
 
     def parse(self, ranks: Sequence[int], call_ns: int) -> bool:
         """Parse, and note the read and what it costs."""
         counts, every, before = self.counts, self.costs.pause_every_bytes, self.since_end
-        counts["read_call"] += not self._call_begun
+        counts["read_call"] += 1
         counts["byte"] += len(ranks)
         if every:
             counts["pause"] += (self.parsed + len(ranks)) // every - self.parsed // every
-        data = bytes(self.traffic.data[rank] for rank in ranks)
-        if self._call_begun:
-            self.reads[-1] = self.reads[-1]._replace(parsed=data)
-        else:
-            self.reads.append(Read(self.core.now, data, b""))
-        self._call_begun = False
+        self.reads.append(Read(self.core.now, bytes(self.traffic.data[rank] for rank in ranks)))
         ends = len(self.ends)
         ended = super().parse(ranks, call_ns)
         counts["message"] += len(self.ends) - ends
@@ -84,12 +76,8 @@ class NotingParser(Parser):
         return ended
 
     def skip(self, ranks: Sequence[int], call_ns: int) -> None:
-        """Skip, and note it; where a read takes all bytes, what it keeps is parsed next, in the same call."""
+        """Skip, and note it. The call is that of what is parsed next: something always is."""
         self.counts["skip_byte"] += len(ranks)
-        self.reads.append(Read(self.core.now, b"", bytes(self.traffic.data[rank] for rank in ranks)))
-        if self._skip_is_a_call:
-            self.counts["read_call"] += 1
-            self._call_begun = True
         super().skip(ranks, call_ns)
 
 
@@ -194,7 +182,7 @@ def parts(
     loop_windows = Windows.that_block("loop", resolved.busy)
     core = core_type(hardware, Windows() if own_core else loop_windows)
     parser = NotingParser(resolved.parser, resolved.reading.skip_byte_ns, traffic, core, hardware.fate)
-    parser.prepare(resolved, parsed_before)
+    parser.prepare(parsed_before)
     reader = Reader(resolved.reading, hardware, core, parser)
     pass_core = core_type(None, loop_windows) if own_core else core
     reading = None if own_core else reader
