@@ -14,6 +14,8 @@ from linkbudget.capture.files import load_bytes
 from linkbudget.errors import CaptureError, LinkBudgetWarning, SettingsError
 from linkbudget.link.model import Link
 from linkbudget.replay.run import replay
+from linkbudget.report.replay_page import replay_page
+from linkbudget.report.terminal import page_text
 from linkbudget.traffic.stream import BREAK, ByteCapture
 from linkbudget.wire.uart import UartLine
 
@@ -282,7 +284,32 @@ def test_a_loop_that_never_runs_is_pointed_out():
 
 def test_a_phase_sweep_needs_a_phase():
     with pytest.raises(SettingsError, match="phases"):
-        replay(link(), lines(1), phases=0)
+        replay(link(), lines(1), phases=-1)
+
+
+def test_without_other_phases_the_own_one_stands_alone(monkeypatch):
+    """Nothing but the run that is reported is made, and best and worst are its own."""
+    slow = link(parser={"message_us": 5000}, reading=WHOLE, loop={"phase_us": 1250})
+    capture = lines(10, 20_000)
+    monkeypatch.setattr("linkbudget.replay.run.missed_deadlines", None)
+    alone = replay(slow, capture, phases=0)
+    missed = alone.run.missed_deadlines
+    assert missed > 0
+    assert alone.phase_sweep.to_dict() == {
+        "phases": 1, "missed_min": missed, "missed_max": missed, "worst_phase_us": 1250.0,
+    }  # fmt: skip
+
+
+def test_the_page_tells_of_other_phases_as_far_as_there_are_some():
+    slow = link(parser={"message_us": 5000}, reading=WHOLE, loop={"phase_us": 1250})
+    pages = [
+        page_text(replay_page(replay(slow, lines(10, 20_000), phases=phases).to_dict(), slow))
+        for phases in (0, 1, 2)
+    ]
+    heads = ("missed, other phase", "missed, best phase", "missed, worst phase")
+    assert [[head in page for head in heads] for page in pages] == [
+        [False, False, False], [True, False, False], [False, True, True],
+    ]  # fmt: skip
 
 
 # --- the sweep -------------------------------------------------------------------------------------------

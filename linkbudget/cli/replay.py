@@ -38,10 +38,10 @@ LONG_BYTES = 32_000_000
 @click.option("--crc", metavar="NAME", help="Check code of a frame instead of the link's, or none.")
 @click.option(
     "--phases",
-    type=click.IntRange(1, 10_000),
+    type=click.IntRange(0, 10_000),
     default=16,
     show_default=True,
-    help="How many placements of the loop against the traffic are tried.",
+    help="How many placements of the loop against the traffic are tried beside its own.",
 )
 @html_option
 @requirement_option

@@ -56,10 +56,10 @@ __all__ = ["command"]
 @click.option("--max-baudrate", type=number, metavar="RATE", help="Highest baud rate tried; default 921600.")
 @click.option(
     "--phases",
-    type=click.IntRange(1, 10_000),
-    default=1,
+    type=click.IntRange(0, 10_000),
+    default=0,
     show_default=True,
-    help="How many placements of the loop are tried for each row.",
+    help="How many placements of the loop beside its own are tried for each row.",
 )
 @click.option(
     "--largest-set",

@@ -389,8 +389,8 @@ def replay_pieces(
     from linkbudget.replay.run import replay
     from linkbudget.traffic.join import join_bytes
 
-    if phases < 1:
-        raise SettingsError(Fault("phases", phases, "1 or more"))
+    if phases < 0:
+        raise SettingsError(Fault("phases", phases, "0 or more"))
     resolved = link.resolve()
     reason = reason_against(link, resolved)
     if reason is None:

@@ -46,15 +46,15 @@ def replay(
     """Return what becomes of a capture's characters at the controller of a link.
 
     The run with the link's own phase is reported in full; ``phases`` more are spread evenly over one period
-    from 0 on (a free loop has no releases to shift: its own phase alone). ``progress`` is called with (runs
-    done, runs in all). With ``trace`` the run also notes what its cores did and when (`Run.activities`), as a
-    picture of it needs. ``markers`` are the levels of the channel on which the controller marked what it did
-    (``[markers]`` of the link), of the same recording: the model is then held against the passes that really
-    were (`Replay.markers`). Raises `SettingsError` for a link without a loop or with windows that leave no
+    from 0 on; with 0, and in a free loop, which has no releases to shift, there is its own phase alone.
+    ``progress`` is called with (runs done, runs in all). With ``trace`` the run also notes what its cores did
+    and when (`Run.activities`), as a picture of it needs. ``markers`` are the levels of the channel on which
+    the controller marked what it did (``[markers]`` of the link), of the same recording: the model is then
+    held against the passes that really were (`Replay.markers`). Raises `SettingsError` for a link without a loop or with windows that leave no
     time, `CaptureError` when no frame is intact in the capture.
     """
-    if phases < 1:
-        raise SettingsError(Fault("phases", phases, "1 or more"))
+    if phases < 0:
+        raise SettingsError(Fault("phases", phases, "0 or more"))
     for name, value, methods, allowed in (
         ("link", link, ("resolve", "codec"), "a Link, as Link.load gives it"),
         ("capture", capture, ("times_ns", "start_times_ns"), "a ByteCapture, as load_bytes gives it"),
@@ -141,8 +141,8 @@ def _check(capture: ByteCapture, sent: Sent) -> None:
 
 
 def phases_of(resolved: Resolved, count: int) -> list[int]:
-    """Return the placements of the releases that are tried, in nanoseconds."""
-    if resolved.loop.when_late == "free":
+    """Return the placements of the releases that are tried, in nanoseconds; with none its own stands alone."""
+    if resolved.loop.when_late == "free" or not count:
         return [resolved.loop.phase_ns]
     return [at * resolved.loop.period_ns // count for at in range(count)]
 

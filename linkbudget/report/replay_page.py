@@ -62,7 +62,7 @@ def replay_page(document: Document, link: Link) -> list[RenderableType]:
         verdict(replay_verdict(document, link), not document["missed_deadlines"]),
         note(bottleneck_text(document)),
         *map(note, never_texts(document)),
-        fact_list("Passes of the loop", pass_rows(document)),
+        fact_list("Passes of the loop", [*pass_rows(document), *phase_rows(document, link)]),
         fact_list("Where the time goes", time_rows(document)),
         fact_list(
             "Messages", [(fate, figure(document["messages"][fate]), text) for fate, text in FATES.items()]
@@ -134,8 +134,8 @@ def never_texts(document: Document) -> Iterator[str]:
 
 
 def pass_rows(document: Document) -> list[tuple[str, str, str]]:
-    """Return the counts of passes and deadlines, and how they depend on the phase."""
-    sweep, late = document["phase_sweep"], document["late_us"]
+    """Return the counts of passes and deadlines."""
+    late = document["late_us"]
     return [
         ("passes", figure(document["passes"]), ""),
         ("skipped releases", figure(document["skipped"]), "the pass before was still running"),
@@ -143,17 +143,20 @@ def pass_rows(document: Document) -> list[tuple[str, str, str]]:
         ("missed in a row", figure(document["longest_run_of_misses"]), "at most"),
         ("late start", time(late["p50"]), "half of the passes start no later"),
         ("late start", time(late["max"]), "at most"),
-        (
-            "missed, best phase",
-            figure(sweep["missed_min"]),
-            f"of {format_count(sweep['phases'], 'placement')} of the loop against the traffic",
-        ),
-        (
-            "missed, worst phase",
-            figure(sweep["missed_max"]),
-            f"releases at {format_us(sweep['worst_phase_us'])}",
-        ),
     ]
+
+
+def phase_rows(document: Document, link: Link) -> list[tuple[str, str, str]]:
+    """Return how the missed deadlines depend on the phase; nothing where its own alone was tried."""
+    sweep = document["phase_sweep"]
+    best, worst = figure(sweep["missed_min"]), figure(sweep["missed_max"])
+    worst_at = f"releases at {format_us(sweep['worst_phase_us'])}"
+    if sweep["phases"] > 1:
+        tried = f"of {sweep['phases']:,} placements of the loop against the traffic"
+        return [("missed, best phase", best, tried), ("missed, worst phase", worst, worst_at)]
+    if sweep["worst_phase_us"] == link.resolve().loop.phase_ns / 1000:
+        return []
+    return [("missed, other phase", worst, worst_at)]
 
 
 def time_rows(document: Document) -> list[tuple[str, str, str]]:

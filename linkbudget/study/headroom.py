@@ -124,7 +124,7 @@ class Pull:
             capture = squeezed(self.recording, self.squeeze)
         with quiet():
             try:
-                return replay(link_from(self.link_text), capture, phases=1).requirements
+                return replay(link_from(self.link_text), capture, phases=0).requirements
             except (SettingsError, CaptureError):
                 return None
 
@@ -210,7 +210,7 @@ def headroom(
     as they are known). Raises what `replay` raises for the link as it is.
     """
     with quiet():
-        present = replay(link, capture, phases=1).requirements
+        present = replay(link, capture, phases=0).requirements
     return headroom_of(Recording(link, capture), present, executor=executor, progress=progress)
 
 

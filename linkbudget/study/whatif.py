@@ -40,7 +40,7 @@ def whatif(
     policies: Sequence[Policy | str] | None = None,
     message: str | None = None,
     max_baudrate: Number = MAX_BAUDRATE,
-    phases: int = 1,
+    phases: int = 0,
     max_changes: int = MAX_CHANGES,
     max_sets: int = MAX_SETS,
     with_headroom: bool = True,
@@ -51,9 +51,9 @@ def whatif(
 
     ``changes`` maps a name to keys of the link file and their values, as `Link.replace` takes them; one with
     the name of a change of the list takes its place. ``policies`` are tried in place of those made from the
-    layouts, for ``message`` (default: the first to the controller). ``phases``: placements of the loop for
-    each row. ``max_changes``: size of the largest set tried; ``max_sets``: most sets of one size tried.
-    ``executor``: one of `concurrent.futures`; without it all is worked out here. ``progress`` is called with
+    layouts, for ``message`` (default: the first to the controller). ``phases``: placements of the loop
+    beside its own, for each row. ``max_changes``: size of the largest set tried; ``max_sets``: most sets of
+    one size tried. ``executor``: one of `concurrent.futures`; without it all is worked out here. ``progress`` is called with
     (replays done, replays in all as far as they are known).
 
     Raises `CaptureError` when no message of the link is in the capture, `SettingsError` for a link without a
