@@ -29,12 +29,12 @@ from linkbudget import (
     SettingsError,
 )
 from linkbudget.check.algorithms import CrcAlgorithm, check_code
+from linkbudget.check.registers import registers_of
 from linkbudget.codec import CodecMessage
 from linkbudget.codec.costs import costs_of, endings_of
 from linkbudget.codec.hull import ruled_out
 from linkbudget.codec.meeting import Effort, meet
 from linkbudget.codec.paths import Best, nearly_best
-from linkbudget.codec.registers import registers_of
 from linkbudget.codec.wanted import Wanted
 from linkbudget.frame.delimiting.table import DELIMITINGS
 from linkbudget.message.encodings import ENCODINGS, encoding
@@ -378,6 +378,8 @@ def test_a_bound_that_may_not_be_attained_is_called_one():
     codec = codec_of("slip", "json-array", "CRC-32/ISO-HDLC", (Real("score", 64),))
     size = codec.size("beans")
     assert not codec.size_is_exact("beans")
+    assert not codec.size_is_exact("beans", "maximum")
+    assert codec.size_is_exact("beans", "minimum")
     assert frame_bytes(codec, "maximum") < size.maximum
     large = codec_of("slip", "packed-bytes", None, (Blob("raw", 1 << 16, 1 << 16),), 1 << 17)
     assert not large.size_is_exact("beans")

@@ -22,7 +22,10 @@ __all__ = ["RULES", "ByteBudget", "ExactRange", "MessageBudget", "byte_budget"]
 
 RULES = {
     "payload_bytes": "id or key and the encoded fields; the maximum is attained",
-    "bytes": "payload with check and delimiting; typical: the frame of the typical value, escapes included",
+    "bytes": (
+        "payload with check and delimiting, over all values and checks; typical: the frame of the typical "
+        "value, escapes included; bytes_exact false: bounds"
+    ),
     "wire_time_us": "bytes * bits per character / baud rate, and the sender's gap between characters",
     "rate_limit_hz": "1 / longest wire time: back to back, nothing else on the wire",
     "utilisation": "sum over the messages of rate * wire time",
@@ -80,7 +83,8 @@ class ExactRange:
 class MessageBudget:
     """One message: its bytes, its time on the wire in seconds, its rate and largest rate.
 
-    ``rate_hz`` is that of the requesting message for an answer, None where it is not known.
+    ``rate_hz`` is that of the requesting message for an answer, None where it is not known. ``bytes_exact``:
+    least and most are proved to be attained; otherwise no frame is outside.
     """
 
     name: str
@@ -89,6 +93,7 @@ class MessageBudget:
     bytes: SizeRange
     wire_time: ExactRange
     rate_hz: Fraction | None
+    bytes_exact: bool = True
 
     @property
     def rate_limit_hz(self) -> Fraction:
@@ -101,6 +106,7 @@ class MessageBudget:
             "name": self.name,
             "direction": self.direction,
             "bytes": self.bytes.to_dict(),
+            "bytes_exact": self.bytes_exact,
             "payload_bytes": self.payload_bytes.to_dict(),
             "wire_time_us": self.wire_time.to_dict(US),
             "rate_hz": None if self.rate_hz is None else float(self.rate_hz),
@@ -179,6 +185,12 @@ def byte_budget(link: Link) -> ByteBudget:
         for message in messages
         if message.rate_hz is None
     ]
+    warnings += [
+        f"message {message.name!r}: no frame is larger or smaller than said, but whether one is as large and "
+        "one as small is not proved"
+        for message in messages
+        if not message.bytes_exact
+    ]
     rates = message_rates(link)
     sizes = {row.name: (row.bytes, rates[row.name]) for row in messages if row.direction == "to-controller"}
     end = receiving_end(link, sizes)
@@ -219,6 +231,7 @@ def _message_budget(link: Link, message: Message) -> MessageBudget:
         bytes=size,
         wire_time=ExactRange(**times),
         rate_hz=message_rates(link)[message.name],
+        bytes_exact=codec.size_is_exact(message.name),
     )
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from linkbudget.codec.direction import Codec
     from linkbudget.frame.bulk import FrameTable
 
-__all__ = ["decode_messages"]
+__all__ = ["column", "decode_messages"]
 
 
 def decode_messages(frames: FrameTable, codec: Codec, name: str) -> NDArray[np.void]:
@@ -44,13 +44,14 @@ def decode_messages(frames: FrameTable, codec: Codec, name: str) -> NDArray[np.v
             continue
         if found == name:
             rows.append(tuple(value.get(member.name) for member in message.layout.primitives))
-    columns = [(member.name, _column(member.primitive)) for member in message.layout.primitives]
+    columns = [(member.name, column(member.primitive)) for member in message.layout.primitives]
     table = np.array(rows, dtype=np.dtype(columns))
     table.setflags(write=False)
     return table
 
 
-def _column(primitive: Primitive) -> str:
+def column(primitive: Primitive) -> str:
+    """Return the numpy type of a primitive's column, ``"O"`` for what fits none."""
     if isinstance(primitive, NamedState):
         return f"U{max(len(option) for option in primitive.options)}"
     if isinstance(primitive, Truth):

@@ -147,14 +147,15 @@ class Codec:
         typical = self._extreme(name, "typical").size
         return SizeRange(low.bound, typical, high.bound)
 
-    def size_is_exact(self, name: str) -> bool:
-        """Return whether minimum and maximum of `size` are proved to be attained.
+    def size_is_exact(self, name: str, which: str | None = None) -> bool:
+        """Return whether minimum and maximum of `size`, or the one that is named, are proved to be attained.
 
         They may be bounds that are a few bytes off where escaping (or COBS beyond 254 bytes) meets one of: a
         check of more than 16 bits and few values to choose from, real numbers as text or very many steps
         without enough other fields, fletcher16 over hundreds of bytes, and messages of thousands of bytes.
         """
-        return all(some.size == some.bound for some in map(partial(self._extreme, name), WHICH))
+        wanted = WHICH if which is None else (which,)
+        return all(some.size == some.bound for some in map(partial(self._extreme, name), wanted))
 
     def attain(self, name: str, which: str) -> dict[str, object]:
         """Return a value whose frame has the minimum, typical or maximum `size`.

@@ -17,12 +17,12 @@ from typing import Any
 import numpy as np
 
 from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.check.registers import registers_of
 from linkbudget.check.sums import SimpleSum
 from linkbudget.codec.costs import Costs, Ending, Ints, ZerosLast, costs_of, endings_of
 from linkbudget.codec.hull import ruled_out
 from linkbudget.codec.meeting import Effort, meet
 from linkbudget.codec.paths import Best
-from linkbudget.codec.registers import registers_of
 from linkbudget.codec.wanted import Wanted
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.languages.graph import ANY, Graph, Node, TooLarge
@@ -30,6 +30,7 @@ from linkbudget.message.languages.payload import Payloads
 
 __all__ = ["Extreme", "extreme_frame"]
 
+LESS_THOROUGH = Effort(1 << 17, 1 << 21)
 THOROUGH = Effort(1 << 19, 1 << 24)
 THOROUGH_SMALL = Effort(1 << 16, 1 << 22)
 """For checks of at most 16 bits, where a list never holds more."""
@@ -154,7 +155,7 @@ class _Extremes:
             return tries[0][2].example(), True
         assert isinstance(self.fmt.check, CrcAlgorithm | SimpleSum)
         registers = registers_of(self.fmt.check)
-        effort = THOROUGH_SMALL if registers.small else THOROUGH
+        efforts = [THOROUGH_SMALL] if registers.small else [LESS_THOROUGH, THOROUGH]
         sure = True
         left = []
         for loss, ending, best in sorted(tries, key=lambda some: -some[1].share):
@@ -169,9 +170,12 @@ class _Extremes:
             return None, sure and not left
         for paths, wanted in left:
             if not (paths.complete and ruled_out(paths, registers, wanted)):
-                word, complete = meet(paths, registers, wanted, effort)
-                if word is not None:
-                    return word, True
+                for effort in efforts:
+                    word, complete = meet(paths, registers, wanted, effort)
+                    if word is not None:
+                        return word, True
+                    if complete:
+                        break
                 sure = sure and complete
         return None, sure
 

@@ -6,8 +6,8 @@ checks of one parity only, however many messages there are.
 
 from __future__ import annotations
 
+from linkbudget.check.registers import Registers
 from linkbudget.codec.paths import Paths, Place
-from linkbudget.codec.registers import Registers
 from linkbudget.codec.wanted import Wanted
 
 __all__ = ["ruled_out"]

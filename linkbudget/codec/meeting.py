@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linkbudget.check.registers import Registers
 from linkbudget.codec.costs import Kind
 from linkbudget.codec.paths import Link, Paths, Place
-from linkbudget.codec.registers import Registers
 from linkbudget.codec.wanted import Wanted
 
 __all__ = ["Effort", "meet"]
@@ -25,6 +25,8 @@ PAIRS = 1 << 20
 """Pairs that are simply all tried: always, and where a wanted check is not too rare."""
 MAX_LOOKUPS = 1 << 26
 MANY = 1e300
+HASH_BITS = 20
+FEW_PLACES = 3
 SOME = 64
 """Beginnings that are carried on as long as the rests alone leave choice enough: not one, since those of one
 may all have checks of a wrong parity."""
@@ -166,9 +168,11 @@ class _Search:
             first = np.array([self.registers.start(start.left)], np.uint64)
             waiting[start] = [(first, _Part(None, None))]
         for left in sorted(self.paths.places, reverse=True):
-            for place, links in self.paths.places[left].items():
-                if place not in waiting:
-                    continue
+            here = [place for place in self.paths.places[left] if place in waiting]
+            if counts:
+                here = self._enough_of(here, counts)
+            for place in here:
+                links = self.paths.places[left][place]
                 # A few beginnings are enough where the rests alone leave choice enough.
                 room = min(most, SOME) if counts and counts[place] > self.enough else most
                 made = self.merged(waiting.pop(place), room)
@@ -178,6 +182,14 @@ class _Search:
                 for link in links:
                     waiting.setdefault(link.after, []).append(self.longer(link, made, room))
         return found
+
+    def _enough_of(self, here: list[Place], counts: dict[Place, float]) -> list[Place]:
+        """Return a few of these places where those leave choice enough by themselves, else all of them."""
+        some = sorted(here, key=lambda place: -counts[place])[:FEW_PLACES]
+        if len(some) == len(here) or counts[some[-1]] <= self.enough:
+            return here
+        self.complete = False
+        return some
 
     def pair(self, one: Words, other: Words) -> tuple[int, int] | None:
         """Return a beginning and a rest that add up to a wanted check."""
@@ -225,16 +237,25 @@ class _Search:
         for mask, values in options:
             order = np.argsort(other & mask)
             rests = (other & mask)[order]
+            perhaps = np.zeros(1 << HASH_BITS, np.bool_)
+            perhaps[_hash(rests)] = True
             for value in values:
-                needed = one & mask ^ value
+                # Most have no partner: a look into a table tells sooner than a search.
+                some = np.flatnonzero(perhaps[_hash(one & mask ^ value)])
+                needed = one[some] & mask ^ value
                 at = np.searchsorted(rests, needed)
                 hits = np.flatnonzero(rests[np.minimum(at, len(rests) - 1)] == needed)
-                good = hits[self.wanted.accepts(one[hits] ^ other[order[at[hits]]])]
+                good = hits[self.wanted.accepts(one[some[hits]] ^ other[order[at[hits]]])]
                 if len(good):
-                    return int(good[0]), int(order[at[good[0]]])
+                    return int(some[good[0]]), int(order[at[good[0]]])
                 if len(hits):
                     self.complete = False
         return None
+
+
+def _hash(words: Words) -> NDArray[np.intp]:
+    """Return small numbers that spread well (multiplicative hashing)."""
+    return (words * np.uint64(0x9E3779B97F4A7C15) >> np.uint64(64 - HASH_BITS)).astype(np.intp)
 
 
 def _different(sums: Words) -> NDArray[np.intp]:

@@ -55,6 +55,8 @@ class Best:
         self._kinds = kinds
         self._rests: dict[int, tuple[int, NDArray[np.int64]]] = {}
         self._nearly: dict[int, Paths] = {}
+        self._lists: dict[int, tuple[int, list[int]]] = {}
+        self._gains: dict[Block, int] = {}
         cells = 0
         for node in _below(root):
             self._rests[node.index] = self._rest(node)
@@ -70,6 +72,8 @@ class Best:
         return found
 
     def _rest(self, node: Node) -> tuple[int, NDArray[np.int64]]:
+        if self.costs.states == 1 and self.limit is None:
+            return self._few_rests(node)
         parts = [(0, self._ending[None, :])] if node.accept else []
         for block, end in node.edges:
             first, rests = self._rests[end.index]
@@ -90,6 +94,25 @@ class Best:
             span = best[first - low : first - low + len(part)]
             np.maximum(span, part, out=span)
         return self._kept(low, best)
+
+    def _few_rests(self, node: Node) -> tuple[int, NDArray[np.int64]]:
+        """The same for one state and no limit, where a few numbers are left and arrays would be slow."""
+        best = {0: int(self._ending[0])} if node.accept else {}
+        for block, end in node.edges:
+            first, rests = self._lists[end.index]
+            gain = self._gains.get(block)
+            if gain is None:
+                gain = max(self.sign * int(kind.bytes_by_state[0]) for kind in self.kinds(block))
+                self._gains[block] = gain
+            for left, rest in enumerate(rests, first + block.length):
+                if rest > NEVER // 2 and rest + gain > best.get(left, NEVER):
+                    best[left] = rest + gain
+        least = max(best.values(), default=0) - self.slack
+        kept = [left for left, score in best.items() if score >= least]
+        low, high = min(kept, default=0), max(kept, default=-1)
+        rests = [best.get(left, NEVER) for left in range(low, high + 1)]
+        self._lists[node.index] = low, rests
+        return low, np.array(rests, np.int64)[:, None]
 
     def _useful(self, block: Block) -> Iterable[Kind]:
         """With one state, only the best strings of a block can begin a best rest."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from linkbudget.frame.extremes import frame_size
 from linkbudget.message.telling import CodecMessage
 
 if TYPE_CHECKING:
@@ -34,6 +35,11 @@ def attained(codec: Codec, message: CodecMessage, which: str) -> Attained:
     if length <= fmt.max_payload and sizes.minimum == sizes.maximum:
         # The delimiting adds the same to every payload of the extreme length.
         return _of_value(codec, message, message.encoding.attain(message.layout, which))
+    if length <= fmt.max_payload:
+        found = _of_value(codec, message, message.encoding.attain(message.layout, which))
+        if found.size == getattr(sizes, which):
+            # Bytes of the extreme length to which the delimiting adds as little, or as much, as it ever does.
+            return found
     return _searched(codec, message, which) or _bounded(codec, message, which)
 
 
@@ -73,5 +79,5 @@ def _bounded(codec: Codec, message: CodecMessage, which: str) -> Attained:
     fmt, sizes = codec.fmt, codec.payload_size(message.name).to_dict()
     fitting = next(one for one in (which, "typical", "minimum") if sizes[one] <= fmt.max_payload)
     found = _of_value(codec, message, message.encoding.attain(message.layout, fitting))
-    frames = fmt.size(min(sizes[which], fmt.max_payload))
+    frames = frame_size(fmt, min(sizes[which], fmt.max_payload))
     return Attained(found.value, 0, found.size, getattr(frames, which))

@@ -1,31 +1,31 @@
 """The smallest and largest frame for payloads of one length, with a payload that has each.
 
 Without a check, a body can be all escaped bytes or none. A check takes part of that freedom away: its bytes
-follow from the payload, and for the shortest payloads no choice makes all of them escaped. CRCs (and the
-exclusive or) are linear over bits, so whether a choice exists is a system of linear equations: each byte
-picks one of two escaped values, which is one unknown bit, and each bit of the check is one equation. Where
-that has no solution, one byte more is left free, and so on; the first solution found is the largest frame.
+follow from the payload, and for the shortest payloads no choice makes all of them escaped. For checks of at
+most 16 bits all can be followed (`linkbudget.frame.reach`). Longer ones are CRCs, which are linear over bits,
+so whether a choice exists is a system of linear equations: each byte picks one of two escaped values, which
+is one unknown bit, and each bit of the check is one equation. Where that has no solution, one byte more is
+left free, and so on; the first solution found is the largest frame.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, islice, product
 from typing import TYPE_CHECKING
 
-from linkbudget.check.algorithms import CrcAlgorithm
-from linkbudget.check.sums import SUMS
 from linkbudget.units import SizeRange
 
 if TYPE_CHECKING:
     from linkbudget.frame.format import FrameFormat
 
-__all__ = ["Extreme", "frame_size", "largest", "smallest"]
+__all__ = ["Extreme", "frame_size", "is_exact", "largest", "smallest"]
 
 MAX_SYSTEMS = 2000
 """Systems of equations tried before the plain bound is taken; only checks of more than 32 bits get there."""
+SHORT_CHECK = 16
 MAX_TRIES = 4096
 
 
@@ -45,16 +45,26 @@ def frame_size(fmt: FrameFormat, payload_bytes: int) -> SizeRange:
     if rough.minimum == rough.maximum:
         return rough
     low, high = smallest(fmt, payload_bytes), largest(fmt, payload_bytes)
-    minimum = len(fmt.encode(low.payload, low.sequence))
-    maximum = len(fmt.encode(high.payload, high.sequence)) if high.exact else rough.maximum
+    minimum = _length(fmt, low) if low.exact else rough.minimum
+    maximum = _length(fmt, high) if high.exact else rough.maximum
     return SizeRange(minimum, min(maximum, max(minimum, rough.typical)), maximum)
+
+
+@lru_cache(maxsize=4096)
+def is_exact(fmt: FrameFormat, payload_bytes: int) -> bool:
+    """Return whether both ends of `frame_size` are attained."""
+    rough = fmt.framing.size(fmt.overhead_bytes + payload_bytes)
+    if rough.minimum == rough.maximum:
+        return True
+    return smallest(fmt, payload_bytes).exact and largest(fmt, payload_bytes).exact
 
 
 def smallest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
     """Return a payload with the smallest frame: no byte of its body costs more than itself."""
     costly = fmt.framing.escaped
     fill = _harmless(fmt) if costly or fmt.forbidden else 0x00
-    return min(_variations(fmt, payload_bytes, fill, costly), key=lambda found: _length(fmt, found))
+    found = min(_variations(fmt, payload_bytes, fill, costly), key=lambda found: _length(fmt, found))
+    return _judged(fmt, found, "minimum")
 
 
 def largest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
@@ -62,16 +72,47 @@ def largest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
     escaped = fmt.framing.escaped
     if not escaped:
         # COBS: the longest runs without a zero. For the others every payload is as long.
-        return max(
+        found = max(
             _variations(fmt, payload_bytes, _harmless(fmt), b"\0"), key=lambda found: _length(fmt, found)
         )
+        return _judged(fmt, found, "maximum")
     fill = escaped[-1]
     plain = Extreme(bytes([fill]) * payload_bytes, fill)
     if fmt.check is None or fmt.check_form == "hex" or payload_bytes + fmt.sequence == 0:
         return plain
-    if isinstance(fmt.check, CrcAlgorithm) or fmt.check == SUMS["xor8"]:
+    if fmt.check.width > SHORT_CHECK:
         return _solve(fmt, payload_bytes)
-    return Extreme(plain.payload, plain.sequence, exact=False)
+    from linkbudget.frame.reach import most_escaped
+
+    return Extreme(*most_escaped(fmt, payload_bytes))
+
+
+def _judged(fmt: FrameFormat, found: Extreme, which: str) -> Extreme:
+    """Return the frame, and whether it is sure that none is smaller or larger.
+
+    One that reaches the bound of the delimiting is, with what the bytes that nobody chooses cost. So is the
+    only one there is.
+    """
+    size = len(found.payload)
+    body_bytes = fmt.overhead_bytes + size
+    bound: int = getattr(fmt.framing.size(body_bytes), which)
+    if which == "minimum":
+        bound += _always_escaped(fmt)
+    elif fmt.layout_id == 0:
+        # COBS counts its runs from the zero on.
+        before = fmt.envelope.lead_bytes
+        bound = before + fmt.framing.size(body_bytes - before).maximum
+    return replace(found, exact=_length(fmt, found) == bound or size + fmt.sequence == 0)
+
+
+def _always_escaped(fmt: FrameFormat) -> int:
+    """Return how many bytes are escaped in every frame: the layout byte, the top of a check of odd width."""
+    escaped = fmt.framing.escaped
+    count = int(fmt.layout_id in escaped) if fmt.layout_id is not None else 0
+    if fmt.check is None or fmt.check_form == "hex":
+        return count
+    top = range(1 << fmt.check.width % 8) if fmt.check.width % 8 else range(256)
+    return count + all(byte in escaped for byte in top)
 
 
 def _harmless(fmt: FrameFormat) -> int:

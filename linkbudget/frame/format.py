@@ -10,12 +10,12 @@ from typing import Any, Literal
 from linkbudget.check.algorithms import ALGORITHMS, CrcAlgorithm, check_code
 from linkbudget.check.code import Check, buffer_bytes
 from linkbudget.check.sums import SimpleSum
-from linkbudget.errors import Fault, FrameError, SettingsError
+from linkbudget.errors import Fault, FrameError, SettingsError, warn
 from linkbudget.frame.delimiting.protocol import Delimiting, Options
 from linkbudget.frame.delimiting.table import DELIMITINGS
 from linkbudget.frame.envelope import Envelope
 from linkbudget.frame.events import Reason
-from linkbudget.frame.extremes import frame_size, largest, smallest
+from linkbudget.frame.extremes import frame_size, is_exact, largest, smallest
 from linkbudget.frame.settings import catalogue_name, format_faults, sync_bytes, table_of
 from linkbudget.units import SizeRange
 
@@ -153,7 +153,7 @@ class FrameFormat:
     @property
     def max_frame_bytes(self) -> int:
         """Bytes on the wire of the longest frame."""
-        return self.size(self.max_payload).maximum
+        return frame_size(self, self.max_payload).maximum
 
     def encode(self, payload: bytes, sequence: int = 0) -> bytes:
         """Return the whole frame on the wire, delimiter included.
@@ -196,20 +196,34 @@ class FrameFormat:
     def size(self, payload_bytes: int) -> SizeRange:
         """Return the bytes on the wire, delimiter included, for payloads of exactly this length.
 
-        Minimum and maximum are attained (see `attain`), the maximum with two exceptions where it may be as
-        many bytes too high as the check has: sums with an escaping delimiting, and escaping by an
-        ``async_map`` with the shortest payloads. Typical is the mean over random bytes, rounded.
+        Minimum and maximum are attained (see `attain`) if `size_is_exact`; else a `LinkBudgetWarning` says
+        that no frame passes them and that is all. Typical is the mean over random bytes, rounded.
         """
+        found = self._size(payload_bytes)
+        if not is_exact(self, payload_bytes):
+            warn(f"frame sizes of {payload_bytes} bytes are bounds: whether one is attained is not proved")
+        return found
+
+    def _size(self, payload_bytes: int) -> SizeRange:
         if not 0 <= payload_bytes <= self.max_payload:
             raise SettingsError(Fault("payload_bytes", payload_bytes, f"0 to {self.max_payload}"))
         return frame_size(self, payload_bytes)
 
+    def size_is_exact(self, payload_bytes: int) -> bool:
+        """Return whether `size` is proved to be attained; otherwise it is at most a check's bytes off.
+
+        It is for every check of at most 16 bits but in rare cases beyond 2000 bytes. A longer check may leave
+        it open where an ``async_map`` escapes more than two values, or where only few payloads exist.
+        """
+        self._size(payload_bytes)
+        return is_exact(self, payload_bytes)
+
     def attain(self, payload_bytes: int, which: str) -> tuple[bytes, int]:
         """Return a payload of this length and a sequence number with the smallest or largest frame.
 
-        ``which`` is ``"minimum"`` or ``"maximum"``.
+        ``which`` is ``"minimum"`` or ``"maximum"``. Where the size is not exact: of the frames found.
         """
-        self.size(payload_bytes)
+        self._size(payload_bytes)
         find = {"minimum": smallest, "maximum": largest}.get(which)
         if find is None:
             raise SettingsError(Fault("which", which, "minimum, maximum"))

@@ -34,6 +34,7 @@ def budget_page(document: Document) -> list[RenderableType]:
             ["", "least", "typical", "most", "most", "sent", "line holds"],
             map(size_row, document["messages"]),
         ),
+        *bounds_note(document),
         figure_table(
             "Share of the time that the line is busy", ["", "least", "typical", "most"], busy_rows(document)
         ),
@@ -53,15 +54,23 @@ def loop_verdict(keeps: bool | None) -> str:
 def size_row(message: Document) -> tuple[str, ...]:
     """Return one row of the table of sizes."""
     size = message["bytes"]
+    exact = message["bytes_exact"]
     return (
         f"{message['name']}, {message['direction']}",
         figure(size["minimum"]),
         figure(size["typical"]),
-        f"{figure(size['maximum'])} bytes",
+        ("" if exact else "≤ ") + f"{figure(size['maximum'])} bytes",
         format_us(message["wire_time_us"]["maximum"]),
         rate(message["rate_hz"]),
         rate(message["rate_limit_hz"]),
     )
+
+
+def bounds_note(document: Document) -> list[RenderableType]:
+    """Return what ≤ means, where a size is a bound."""
+    if all(message["bytes_exact"] for message in document["messages"]):
+        return []
+    return [note("≤: no frame is larger (or smaller than the least); whether one is so large is not proved.")]
 
 
 def rate(per_second: float | None) -> str:

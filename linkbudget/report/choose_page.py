@@ -67,7 +67,7 @@ def candidate_row(place: int, row: Document) -> tuple[str, ...]:
     return (
         f"{place:>3} {mark:2}{short_name(row)}",
         brief(row["bytes"]["typical"]),
-        brief(row["bytes"]["maximum"]),
+        ("" if row["bytes_exact"] else "≤ ") + brief(row["bytes"]["maximum"]),
         time(row["wire_time_us"]["typical"]),
         brief(row["undetected_per_year"]),
         figure(row["bytes_lost"]) + ("" if row["bytes_lost_exact"] else "~"),
@@ -110,6 +110,8 @@ def ranking_note(document: Document) -> str:
     text += " Lost: bytes after one damaged byte, at most."
     if not all(row["bytes_lost_exact"] for row in candidates[:SHOWN]):
         text += " ~: more where data look like the start of a frame."
+    if not all(row["bytes_exact"] for row in candidates if row in candidates[:SHOWN] or row["present"]):
+        text += " ≤: no frame is larger; whether one is as large is not proved."
     if document["checked_first"]:
         text += " Without a check: behind those with one."
     if more > 0:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
@@ -187,7 +187,7 @@ def choose_format(
         limit=limit,
         recorded=len(recorded.messages) if recorded else 0,
         reasons=tuple(choice_reasons(link, ranked, missed, present)),
-        warnings=tuple(_warnings(link, scales, recorded, capture, limit)),
+        warnings=(*_warnings(link, scales, recorded, capture, limit), *_bounds([*ranked, *missed])),
     )
 
 
@@ -248,6 +248,16 @@ def _longer_than_described(link: Link, recorded: RecordedMessages, direction: st
                 f"recorded {message.name!r} take up to {max(sizes)} bytes, and the link describes {most} at "
                 "most: they are sent with blanks, more digits or keys than it says"
             )
+
+
+def _bounds(found: Sequence[Candidate]) -> Iterator[str]:
+    open_ones = [candidate.name for candidate in found if not candidate.bytes_exact]
+    if open_ones:
+        others = f" and {len(open_ones) - 1} more" if len(open_ones) > 1 else ""
+        yield (
+            f"least and most bytes of {open_ones[0]}{others} of {len(found)} candidates are bounds: no frame "
+            "is outside, but whether one is as small and one as large is not proved"
+        )
 
 
 def _warnings(

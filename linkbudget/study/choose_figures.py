@@ -16,6 +16,7 @@ from linkbudget.frame.format import FrameFormat
 from linkbudget.link.loop import Parser
 from linkbudget.link.model import Link
 from linkbudget.link.requirements import Requirement, requirement_rows
+from linkbudget.message.layout import MessageLayout
 from linkbudget.study.choose_candidates import Format
 from linkbudget.study.choose_layouts import Precision, precision_of
 from linkbudget.study.recorded import RecordedMessages
@@ -59,11 +60,13 @@ class MessageSize:
     minimum: int
     typical: Fraction
     maximum: int
+    exact: bool = True
+    """Whether minimum and maximum are proved to be attained; otherwise no frame is outside."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
         size = {"minimum": self.minimum, "typical": float(self.typical), "maximum": self.maximum}
-        return {"name": self.name, "bytes": size}
+        return {"name": self.name, "bytes": size, "bytes_exact": self.exact}
 
 
 @dataclass(frozen=True)
@@ -107,6 +110,11 @@ class Candidate:
         return self.format.link
 
     @property
+    def bytes_exact(self) -> bool:
+        """Whether least and most bytes of every message are proved to be attained, and no mere bounds."""
+        return all(message.exact for message in self.messages)
+
+    @property
     def meets(self) -> bool:
         """Whether no requirement that can be judged is missed."""
         return all(row.met is not False for row in self.requirements)
@@ -141,6 +149,7 @@ class Candidate:
             "on_front": self.on_front,
             "messages": [message.to_dict() for message in self.messages],
             "bytes": self.bytes.to_dict(),
+            "bytes_exact": self.bytes_exact,
             "wire_time_us": self.wire_time.to_dict(US),
             "utilisation": None if self.utilisation is None else self.utilisation.to_dict(),
             "precision": [row.to_dict() for row in self.precision],
@@ -167,6 +176,7 @@ class Scales:
         self._trials: dict[tuple[str, str, FrameFormat], Flips] = {}
         self._payloads: dict[str, dict[str, list[bytes]]] = {}
         self._varied: dict[tuple[str, str], list[bytes]] = {}
+        self._values: dict[MessageLayout, list[Mapping[str, Any]]] = {}
 
     def _rates(self) -> dict[str, Fraction | None]:
         given = message_rates(self.link)
@@ -258,15 +268,15 @@ class Scales:
         return float(8 * sum((self.shares[one.name] * one.maximum for one in messages), Fraction(0)))
 
     def _sizes(self, made: Format, budget: ByteBudget) -> tuple[MessageSize, ...]:
-        planned = {row.name: row.bytes for row in budget.messages}
+        planned = {row.name: row for row in budget.messages}
         found = []
         for name in self.names:
-            size = planned[name]
+            size = planned[name].bytes
             typical = self._typical(made, name, size)
             if self.recorded is not None and self.recorded.of(name):
                 sizes = self._recorded_sizes(made, name)
                 typical = Fraction(sum(sizes), len(sizes))
-            found.append(MessageSize(name, size.minimum, typical, size.maximum))
+            found.append(MessageSize(name, size.minimum, typical, size.maximum, planned[name].bytes_exact))
         return tuple(found)
 
     def _typical(self, made: Format, name: str, size: SizeRange) -> Fraction:
@@ -279,11 +289,13 @@ class Scales:
         if not framing.escaped or planned > made.fmt.max_payload:
             return Fraction(size.typical)
         bodies = [
-            payload for payload in self._varied_payloads(made, name) if len(payload) <= made.fmt.max_payload
+            made.fmt.envelope.wrap(payload)
+            for payload in self._varied_payloads(made, name)
+            if len(payload) <= made.fmt.max_payload
         ]
-        plain = [framing.size(overhead + len(payload)).minimum for payload in bodies]
-        written = [_frame_bytes(made.fmt, payload) for payload in bodies]
-        share = Fraction(sum(written) - sum(plain), sum(len(payload) + overhead for payload in bodies) or 1)
+        together = b"".join(bodies)
+        left = together.translate(None, framing.escaped)
+        share = Fraction(len(together) - len(left), len(together) or 1)
         typical = framing.size(overhead + planned).minimum + share * (overhead + planned)
         return min(max(typical, Fraction(size.minimum)), Fraction(size.maximum))
 
@@ -292,7 +304,9 @@ class Scales:
         if (key, name) not in self._varied:
             layout = made.codec.message(name).layout
             found = []
-            for value in varied_values(layout, ESCAPE_SAMPLES):
+            if layout not in self._values:
+                self._values[layout] = list(varied_values(layout, ESCAPE_SAMPLES))
+            for value in self._values[layout]:
                 try:
                     found.append(made.codec.encode_payload(name, value))
                 except SettingsError:  # a text of ours that this encoding cannot hold
@@ -424,5 +438,6 @@ def _frame(codec: Codec, name: str, value: Mapping[str, Any]) -> bytes | None:
 
 
 def _frame_bytes(fmt: FrameFormat, payload: bytes) -> int:
-    size = fmt.size(len(payload))
+    # Every body of a length takes as much in most delimitings.
+    size = fmt.framing.size(fmt.overhead_bytes + len(payload))
     return size.minimum if size.minimum == size.maximum else len(fmt.encode(payload))

@@ -48,10 +48,11 @@ class Registers:
         length = rows.shape[1]
         total = np.zeros(len(rows), np.uint64)
         for place in range(length):
-            total = self.add(total, self._table(behind + length - 1 - place)[rows[:, place]])
+            total = self.add(total, self.effects(behind + length - 1 - place)[rows[:, place]])
         return total
 
-    def _table(self, behind: int) -> Words:
+    def effects(self, behind: int) -> Words:
+        """Return what each value of a byte adds when so many bytes follow it, worked out once."""
         while len(self._tables) <= behind:
             self._tables.append(self.table(len(self._tables)))
         return self._tables[behind]
