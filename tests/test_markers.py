@@ -377,13 +377,14 @@ def test_work_alone_where_another_core_reads():
 
 def test_noise_stays_within_the_standard_errors_and_pauses_are_found_in_it():
     described = document(parser=PAUSES, loop=FREE)
-    capture = lines(400)
+    capture = lines(200)
     edges = by_oracle(described, capture, "pass-start")
     chance = np.random.default_rng(11)
     jittered = np.sort(edges.times + np.round(chance.normal(0, 2000, len(edges))).astype(np.int64))
     fitted = fit_markers(
         link(described, "pass-start", **{**WRONG, "loop.work_us": 450}), capture, toggled(jittered.tolist())
     )
+    assert fitted.settled
     assert fitted.fit.rms_ns == pytest.approx(2000 * np.sqrt(2), rel=0.2)
     for name, ns in {**TRUE, "work": 600_000, "pause": 1_700_000}.items():
         assert abs(fitted.costs_ns[name] - ns) < 5 * fitted.fit.costs[name].error_ns, name

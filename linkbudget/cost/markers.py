@@ -4,8 +4,8 @@ Theory. The model gives the length of every marked pass as a function of the cos
 a sum of counts times costs, but which bytes a pass finds, and how long it waits for them, depends on the
 costs as well. So the costs are found in rounds: the model is run, its lengths are taken as a line in each
 cost around the present values, and the costs that fit best (`fit.py`, robust, none negative) begin the next
-round, until nothing changes by half a nanosecond. When a round changes more than the one before, the costs
-swing to and fro, and smaller parts of the changes are made.
+round, until nothing changes by half a nanosecond more than a tenth of its standard error. When a round
+changes more than the one before, the costs swing to and fro, and smaller parts of the changes are made.
 
 How much longer a pass becomes when a cost grows is its count, except where the pass waits for bytes: there a
 dearer byte only shortens the waiting. So where the model waits, it is run again with each cost one nanosecond
@@ -45,6 +45,7 @@ __all__ = ["MarkerFit", "fit_markers"]
 ROUNDS = 40
 ROUNDS_BEFORE_PAUSES = 8  # unknown pauses can keep it from settling
 SETTLED_NS = 0.5
+SMALL_CHANGE = 0.1
 LEAST_PART = 0.125
 ROUNDS_TO_TRY = 2
 PARSER = ("byte", "message", "read_call", "message_byte")
@@ -242,7 +243,10 @@ class Fitting:
         residual = self.marked.longest_ns[self.exact] - model.modelled_ns[self.exact]
         target = residual + sum(here[name] * slope for name, slope in told.items())
         fit = fit_costs(Samples.of(target, told), resolution_ns=max(2 * self.marked.tick_ns, 2.0))
-        moved = max(abs(fit.ns(name) - self.costs[name]) for name in told)
+        moved = max(
+            max(0.0, abs(fit.ns(name) - self.costs[name]) - SMALL_CHANGE * (fit.costs[name].error_ns or 0.0))
+            for name in told
+        )
         self.costs |= {name: self.costs[name] + part * (fit.ns(name) - self.costs[name]) for name in told}
         return fit, moved
 
