@@ -115,7 +115,7 @@ PAIRS: tuple[Pair, ...] = (
         "linkbudget.replay.receiver:plain_run",
         "bytes",
         "linkbudget.replay._kernels:receive",
-        200_000,
+        250_000,
         "receiver_cases",
     ),
 )
