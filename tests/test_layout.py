@@ -26,6 +26,15 @@ def test_every_fault_of_a_layout_is_told():
         "fields[2].name",
         "fields[3]",
     ]
+    tables = [
+        {"name": "n", "kind": "counter", "bits": 0},
+        {"kind": "optional", "field": {"name": "n", "kind": "flag"}},
+        {"name": "s", "kind": "repeat", "fields": [{"name": "x", "kind": "flag"}] * 2, "max_count": -1},
+    ]
+    with pytest.raises(SettingsError) as caught:
+        MessageLayout.from_dict({"name": "beans", "fields": tables})
+    paths = {fault.path for fault in caught.value.faults}
+    assert {"fields[0].bits", "fields[1].name", "fields[2].max_count"} <= paths
 
 
 @pytest.mark.parametrize("number", [-1, 256, True, 1.5, "1"])

@@ -31,7 +31,7 @@ from linkbudget.link.tables import (
     LinkKeys,
     MessageKeys,
 )
-from linkbudget.message.fields import field_from_dict
+from linkbudget.message.fields import fields_from_tables
 from linkbudget.message.layout import MessageLayout
 from linkbudget.wire.uart import UartLine
 
@@ -172,12 +172,7 @@ def _messages(tables: Sequence[MessageKeys | None], faults: list[Fault]) -> dict
 
 
 def _message(keys: MessageKeys, path: str, faults: list[Fault]) -> Message | None:
-    fields = []
-    for index, table in enumerate(keys.fields):
-        try:
-            fields.append(field_from_dict(table, f"{path}.fields[{index}]"))
-        except SettingsError as error:
-            faults += error.faults
+    fields = fields_from_tables(keys.fields, f"{path}.fields", faults)
     if len(fields) < len(keys.fields):
         return None
     try:
@@ -207,6 +202,7 @@ def _cross_faults(
     faults = []
     if "message" in document:
         faults += message_faults(messages, unread)
+        faults += _same_name_faults(tables, messages)
         faults += joint_faults(joints, messages, unread)
         # A joint that could not be read is one all the same.
         has_joints = bool(document.get("joint"))
@@ -217,3 +213,16 @@ def _cross_faults(
     if line is not None and receiver is not None:
         faults += receiver_faults(receiver, line)
     return faults
+
+
+def _same_name_faults(tables: Sequence[Any], messages: Mapping[int, Message]) -> list[Fault]:
+    """Return faults of message names that stand twice, where one of the two could not be read."""
+    names = [table.get("name") if isinstance(table, Mapping) else None for table in tables]
+    return [
+        Fault(f"message[{index}].name", name, "a name of its own for each message of the link")
+        for index, name in enumerate(names)
+        if isinstance(name, str)
+        and name in names[:index]
+        # Those that could be read are compared among each other.
+        and not (index in messages and any(messages[at].name == name for at in messages if at < index))
+    ]

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.link.field_keys import FIELD_KINDS
 from linkbudget.link.keys import KeySpec, Section, describe, key_specs, missing, plain, value_faults
-from linkbudget.message.fields import field_from_dict
+from linkbudget.message.fields import field_from_dict, same_name_faults
 
 __all__ = ["moved", "read_section"]
 
@@ -99,6 +99,8 @@ def read_value(spec: KeySpec, value: Any, path: str, faults: list[Fault]) -> Any
         tables = [value] if spec.holds == "field" else value
         for index, table in enumerate(tables):
             read_field(table, path if spec.holds == "field" else f"{path}[{index}]", faults)
+        if spec.holds == "fields":
+            faults += same_name_faults(tables, path)
     return value
 
 

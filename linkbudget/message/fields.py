@@ -6,7 +6,7 @@ Kinds that hold one value live in `linkbudget.message.scalars`; here are those t
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -43,6 +43,8 @@ __all__ = [
     "duplicate_faults",
     "field_from_dict",
     "field_to_dict",
+    "fields_from_tables",
+    "same_name_faults",
 ]
 
 MAX_COUNT = 1 << 16
@@ -50,14 +52,19 @@ MAX_COUNT = 1 << 16
 
 def duplicate_faults(fields: tuple[object, ...], path: str) -> Iterator[Fault]:
     """Yield an entry that is no field, and each name that an earlier field has already."""
-    seen: set[str] = set()
+    yield from _same_names([field.name if isinstance(field, Field) else None for field in fields], path)
     for index, field in enumerate(fields):
         if not isinstance(field, Field):
             yield Fault(f"{path}[{index}]", field, "a field: Integer, Scaled, Choice …")
-            continue
-        if field.name in seen:
-            yield Fault(f"{path}[{index}].name", field.name, "a name no other field of the group has")
-        seen.add(field.name)
+
+
+def _same_names(names: Iterable[object], path: str) -> Iterator[Fault]:
+    seen: set[str] = set()
+    for index, name in enumerate(names):
+        if isinstance(name, str):
+            if name in seen:
+                yield Fault(f"{path}[{index}].name", name, "a name no other field of the group has")
+            seen.add(name)
 
 
 @dataclass(frozen=True)
@@ -178,6 +185,35 @@ def field_from_dict(table: Mapping[str, Any], path: str = "field") -> Field:
         raise SettingsError([_moved(fault, table.get("name"), path) for fault in error.faults]) from None
 
 
+def fields_from_tables(tables: Iterable[Any], path: str, faults: list[Fault]) -> list[Field]:
+    """Return the fields of a list of tables that can be had, adding to ``faults`` what is wrong.
+
+    Where all can be had, it is for the layout or group to refuse names that stand twice.
+    """
+    made: list[Field] = []
+    given = list(tables)
+    for index, table in enumerate(given):
+        try:
+            made.append(field_from_dict(table, f"{path}[{index}]"))
+        except SettingsError as error:
+            faults += error.faults
+    if len(made) < len(given):
+        faults += same_name_faults(given, path)
+    return made
+
+
+def same_name_faults(tables: Iterable[object], path: str) -> Iterator[Fault]:
+    """Yield each name that an earlier one of these tables gives its field already."""
+    return _same_names(map(_name_in, tables), path)
+
+
+def _name_in(table: object) -> object:
+    """Return the name a table gives its field; an optional one has that of the field in it."""
+    if not isinstance(table, Mapping):
+        return None
+    return _name_in(table.get("field")) if table.get("kind") == Optional_.kind else table.get("name")
+
+
 def _key_faults(cls: type[Field], table: Mapping[str, Any], path: str) -> Iterator[Fault]:
     known = {field.name: field for field in dataclasses.fields(cls)}  # type: ignore[arg-type]
     for key in table:
@@ -197,7 +233,7 @@ def _inner(key: str, value: Any, path: str, faults: list[Fault]) -> Any:
         if key in {"of", "field"}:
             return field_from_dict(value, path)
         if key == "fields" and isinstance(value, list | tuple):
-            return tuple(_inner("of", item, f"{path}[{index}]", faults) for index, item in enumerate(value))
+            return tuple(fields_from_tables(value, path, faults))
         if key in {"fields", "options", "codes"} and not isinstance(value, list | tuple):
             raise SettingsError(Fault(path, value, "a list"))
     except SettingsError as error:

@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.message.fields import Field, duplicate_faults, field_from_dict, field_to_dict, group_of
+from linkbudget.message.fields import Field, duplicate_faults, field_to_dict, fields_from_tables, group_of
 from linkbudget.message.primitives import Group, Member, State
 
 __all__ = ["MessageLayout"]
@@ -53,13 +53,8 @@ class MessageLayout:
     def from_dict(cls, table: Mapping[str, Any], path: str = "") -> MessageLayout:
         """Return the layout a table with name, fields, id and key describes; other keys are left alone."""
         faults: list[Fault] = []
-        made: list[Field] = []
         inside = f"{path}." if path else ""
-        for index, entry in enumerate(table.get("fields", ())):
-            try:
-                made.append(field_from_dict(entry, f"{inside}fields[{index}]"))
-            except SettingsError as error:
-                faults += error.faults
+        made = fields_from_tables(table.get("fields", ()), f"{inside}fields", faults)
         if faults:
             raise SettingsError(faults)
         return cls(table.get("name", ""), tuple(made), table.get("id"), table.get("key"))

@@ -133,7 +133,7 @@ def side_by_side(document: Document) -> RenderableType:
         ("line busy, typical", *(busy(row) for row in chosen)),
         ("undetected a year", *(brief(row["undetected_per_year"]) for row in chosen)),
         ("misread a year", *(brief(row["misread_per_year"]) for row in chosen)),
-        ("age at use, most", *(age(row) for row in chosen)),
+        *([("age at use, most", *map(age, chosen))] if document["direction"] == "to-controller" else []),
         ("receive cost", *(cost(row["receive_cost_us"]) for row in chosen)),
         ("sender must change", *("yes" if row["sender_must_change"] else "no" for row in chosen)),
         ("bits above the limit", *(figure(row["over_limit_bits"], 3) for row in chosen)),

@@ -43,7 +43,7 @@ RULES = {
     "bytes_lost": "until the next delimiter; counted: the frame, or without a check what its length claims",
     "age_us": (
         "the budget's bound on the age at use with the parser costs of the link file, which are those of the "
-        "present format; null: no bound"
+        "present format; null: no bound, or messages to the module, of which nothing is said"
     ),
     "receive_cost_us": "[parser] on a typical message, for the present format; null: not known",
     "sender_must_change": "unless sample messages have the same bytes as at present",
