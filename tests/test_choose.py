@@ -935,3 +935,35 @@ def test_typical_bytes_hold_the_escapes_of_the_mean_where_nothing_is_recorded():
     assert hdlc.typical >= len('{"tick":32768}') + 2 + 1
     codec = choice.present.format.codec
     assert codec.size("beans").typical == len(codec.encode("beans", codec.attain("beans", "typical")))
+
+
+def test_sizes_that_are_only_bounds_are_marked(linkbudget, tmp_path):
+    """The text of one real number cannot be made to have any check of four bytes, or shown not to."""
+    path = tmp_path / "link.toml"
+    link = link_of(Real("score", 64), encoding="json-array")
+    path.write_text(link.replace(**{"frame.delimiting": "slip", "frame.crc": "CRC-32/ISO-HDLC"}).to_toml())
+    choice = choose_format(Link.load(path))
+    assert not choice.present.bytes_exact
+    assert choice.present.bytes.minimum == 10
+    by_encoding = {one.format.writing: one for one in choice.candidates if one.format.fmt.check is None}
+    assert by_encoding["packed-bytes"].bytes_exact
+    told = [text for text in choice.warnings if "candidates are bounds" in text]
+    assert len(told) == 1
+    for command in ("choose", "budget"):
+        ran = linkbudget(command, path)
+        assert ran.code == 0, ran.err
+        assert f"≤ {choice.present.bytes.maximum}" in ran.out
+        assert "≤: no frame is larger" in ran.out
+    document = json.loads(linkbudget("budget", path, "--json").out)
+    assert document["messages"][0]["bytes_exact"] is False
+    assert any("is not proved" in text for text in document["warnings"])
+
+
+def test_page_of_messages_to_the_module_shows_no_age(linkbudget, tmp_path):
+    path = tmp_path / "link.toml"
+    path.write_text(link_of(KIND).to_toml())
+    assert "age at use" in linkbudget("choose", path).out
+    path.write_text(link_of(KIND).replace(**{"message[0].direction": "to-module"}).to_toml())
+    ran = linkbudget("choose", path)
+    assert ran.code == 0, ran.err
+    assert "age at use" not in ran.out
