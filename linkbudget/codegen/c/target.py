@@ -1,23 +1,68 @@
-"""The C99 target."""
+"""The C99 target: ``PREFIX.h``, ``PREFIX.c``, and a short program that shows their use."""
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Mapping
 from typing import ClassVar
 
+from linkbudget.codegen.c.example import example
+from linkbudget.codegen.c.framing import Framing
+from linkbudget.codegen.c.header import header
+from linkbudget.codegen.c.source import source
+from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.errors import TargetError
+from linkbudget.message.encodings.delimited import Delimited
+from linkbudget.message.encodings.packed_bits import PackedBits
+from linkbudget.message.encodings.packed_bytes import PackedBytes
 
 __all__ = ["CTarget"]
 
 
 class CTarget:
-    """C99 (and C++): ``PREFIX.h`` and ``PREFIX.c``."""
+    """C99, which is also C++: no allocation, no globals, no recursion.
+
+    ``check``: ``small`` computes the check without a table, or with one of 16 entries; ``table`` takes one of
+    256 entries, which is faster and larger.
+    """
 
     name: ClassVar[str] = "c"
-    reserved: ClassVar[frozenset[str]] = frozenset({"int"})
+    reserved: ClassVar[frozenset[str]] = RESERVED
     options: ClassVar[Mapping[str, tuple[str, ...]]] = {"check": ("small", "table")}
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
-        """Return header and source."""
-        raise TargetError(f"{spec.direction}: the C target is not written yet")
+        """Return header, source and example; `TargetError` for what C cannot express."""
+        for message in spec.messages:
+            if not isinstance(message.encoding, PackedBits | PackedBytes | Delimited):
+                allowed = "packed-bits, packed-bytes, delimited"
+                raise TargetError(
+                    f"{message.name}.encoding: target c does not write {message.encoding.name}; "
+                    f"allowed: {allowed}"
+                )
+        framing = Framing(spec, options["check"] == "table")
+        files = {
+            f"{spec.prefix}.h": header(spec, framing),
+            f"{spec.prefix}.c": source(spec, framing),
+            f"{spec.prefix}_example.c": example(spec),
+        }
+        made = {name: _prefixed(text, spec.prefix) for name, text in files.items()}
+        _refuse_doubles(made[f"{spec.prefix}.h"])
+        return made
+
+
+def _prefixed(text: str, prefix: str) -> str:
+    """Return the text with the names of the runtime under the prefix of this direction."""
+    text = re.sub(r"\blb_", f"{prefix}_", text)
+    return re.sub(r"\bLB_", f"{prefix.upper()}_", text)
+
+
+def _refuse_doubles(text: str) -> None:
+    """Names are made of several parts and could meet: ``a`` + ``b_c`` and ``a_b`` + ``c``."""
+    names = re.findall(r"^\} (\w+);|^#define (\w+) ", text, re.MULTILINE)
+    double = [name for name, times in Counter(a or b for a, b in names).items() if times > 1]
+    if double:
+        raise TargetError(
+            f"{double[0]}: two things of the link get this name in C; rename a message or field"
+        )

@@ -1,0 +1,221 @@
+"""The check code in C: one step per byte, and the value that goes on the wire.
+
+CRC registers that shift left are kept at the top of their type, so that one rule serves every width. Without
+a table: shifts and exclusive ors for the polynomial 1021 (a byte at a time; common practice, no source), a
+table of 16 entries for any other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.check.code import Check
+from linkbudget.check.crc import reflect
+from linkbudget.codegen.c.text import unsigned_bits
+
+__all__ = ["CheckText"]
+
+
+@dataclass(frozen=True)
+class CheckText:
+    """The C text of one check. ``name`` begins its functions, ``table``: a full table of 256 entries."""
+
+    check: Check
+    order: str
+    hex_form: bool
+    table: bool
+    name: str = "lb_check"
+
+    @property
+    def bits(self) -> int:
+        """Bits of the register's type."""
+        return unsigned_bits((1 << self.check.width) - 1)
+
+    @property
+    def type(self) -> str:
+        """The register's type."""
+        return f"uint{self.bits}_t"
+
+    @property
+    def shift(self) -> int:
+        """Bits below the register in its type."""
+        crc = self.check
+        return self.bits - crc.width if isinstance(crc, CrcAlgorithm) and not crc.refin else 0
+
+    @cached_property
+    def start(self) -> int:
+        """The register before the first byte."""
+        crc = self.check
+        if not isinstance(crc, CrcAlgorithm):
+            return 0
+        return reflect(crc.init, crc.width) if crc.refin else crc.init << self.shift
+
+    @cached_property
+    def residue(self) -> int | None:
+        """The register behind a good body with its check; None where the check must be compared instead.
+
+        A register is pushed through the bytes of its own check and ends at the same number for every body,
+        when the check stands there as the register holds it.
+        """
+        crc = self.check
+        natural = isinstance(crc, CrcAlgorithm) and crc.refin == crc.refout and crc.width % 8 == 0
+        if not natural or self.hex_form or self.order != crc.byte_order:
+            return None
+        register = self.start
+        for byte in crc.compute(b"").to_bytes(crc.check_bytes, crc.byte_order):
+            register = self.stepped(register, byte)
+        return register
+
+    def stepped(self, register: int, byte: int) -> int:
+        """Return the register of a CRC one byte later."""
+        crc = self.check
+        assert isinstance(crc, CrcAlgorithm)
+        if crc.refin:
+            poly = reflect(crc.poly, crc.width)
+            register ^= byte
+            for _ in range(8):
+                register = register >> 1 ^ (poly if register & 1 else 0)
+            return register
+        top, mask = 1 << (self.bits - 1), (1 << self.bits) - 1
+        register ^= byte << (self.bits - 8)
+        for _ in range(8):
+            register = (register << 1 & mask) ^ (crc.poly << self.shift if register & top else 0)
+        return register
+
+    def number(self, value: int) -> str:
+        """Return a literal of the register's type."""
+        if self.bits == 64:
+            return f"UINT64_C(0x{value:016X})"
+        return f"0x{value:0{self.bits // 4}X}u{'L' if self.bits == 32 else ''}"
+
+    def step(self) -> str:
+        """Return the function that takes one byte into the register."""
+        if not isinstance(self.check, CrcAlgorithm):
+            return self._function("step", _SUMS[self.check.name])
+        if self.table:
+            return self._function("step", self._table_step())
+        if self.check.width == 16 and self.check.poly == 0x1021:
+            return self._function("step", _SHIFTS_REFLECTED if self.check.refin else _SHIFTS)
+        return self._function("step", self._nibble_step())
+
+    def value(self) -> str:
+        """Return the function that makes the check's value of the register."""
+        crc = self.check
+        lines = []
+        result = "check"
+        if isinstance(crc, CrcAlgorithm):
+            if self.shift:
+                result = f"(check >> {self.shift})"
+            if crc.refin != crc.refout:
+                lines = [
+                    f"    {self.type} turned = 0u;",
+                    "    uint8_t bit;",
+                    "",
+                    f"    for (bit = 0u; bit < {crc.width}u; bit++) {{",
+                    f"        turned = ({self.type})((turned << 1) | (({result} >> bit) & 1u));",
+                    "    }",
+                ]
+                result = "turned"
+            if crc.xorout:
+                result = f"({result} ^ {self.number(crc.xorout)})"
+        lines.append(f"    return ({self.type}){result};")
+        text = "\n".join(lines)
+        head = f"static inline {self.type} {self.name}_value({self.type} check)"
+        return f"/* What goes on the wire. */\n{head}\n{{\n{text}\n}}\n"
+
+    def bytes_of(self, value: str) -> list[str]:
+        """Return the expressions of the check's bytes as they are written (before hex), in order."""
+        count = self.check.check_bytes
+        places = range(count) if self.order == "little" else range(count - 1, -1, -1)
+        return [f"(uint8_t)({value} >> {8 * place})" if place else f"(uint8_t){value}" for place in places]
+
+    def _function(self, what: str, body: str) -> str:
+        head = f"static inline {self.type} {self.name}_{what}({self.type} check, uint8_t byte)"
+        return f"/* {self.check.name}, one byte. */\n{head}\n{{\n{body}}}\n"
+
+    def _entries(self, count: int) -> str:
+        values = [self._entry(index, count) for index in range(count)]
+        per_line = {8: 8, 16: 8, 32: 6, 64: 3}[self.bits]
+        rows = [values[i : i + per_line] for i in range(0, count, per_line)]
+        return ",\n".join("        " + ", ".join(map(self.number, row)) for row in rows)
+
+    def _entry(self, index: int, count: int) -> int:
+        """The register that 8 (or 4) zero bits make of an index at the place where bits leave it."""
+        crc = self.check
+        assert isinstance(crc, CrcAlgorithm)
+        steps = 8 if count == 256 else 4
+        if crc.refin:
+            poly, register = reflect(crc.poly, crc.width), index
+            for _ in range(steps):
+                register = register >> 1 ^ (poly if register & 1 else 0)
+            return register
+        top, mask = 1 << (self.bits - 1), (1 << self.bits) - 1
+        register = index << (self.bits - steps)
+        for _ in range(steps):
+            register = (register << 1 & mask) ^ (crc.poly << self.shift if register & top else 0)
+        return register
+
+    def _nibble_step(self) -> str:
+        crc = self.check
+        assert isinstance(crc, CrcAlgorithm)
+        t = self.type
+        top = self.bits - 4
+        if crc.refin:
+            rows = [
+                f"check = ({t})((check >> 4) ^ by_nibble[(check ^ byte) & 0x0Fu]);",
+                f"check = ({t})((check >> 4) ^ by_nibble[(check ^ (byte >> 4)) & 0x0Fu]);",
+            ]
+        else:
+            rows = [
+                f"check = ({t})((check << 4) ^ by_nibble[(uint8_t)(check >> {top}) ^ (byte >> 4)]);",
+                f"check = ({t})((check << 4) ^ by_nibble[(uint8_t)(check >> {top}) ^ (byte & 0x0Fu)]);",
+            ]
+        lines = "".join(f"    {row}\n" for row in rows)
+        table = f"    static const {t} by_nibble[16] = {{\n{self._entries(16)}\n    }};\n"
+        return f"{table}\n{lines}    return check;\n"
+
+    def _table_step(self) -> str:
+        crc = self.check
+        assert isinstance(crc, CrcAlgorithm)
+        t = self.type
+        table = f"    static const {t} by_byte[256] = {{\n{self._entries(256)}\n    }};\n\n"
+        if self.bits == 8:
+            return f"{table}    return by_byte[check ^ byte];\n"
+        if crc.refin:
+            return f"{table}    return ({t})((check >> 8) ^ by_byte[(check ^ byte) & 0xFFu]);\n"
+        top = self.bits - 8
+        return f"{table}    return ({t})((check << 8) ^ by_byte[(uint8_t)(check >> {top}) ^ byte]);\n"
+
+
+_SHIFTS = """\
+    uint16_t mixed = (uint16_t)((check >> 8) ^ byte);
+
+    mixed = (uint16_t)(mixed ^ (mixed >> 4));
+    return (uint16_t)((check << 8) ^ (mixed << 12) ^ (mixed << 5) ^ mixed);
+"""
+_SHIFTS_REFLECTED = """\
+    uint8_t mixed = (uint8_t)(check ^ byte);
+
+    mixed = (uint8_t)(mixed ^ (mixed << 4));
+    return (uint16_t)((check >> 8) ^ ((uint16_t)mixed << 8) ^ (mixed << 3) ^ (mixed >> 4));
+"""
+_SUMS = {
+    "sum8": "    return (uint8_t)(check + byte);\n",
+    "xor8": "    return (uint8_t)(check ^ byte);\n",
+    "fletcher16": """\
+    /* Both sums stay below 255, so one subtraction is enough. */
+    uint16_t low = (uint16_t)((check & 0xFFu) + byte);
+    uint16_t high;
+
+    if (low >= 255u) {
+        low = (uint16_t)(low - 255u);
+    }
+    high = (uint16_t)((check >> 8) + low);
+    if (high >= 255u) {
+        high = (uint16_t)(high - 255u);
+    }
+    return (uint16_t)((high << 8) | low);
+""",
+}

@@ -1,0 +1,462 @@
+"""Framing in C: which runtime pieces a delimiting takes, and the few functions made for its settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from linkbudget.check.algorithms import check_code
+from linkbudget.codegen.c.checks import CheckText
+from linkbudget.codegen.c.members import count_type
+from linkbudget.codegen.c.text import indented, literal, runtime
+from linkbudget.codegen.spec import DirectionSpec
+
+__all__ = ["Framing"]
+
+RUN = 254
+"""The longest block of COBS."""
+STUFFING = {"cobs": "stuff_cobs", "slip": "stuff_slip"}
+
+
+@dataclass
+class Framing:
+    """The framing of one direction. ``table``: checks with a table of 256 entries."""
+
+    spec: DirectionSpec
+    table: bool
+    kind: str = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.kind = self.spec.fmt.delimiting
+
+    @cached_property
+    def check(self) -> CheckText | None:
+        """The check of the frame."""
+        fmt = self.spec.fmt
+        if fmt.check is None:
+            return None
+        return CheckText(fmt.check, fmt.envelope.order, fmt.envelope.hex_check, self.table)
+
+    @cached_property
+    def header_check(self) -> CheckText | None:
+        """The check of the length field."""
+        check = check_code(self.spec.fmt.header_check)
+        if self.kind != "counted" or check is None:
+            return None
+        return CheckText(check, check.byte_order, False, self.table, "lb_header_check")
+
+    @property
+    def searches(self) -> bool:
+        """Whether frames are found by their length, not by a delimiter."""
+        return self.kind in {"counted", "none"}
+
+    @property
+    def _has_raw(self) -> bool:
+        long_cobs = self.kind == "cobs" and self.spec.max_body >= RUN
+        return long_cobs or self.kind in {"slip", "hdlc"} or len(self._terminator) == 2
+
+    @property
+    def _terminator(self) -> bytes:
+        return self.spec.fmt.terminator.encode("latin-1") if self.kind == "newline" else b""
+
+    @property
+    def _max_stretch(self) -> int:
+        body = self.spec.max_body
+        if self.kind == "cobs":
+            return body + 1 + body // RUN
+        return body + 1 if self.kind == "newline" else 2 * body
+
+    @property
+    def _sync(self) -> bytes:
+        return self.spec.fmt.sync if self.kind == "counted" else b""
+
+    @property
+    def header_bytes(self) -> int:
+        """Bytes in front of the body of a counted frame."""
+        if self.kind != "counted":
+            return 0
+        check = self.header_check.check.check_bytes if self.header_check else 0
+        return len(self._sync) + self.spec.fmt.length_bytes + check
+
+    @property
+    def buffer_bytes(self) -> int:
+        """Bytes a receiver holds."""
+        return self.header_bytes + self.spec.max_body
+
+    @property
+    def length_type(self) -> str:
+        """The type of lengths within the receiver."""
+        most = self._max_stretch if self._has_raw else self.buffer_bytes
+        return count_type(most + 1)
+
+    @property
+    def delimiter(self) -> int:
+        """The byte that ends a frame."""
+        found = self.spec.fmt.delimiter
+        assert found is not None, "only for delimitings that have one"
+        return found
+
+    def public_constants(self) -> list[str]:
+        """Return the constants a caller needs for buffers."""
+        return [
+            f"#define LB_MAX_PAYLOAD {self.spec.fmt.max_payload}u",
+            f"#define LB_MAX_BODY {self.spec.max_body}u /* with sequence, layout byte and check */",
+            f"#define LB_MAX_FRAME {self.spec.max_frame}u /* on the wire, delimiters included */",
+        ]
+
+    def line_members(self) -> list[str]:
+        """Return the members of the part of the receiver that changes with every byte."""
+        length = self.length_type
+        if self.searches:
+            lines = [f"{length} length;", f"{length} need;", "uint8_t lost;"]
+            return [*lines, "uint8_t junk;"] if self._sync else lines
+        lines = [f"{length} length;"]
+        if self._has_raw:
+            lines.append(f"{length} raw;")
+        lines += {
+            "cobs": ["uint8_t left;"],
+            "slip": ["uint8_t escaped;", "uint8_t bad;"],
+            "hdlc": ["uint8_t escaped;", "uint8_t bad;"],
+            "newline": ["uint8_t first;", "uint8_t bad;"] if len(self._terminator) == 2 else [],
+        }[self.kind]
+        if self.kind == "cobs" and self._has_raw:
+            lines.append("uint8_t code;")
+        if self.check is not None:
+            lines.append(f"{self.check.type} check;")
+        return lines
+
+    # --- receiving ----------------------------------------------------------------------------------------
+
+    def private_constants(self) -> list[str]:
+        """Return the constants of the source file."""
+        lines = []
+        if not self.searches:
+            lines.append(f"#define LB_DELIMITER {self.delimiter:#04x}u")
+        if self._has_raw:
+            lines.append(f"#define LB_MAX_STRETCH {self._max_stretch}u")
+        if self.check is not None and self.check.residue is None and not self.searches:
+            lines.append(f"#define LB_CHECK_BYTES {self.spec.fmt.check_bytes}u")
+        if self.kind == "hdlc" and self.spec.fmt.async_map:
+            lines.append(f"#define LB_ASYNC_MAP {literal(self.spec.fmt.async_map, 'uint32_t')}")
+        if len(self._terminator) == 2:
+            lines.append(f"#define LB_FIRST_TERMINATOR {self._terminator[0]:#04x}u")
+        if self.searches:
+            lines.append(f"#define LB_HEADER_BYTES {self.header_bytes}u")
+        if self._sync:
+            lines.append(f"#define LB_SYNC_BYTES {len(self._sync)}u")
+            lines.append("#define LB_SYNC {" + ", ".join(f"{byte:#04x}u" for byte in self._sync) + "}")
+        return lines
+
+    def checks(self) -> list[str]:
+        """Return the functions of the checks."""
+        texts = []
+        for check in (self.check, self.header_check):
+            if check is not None:
+                texts += [check.step(), check.value()]
+        return texts
+
+    def receiving(self) -> list[str]:
+        """Return the functions that find a body, up to and with the one that judges it."""
+        if self.searches:
+            texts = [self._header(), self._judge_whole()]
+            if self._sync:
+                texts.insert(0, _before(runtime("search_sync"), "\n/* Looks for"))
+            return texts
+        keep = "keep"
+        if self.check is not None:
+            keep = "keep_behind" if self.check.residue is None else "keep_residue"
+        return [self._start(), runtime(keep), runtime(self._adding), self._judge_line()]
+
+    def pushing(self) -> list[str]:
+        """Return the functions that take bytes, and the one that decodes a whole frame."""
+        if self.kind == "none":
+            return [self._sized("search_any"), self._sized("push_search"), runtime("decode_none")]
+        if self.kind == "counted" and self._sync:
+            search = self._sized("search_sync")
+            search = search[search.index("/* Looks for") :]
+            return [search, self._sized("push_search"), runtime("decode_counted")]
+        if self.kind == "counted":
+            return [self._sized("search_any"), self._sized("push_search"), runtime("decode_counted_any")]
+        end = "end_stretch" if self._empty is None else "end_stretch_skip"
+        return [runtime(end), runtime("push_stretch")]
+
+    def _sized(self, name: str) -> str:
+        """A runtime piece in which lengths have the type of this receiver."""
+        return runtime(name).replace("lb_length", self.length_type)
+
+    @property
+    def _adding(self) -> str:
+        if self.kind == "cobs":
+            return "cobs_long" if self._has_raw else "cobs_short"
+        if self.kind == "hdlc":
+            return "hdlc_map" if self.spec.fmt.async_map else "hdlc"
+        if self.kind == "newline":
+            return "newline_two" if self._has_raw else "newline_one"
+        return self.kind
+
+    @property
+    def _empty(self) -> str | None:
+        """The condition of an empty stretch; None where that is a frame."""
+        if self.kind == "newline":
+            return None
+        return "(line).left == 0u" if self.kind == "cobs" else "(line).raw == 0u"
+
+    def empty_constant(self) -> list[str]:
+        """Return the macro that tells an empty stretch."""
+        if self.searches or self._empty is None:
+            return []
+        return [f"#define LB_LINE_EMPTY(line) ({self._empty})"]
+
+    def start_values(self) -> list[tuple[str, str]]:
+        """Return the members of the line and what they begin with."""
+        names = [line.split()[1].strip(";") for line in self.line_members()]
+        start = self.check.number(self.check.start) if self.check is not None else "0u"
+        values = {"check": start, "need": "1u"}
+        return [(name, values.get(name, "0u")) for name in names]
+
+    def _start(self) -> str:
+        rows = "\n".join(f"    line.{name} = {value};" for name, value in self.start_values())
+        head = "/* A stretch without any byte yet. */\nstatic inline lb_line lb_line_start(void)"
+        return f"{head}\n{{\n    lb_line line;\n\n{rows}\n    return line;\n}}\n"
+
+    def _judge_line(self) -> str:
+        lines: list[str] = []
+        if self._has_raw:
+            lines += _reject("line->raw > LB_MAX_STRETCH", "TOO_LONG")
+        elif self.kind in {"cobs", "newline"}:
+            # Every byte of the stretch but the first gives one of the body: a stretch is too long with it.
+            lines += _reject("line->length > LB_MAX_BODY", "TOO_LONG")
+        bad = {
+            "cobs": "line->left != 1u",
+            "slip": "line->bad != 0u || line->escaped != 0u",
+            "hdlc": "line->bad != 0u || line->escaped != 0u",
+            "newline": "line->bad != 0u || line->first == 0u" if self._has_raw else "",
+        }[self.kind]
+        if bad:
+            lines += _reject(bad, "BAD_STUFFING")
+        lines += self._short("line->length")
+        if self._has_raw:
+            lines += _reject("line->length > LB_MAX_BODY", "TOO_LONG")
+        if self.check is not None and self.check.residue is not None:
+            lines += _reject(f"line->check != {self.check.number(self.check.residue)}", "BAD_CHECK")
+        elif self.check is not None:
+            lines += self._compare("line->check", "line->length")
+        lines += self._layout()
+        unused = [] if "body" in "".join(lines) else ["(void)body;"]
+        text = "\n".join(indented([*unused, *lines, "return LB_NOTHING;"]))
+        head = "static lb_status lb_judge(const lb_line *line, const uint8_t *body)"
+        says = "/* What is wrong with a finished stretch; LB_NOTHING when it is a frame. */"
+        return f"{says}\n{head}\n{{\n{text}\n}}\n"
+
+    def _judge_whole(self) -> str:
+        lines = self._short("n")
+        if self.kind == "none":
+            lines += _reject("n > LB_MAX_BODY", "TOO_LONG")
+        first = []
+        if self.check is not None:
+            first = [
+                f"{self.check.type} check = {self.check.number(self.check.start)};",
+                "size_t i;",
+                "",
+            ]
+            lines += [
+                f"for (i = 0u; i < n - {self.spec.fmt.check_bytes}u; i++) {{",
+                "    check = lb_check_step(check, body[i]);",
+                "}",
+                *self._compare("check", "n"),
+            ]
+        lines += self._layout()
+        unused = [f"(void){name};" for name in ("body", "n") if name not in "".join(lines)]
+        text = "\n".join(indented([*first, *unused, *lines, "return LB_NOTHING;"]))
+        head = "static lb_status lb_judge(const uint8_t *body, size_t n)"
+        return f"/* What is wrong with a body; LB_NOTHING when it is good. */\n{head}\n{{\n{text}\n}}\n"
+
+    def _short(self, length: str) -> list[str]:
+        need = self.spec.fmt.overhead_bytes
+        return _reject(f"{length} < {need}u", "TOO_SHORT") if need else []
+
+    def _layout(self) -> list[str]:
+        fmt = self.spec.fmt
+        if fmt.layout_id is None:
+            return []
+        return _reject(f"body[{int(fmt.sequence)}] != {fmt.layout_id}u", "OTHER_LAYOUT")
+
+    def _compare(self, register: str, length: str) -> list[str]:
+        """Return the comparison of the check with the bytes behind the payload."""
+        check = self.check
+        assert check is not None
+        size = self.spec.fmt.check_bytes
+        at = 0
+        parts = []
+        for byte in check.bytes_of("found"):
+            for text in (f"lb_hex_high({byte})", f"lb_hex_low({byte})") if check.hex_form else (byte,):
+                parts.append(f"body[{length} - {size - at}u] != {text}")
+                at += 1
+        declared = f"const {check.type} found = lb_check_value({register});"
+        joined = "\n    || ".join(parts)
+        inner = [declared, "", *_reject(joined, "BAD_CHECK")]
+        lines = [line for text in inner for line in text.split("\n")]
+        return ["{", *indented(lines), "}"]
+
+    def hex_digits(self) -> list[str]:
+        """Return the function for checks that are written in hex digits."""
+        if self.check is None or not self.check.hex_form:
+            return []
+        return [runtime("hex")]
+
+    def _header(self) -> str:
+        if self.kind == "none":
+            return runtime("header_none")
+        fmt, sync = self.spec.fmt, len(self._sync)
+        size = fmt.length_bytes
+        places = range(size) if fmt.length_order == "little" else range(size - 1, -1, -1)
+        parts = [
+            f"((uint32_t)held[{sync + at}] << {8 * place})" if place else f"held[{sync + at}]"
+            for at, place in enumerate(places)
+        ]
+        lines = ["uint32_t length;", "", "if (n < LB_HEADER_BYTES) {", "    *need = LB_HEADER_BYTES;"]
+        lines += ["    return LB_NOTHING;", "}", f"length = {' | '.join(parts)};"]
+        if self.header_check is not None:
+            check = self.header_check
+            steps = [f"{check.type} check = {check.number(check.start)};", ""]
+            steps += [f"check = lb_header_check_step(check, held[{sync + at}]);" for at in range(size)]
+            steps.append("check = lb_header_check_value(check);")
+            wrong = [f"held[{sync + size + at}] != {byte}" for at, byte in enumerate(check.bytes_of("check"))]
+            steps += [
+                line
+                for text in _reject("\n    || ".join(wrong), "BAD_HEADER_CHECK")
+                for line in text.split("\n")
+            ]
+            lines += ["{", *indented(steps), "}"]
+        low, high = self._added + fmt.overhead_bytes, self._added + self.spec.max_body
+        limit = f"length > {literal(high, 'uint32_t')}"
+        if low:
+            limit = f"length < {literal(low, 'uint32_t')} || {limit}"
+        if high == (1 << 8 * size) - 1:
+            limit = f"length < {literal(low, 'uint32_t')}" if low else ""
+        if limit:
+            lines += _reject(limit, "BAD_LENGTH")
+        change = self.header_bytes - self._added
+        shifted = f"(size_t)length + {change}u" if change > 0 else "(size_t)length"
+        if change < 0:
+            shifted = f"(size_t)length - {-change}u"
+        lines += [f"*need = {shifted};", "return LB_NOTHING;"]
+        text = "\n".join(indented(lines))
+        says = (
+            "/* How many bytes settle what comes next: the header, then the whole frame; or what is wrong. */"
+        )
+        head = "static lb_status lb_header(const uint8_t *held, size_t n, size_t *need)"
+        return f"{says}\n{head}\n{{\n{text}\n}}\n"
+
+    @property
+    def _added(self) -> int:
+        """What the length field holds for an empty body."""
+        fmt = self.spec.fmt
+        added = {"payload": -fmt.check_bytes, "payload-and-check": 0, "frame": self.header_bytes}
+        return added[fmt.length_counts]
+
+    # --- sending ------------------------------------------------------------------------------------------
+
+    def writer_members(self) -> list[str]:
+        """Return the members of the writer that this framing needs."""
+        lines = ["size_t code_at;"] if self.kind == "cobs" else []
+        return [*lines, f"{self.check.type} check;"] if self.check is not None else lines
+
+    def stuffing(self) -> str:
+        """Return the function that writes one byte of a body."""
+        if self.kind == "hdlc":
+            return runtime("stuff_hdlc_map" if self.spec.fmt.async_map else "stuff_hdlc")
+        return runtime(STUFFING.get(self.kind, "stuff_plain"))
+
+    def opening(self, uses_bits: bool) -> str:
+        """Return the function that begins a frame."""
+        fmt = self.spec.fmt
+        lines = ["out->buffer = buffer;", "out->capacity = capacity;", "out->length = 0u;", "out->body = 0u;"]
+        lines.append("out->room = 1u;")
+        if uses_bits:
+            lines += ["out->bits = 0u;", "out->used = 0u;"]
+        if self.check is not None:
+            lines.append(f"out->check = {self.check.number(self.check.start)};")
+        leading = fmt.leading_delimiter if fmt.leading_delimiter is not None else self.kind == "hdlc"
+        if not self.searches and leading and self.kind != "newline":
+            lines.append("lb_out(out, LB_DELIMITER);")
+        if self.kind == "cobs":
+            lines += ["out->code_at = out->length;", "lb_out(out, 0u);"]
+        if self.kind == "counted":
+            lines += [f"lb_out(out, {byte:#04x}u);" for byte in self._sync]
+            count = self.header_bytes - len(self._sync)
+            lines += ["/* The length is known at the end. */"]
+            lines += ["lb_out(out, 0u);"] * count
+        more = ""
+        if fmt.sequence:
+            more = ", uint8_t sequence"
+            lines.append("lb_put(out, sequence);")
+        if fmt.layout_id is not None:
+            lines.append(f"lb_put(out, {fmt.layout_id}u);")
+        text = "\n".join(indented(lines))
+        head = f"static void lb_open(lb_writer *out, uint8_t *buffer, size_t capacity{more})"
+        return f"{head}\n{{\n{text}\n}}\n"
+
+    def closing(self) -> str:
+        """Return the function that ends a frame and returns its length."""
+        fmt = self.spec.fmt
+        lead = fmt.envelope.lead_bytes
+        lines = []
+        most = f"out->body > LB_MAX_PAYLOAD + {lead}u" if lead else "out->body > LB_MAX_PAYLOAD"
+        lines += [f"if ({most}) {{", "    return 0u;", "}"]
+        if self.check is not None:
+            check = self.check
+            inner = [f"const {check.type} check = lb_check_value(out->check);", ""]
+            for byte in check.bytes_of("check"):
+                if check.hex_form:
+                    inner += [f"lb_stuff(out, lb_hex_{half}({byte}));" for half in ("high", "low")]
+                else:
+                    inner.append(f"lb_stuff(out, {byte});")
+            lines += ["{", *indented(inner), "}"]
+        if self.kind == "cobs":
+            # The last block ends where the delimiter stands.
+            lines += ["lb_close_block(out);"]
+        elif self.kind == "newline":
+            lines += [f"lb_out(out, {byte:#04x}u);" for byte in self._terminator]
+        elif not self.searches:
+            lines.append("lb_out(out, LB_DELIMITER);")
+        if self.kind == "counted":
+            lines += self._length_written()
+        lines.append("return out->room != 0u ? out->length : 0u;")
+        text = "\n".join(indented(lines))
+        return f"static size_t lb_finish(lb_writer *out)\n{{\n{text}\n}}\n"
+
+    def _length_written(self) -> list[str]:
+        fmt, sync = self.spec.fmt, len(self._sync)
+        size = fmt.length_bytes
+        added = self._added + fmt.check_bytes
+        length = f"(uint32_t)out->body + {added}u" if added else "(uint32_t)out->body"
+        places = range(size) if fmt.length_order == "little" else range(size - 1, -1, -1)
+        lines = [f"const uint32_t length = {length};"]
+        if self.header_check is not None:
+            check = self.header_check
+            lines.append(f"{check.type} check = {check.number(check.start)};")
+        lines.append("")
+        lines += [
+            f"out->buffer[{sync + at}] = (uint8_t)(length >> {8 * place});"
+            if place
+            else f"out->buffer[{sync + at}] = (uint8_t)length;"
+            for at, place in enumerate(places)
+        ]
+        if self.header_check is not None:
+            check = self.header_check
+            lines += [f"check = lb_header_check_step(check, out->buffer[{sync + at}]);" for at in range(size)]
+            lines.append("check = lb_header_check_value(check);")
+            lines += [
+                f"out->buffer[{sync + size + at}] = {byte};"
+                for at, byte in enumerate(check.bytes_of("check"))
+            ]
+        return ["if (out->room != 0u) {", *indented(lines), "}"]
+
+
+def _reject(condition: str, reason: str) -> list[str]:
+    return [f"if ({condition}) {{", f"    return LB_{reason};", "}"]
+
+
+def _before(text: str, mark: str) -> str:
+    return text[: text.index(mark)]

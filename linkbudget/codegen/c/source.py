@@ -1,0 +1,195 @@
+"""The source file: runtime pieces and the functions made for this link, in the order they need each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from linkbudget.codegen.c.banner import banner
+from linkbudget.codegen.c.framing import Framing
+from linkbudget.codegen.c.header import encoder_head, owner_of
+from linkbudget.codegen.c.reading import Reading
+from linkbudget.codegen.c.text import indented, runtime
+from linkbudget.codegen.c.writing import Writing
+from linkbudget.codegen.spec import DirectionSpec
+
+__all__ = ["source"]
+
+BARRIER = """\
+/* Keeps the compiler from moving what belongs to a message across the marks that say where it is. */
+#ifndef LB_BARRIER
+#if defined(__GNUC__)
+#define LB_BARRIER() __asm__ volatile("" ::: "memory")
+#else
+#error "define LB_BARRIER() as the memory barrier of this compiler"
+#endif
+#endif
+"""
+READING_ORDER = ("reader", "bits_msb", "bits_lsb", "rest", "utf8")
+DOUBLE = """\
+/* A real of 64 bits needs a double of 64 bits. */
+typedef char lb_double_has_64_bits[sizeof(double) == 8u ? 1 : -1];
+"""
+FLOAT = """\
+/* A real of 32 bits needs a float of 32 bits. */
+typedef char lb_float_has_32_bits[sizeof(float) == 4u ? 1 : -1];
+"""
+
+
+def source(spec: DirectionSpec, framing: Framing) -> str:
+    """Return the text of the source file, with the names of the runtime."""
+    readings = [Reading(message, f"lb_{message.ident}") for message in spec.messages]
+    writings = [Writing(message, f"lb_{message.ident}") for message in spec.messages]
+    read = [reading.function() for reading in readings]
+    written = [writing.statements() for writing in writings]
+    needs = set[str]().union(*(reading.needs for reading in readings), *(w.needs for w in writings))
+    constants = [*framing.private_constants(), *framing.empty_constant(), "#define LB_NO_PLACE 2u"]
+    parts = [
+        banner(spec, f"See {spec.prefix}.h."),
+        f'#include "{spec.prefix}.h"\n\n#include <string.h>\n',
+        BARRIER,
+        "\n".join(constants) + "\n",
+    ]
+    parts += [text for need, text in (("float", FLOAT), ("double", DOUBLE)) if need in needs]
+    parts += framing.checks()
+    parts += framing.hex_digits()
+    parts += framing.receiving()
+    parts += [runtime(name) for name in READING_ORDER if name in needs]
+    parts += read
+    parts += [runtime("slots"), _accept(spec), _read(spec), _start(spec, framing)]
+    parts += framing.pushing()
+    parts += [_take(message.ident) for message in spec.messages]
+    parts.append(runtime("age"))
+    if spec.fmt.sequence:
+        parts.append("uint16_t lb_lost(const lb_receiver *state)\n{\n    return state->lost;\n}\n")
+    parts += _sending(spec, framing, written, needs)
+    return "\n".join(parts)
+
+
+def _dispatch(spec: DirectionSpec, actions: list[list[str]]) -> list[str]:
+    """Return the statements that choose by id what is done with a payload."""
+    if spec.messages[0].id is None:
+        return actions[0]
+    lines = ["switch (p[0]) {"]
+    for message, action in zip(spec.messages, actions, strict=True):
+        lines += [f"case {message.id}u:", *indented([*action, "break;"])]
+    return ["if (n > 0u) {", *indented([*lines, "default:", "    break;", "}"]), "}"]
+
+
+def _accept(spec: DirectionSpec) -> str:
+    fmt = spec.fmt
+    actions = []
+    for message in spec.messages:
+        places, name = f"&state->at_{message.ident}", message.ident
+        actions.append(
+            [
+                f"place = lb_free_place({places});",
+                f"if (lb_read_{name}(p, n, &state->{name}[place]) != 0) {{",
+                f"    lb_publish({places}, place);",
+                f"    status = LB_GOT_{name.upper()};",
+                "}",
+            ]
+        )
+    lead, overhead = fmt.envelope.lead_bytes, fmt.overhead_bytes
+    lines = [
+        f"const uint8_t *p = {f'&body[{lead}]' if lead else 'body'};",
+        "lb_status status = LB_REFUSED;",
+        "uint8_t place;",
+        "",
+    ]
+    if overhead:
+        lines.append(f"n -= {overhead}u;")
+    if fmt.sequence:
+        lines += [
+            "if (state->numbered != 0u) {",
+            "    state->lost = (uint16_t)(state->lost + (uint8_t)(body[0] - state->next_sequence));",
+            "}",
+            "state->numbered = 1u;",
+            "state->next_sequence = (uint8_t)(body[0] + 1u);",
+        ]
+    lines += [
+        *_dispatch(spec, actions),
+        "if (status != LB_REFUSED) {",
+        "    if (state->silent == 0u && now - state->last > state->longest_gap) {",
+        "        state->longest_gap = now - state->last;",
+        "    }",
+        "    state->last = now;",
+        "    state->silent = 0u;",
+        "}",
+        "return status;",
+    ]
+    text = "\n".join(indented(lines))
+    head = "static lb_status lb_accept(lb_receiver *state, const uint8_t *body, size_t n, uint32_t now)"
+    says = "/* Reads the message of a good frame into its place; LB_REFUSED when it is none. */"
+    return f"{says}\n{head}\n{{\n{text}\n}}\n"
+
+
+def _read(spec: DirectionSpec) -> str:
+    actions = [
+        [
+            f"if (lb_read_{message.ident}(p, n, &message->as.{message.ident}) != 0) {{",
+            f"    message->kind = LB_GOT_{message.ident.upper()};",
+            "}",
+        ]
+        for message in spec.messages
+    ]
+    lead, overhead = spec.fmt.envelope.lead_bytes, spec.fmt.overhead_bytes
+    lines = [f"const uint8_t *p = {f'&body[{lead}]' if lead else 'body'};", ""]
+    lines.append("message->kind = LB_REFUSED;")
+    if overhead:
+        lines.append(f"n -= {overhead}u;")
+    lines += [*_dispatch(spec, actions), "return message->kind;"]
+    text = "\n".join(indented(lines))
+    return f"static lb_status lb_read(const uint8_t *body, size_t n, lb_message *message)\n{{\n{text}\n}}\n"
+
+
+def _start(spec: DirectionSpec, framing: Framing) -> str:
+    lines = ["memset(state, 0, sizeof *state);"]
+    if framing.searches:
+        lines.append("state->line.need = 1u;")
+    else:
+        lines.append("state->line = lb_line_start();")
+    lines += [f"state->at_{message.ident}.reading = LB_NO_PLACE;" for message in spec.messages]
+    lines += ["state->last = now;", "state->silent = 1u;"]
+    text = "\n".join(indented(lines))
+    return f"void lb_start(lb_receiver *state, uint32_t now)\n{{\n{text}\n}}\n"
+
+
+def _take(ident: str) -> str:
+    return f"""\
+int lb_take_{ident}(lb_receiver *state, {owner_of(ident)} *out)
+{{
+    const uint8_t place = lb_begin_reading(&state->at_{ident});
+    const int fresh = state->at_{ident}.fresh[place] != 0u;
+
+    if (fresh != 0) {{
+        *out = state->{ident}[place];
+    }}
+    lb_end_reading(&state->at_{ident}, place);
+    return fresh;
+}}
+"""
+
+
+def _sending(
+    spec: DirectionSpec, framing: Framing, written: list[list[str]], needs: set[str]
+) -> Iterator[str]:
+    bits = [name for name in ("put_bits_msb", "put_bits_lsb") if name in needs]
+    members = framing.writer_members() + (["uint8_t bits;", "uint8_t used;"] if bits else [])
+    writer = runtime("writer")
+    mark = "    LB_WRITER_MEMBERS\n"
+    yield writer.replace(mark, "".join(f"    {member}\n" for member in members))
+    yield framing.stuffing()
+    puts = any(written) or spec.fmt.envelope.lead_bytes
+    if puts:
+        yield runtime("put_checked" if framing.check is not None else "put")
+    yield from (runtime(name) for name in bits)
+    yield framing.opening(bool(bits))
+    yield framing.closing()
+    args = ", sequence" if spec.fmt.sequence else ""
+    for message, statements in zip(spec.messages, written, strict=True):
+        lines = ["lb_writer out;", "", f"lb_open(&out, buffer, capacity{args});"]
+        if not any("value->" in line for line in statements):
+            lines.append("(void)value;")
+        lines += [*statements, "return lb_finish(&out);"]
+        text = "\n".join(indented(lines))
+        yield f"{encoder_head(spec, message.ident)}\n{{\n{text}\n}}\n"

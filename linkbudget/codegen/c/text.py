@@ -1,0 +1,59 @@
+"""C text: runtime sources read from the package, literals, types that hold a range, indented lines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache
+from importlib.resources import files
+
+__all__ = ["comment", "holder", "indented", "literal", "runtime", "unsigned_bits"]
+
+
+@cache
+def runtime(name: str) -> str:
+    """Return a source file of the folder ``runtime``; its names begin with ``lb_`` and ``LB_``."""
+    file = name if name.endswith(".h") else f"{name}.c"
+    return files("linkbudget.codegen.c").joinpath("runtime", file).read_text(encoding="utf-8")
+
+
+def unsigned_bits(largest: int) -> int:
+    """Return 8, 16, 32 or 64: the bits of the smallest unsigned type that holds this number."""
+    return next(bits for bits in (8, 16, 32, 64) if largest < 1 << bits)
+
+
+def holder(low: int, high: int) -> str | None:
+    """Return the smallest type of ``stdint.h`` that holds both numbers; None beyond 64 bits."""
+    for bits in (8, 16, 32, 64):
+        if low >= 0 and high < 1 << bits:
+            return f"uint{bits}_t"
+        if -(1 << (bits - 1)) <= low and high < 1 << (bits - 1):
+            return f"int{bits}_t"
+    return None
+
+
+def literal(number: int, kind: str) -> str:
+    """Return a number as a literal of this type, right where ``int`` has 16 bits as well."""
+    unsigned = kind.startswith(("u", "size"))
+    text = f"{abs(number):#X}".replace("0X", "0x") if unsigned and number > 255 else str(abs(number))
+    if "64" in kind:
+        # The lowest number of 64 bits has no literal of its own.
+        if number == -(1 << 63):
+            return "INT64_MIN"
+        return f"{'-' if number < 0 else ''}{'U' if unsigned else ''}INT64_C({text})"
+    if number == -(1 << 31):
+        return "INT32_MIN"
+    if number == -(1 << 15) and "16" in kind:
+        return "INT16_MIN"
+    suffix = ("u" if unsigned else "") + ("L" if "32" in kind and abs(number) > 32767 else "")
+    return f"{'-' if number < 0 else ''}{text}{suffix}"
+
+
+def indented(lines: Iterable[str], depth: int = 1) -> list[str]:
+    """Return lines moved to the right; empty ones stay empty."""
+    return [f"{'    ' * depth}{line}" if line else "" for line in lines]
+
+
+def comment(text: str) -> str:
+    """Return text that can stand within a comment."""
+    clean = "".join(c if c.isprintable() else " " for c in text)
+    return clean.replace("*/", "* /").replace("/*", "/ *").replace("\\", "/").replace("??", "? ?")
