@@ -116,23 +116,53 @@ def test_junit_has_the_requirements_of_the_smallest_set(linkbudget, tmp_path):
 
 def test_a_page_in_full(linkbudget, tmp_path):
     link, capture = files_of(tmp_path, parser={"message_us": 5000})
-    page = linkbudget("whatif", link, capture, *FAST).out
-    lines = page.splitlines()
-    assert lines[0].startswith("In the model: One change meets every requirement: ")
-    for title in (
+    pages = [linkbudget("whatif", link, capture, *FAST, *more).out for more in (["--full"], [], ["--brief"])]
+    titles = [
         "One change each, best first",
         "Sets of changes that meet every requirement",
-        "Headroom: factor at which each requirement fails",
-        "Requirements of the link file",
+        "Headroom: how much more until a requirement fails",
+        "Requirements, with no pauses",
         "What the changes ask for, and what is assumed:",
         "Not tried",
-    ):
-        assert title in lines
-    assert "  as it is" in page
-    assert max(map(len, lines)) <= 80
-    brief = linkbudget("whatif", link, capture, *FAST, "--brief").out
-    assert "Headroom" not in brief
-    assert "One change each, best first" in brief
+    ]
+    smallest = next(line for line in pages[0].splitlines() if line.startswith("- Smallest: "))
+    titles[3] = f"Requirements, with {smallest.split(': ', 1)[1].split('.')[0]}"
+    for page, count in zip(pages, (6, 5, 2), strict=True):
+        lines = page.splitlines()
+        assert lines[0].startswith("In the model: One change meets every requirement: ")
+        assert [title for title in titles if title in lines] == titles[:count]
+        assert "   as it is" in page
+        assert max(map(len, lines)) <= 80
+    full, usual, _ = (page.splitlines() for page in pages)
+    assert len(usual) < len(full) * 3 / 4
+    assert usual[-1].endswith("what was not tried: --full.")
+    both = linkbudget("whatif", link, capture, "--brief", "--full")
+    assert (both.code, both.out) == (2, "")
+    assert "one of them at most" in both.err
+
+
+def test_the_page_names_what_does_no_better_and_what_does_the_same(linkbudget, tmp_path):
+    """Every change is told once: with a row, as another one does, or as no better; best first."""
+    link, capture = files_of(tmp_path, parser={"message_us": 5000})
+    document = json.loads(linkbudget("whatif", link, capture, *FAST, "--brief", "--json").out)
+    text = linkbudget("whatif", link, capture, *FAST, "--brief").out
+    table, told = text.split("Unmet: of")[0].split("\n\n")[1:3]
+    lines = [(line[:2].strip(), line[3:].split("  ")[0], line[3:].split()) for line in table.splitlines()[2:]]
+    shown = {name: (mark, cells) for mark, name, cells in lines}
+    told = " ".join(told.split())
+    rows = {row["name"]: row for row in document["rows"]}
+    assert len(rows) > len(shown) > 5
+    for name, row in rows.items():
+        assert (name in shown) + (f" {name}," in told or f" {name}." in told) == 1, name
+        assert row["better"] or name not in shown
+    for name, (mark, cells) in shown.items():
+        row = rows.get(name, document["present"])
+        assert mark == "S" * row["sender_must_change"] + "H" * row["hardware"]
+        assert str(len(row["unmet"])) in cells
+    unmet = [len(rows[name]["unmet"]) for name in shown if name in rows]
+    assert unmet == sorted(unmet)
+    assert set(unmet) == {0, 1, 2}
+    assert "No better than the link as it is: " in told
 
 
 def test_the_report_to_look_at_has_the_table(linkbudget, tmp_path):
@@ -149,7 +179,7 @@ def test_the_page_shows_losses_only_where_there_are_some(linkbudget, tmp_path):
     assert "No message is lost." in linkbudget("whatif", *files, *FAST, "--brief").out.replace("\n", " ")
     lossy = files_of(tmp_path / "lossy", receiver={"buffer_bytes": 8})
     page = linkbudget("whatif", *lossy, *FAST, "--brief").out
-    assert "lost" in next(line for line in page.splitlines() if "missed   longest" in line)
+    assert "lost" in next(line for line in page.splitlines() if "missed  longest" in line)
 
 
 def test_headroom_on_the_page_is_the_first_factor_that_fails():
@@ -175,9 +205,9 @@ def test_headroom_on_the_page_is_the_first_factor_that_fails():
     }  # fmt: skip
     page = page_text(whatif_page(document))
     cells = [line.split(None, 1) for line in page.splitlines()]
-    assert ["age_us", "1.53~"] in cells
+    assert ["age_us", "1.53×~"] in cells
     assert ["late_us", "fails now"] in cells
-    assert ["lost", "over 16"] in cells
+    assert ["lost", "over 16×"] in cells
     assert "~: one of those tried does." in page
     assert "No column for joint: the link has no joint." in " ".join(page.split())
 

@@ -317,7 +317,7 @@ def test_what_a_what_if_study_says_stands_in_the_page():
     page = replay_html(result, part, whatif=study)
     assert page == replay_html(result, part, whatif=study.to_dict())
     text = words_of(page)
-    terminal = page_text(whatif_page(study.to_dict()), width=4000)
+    terminal = page_text(whatif_page(study.to_dict(), full=True), width=4000)
     lines = [" ".join(line.split()).removeprefix("- ") for line in terminal.splitlines() if line.strip()]
     assert any("a <cheap> parser" in line for line in lines)
     assert [line for line in lines if line not in text] == []

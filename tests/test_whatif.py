@@ -367,6 +367,9 @@ def test_the_json_has_the_keys_that_others_rely_on():
         "verdict", "present", "rows", "left_out", "smallest", "sets", "nearest", "headroom", "requirements",
         "rules", "numbers_from", "warnings",
     ]  # fmt: skip
+    better = [row.pop("better") for row in document["rows"]]
+    assert better == sorted(better, reverse=True)
+    assert len(set(better)) == 2
     for row in (document["present"], *document["rows"], document["nearest"]):
         assert list(row) == ROW_KEYS
         assert row["applies"]

@@ -90,6 +90,11 @@ __all__ = ["command"]
     "file ending in .toml that of the smallest set; traffic sent again lies beside it as .jsonl.",
 )
 @click.option("--brief", is_flag=True, help="Show the changes and the sets found; reckon no headroom.")
+@click.option(
+    "--full",
+    is_flag=True,
+    help="Show every change, what it asks for and assumes, and what was not tried.",
+)
 @html_option
 @requirement_option
 @junit_option
@@ -112,6 +117,7 @@ def command(
     workers: int,
     write: Path | None,
     brief: bool,
+    full: bool,
     html: Path | None,
     require: bool,
     junit: Path | None,
@@ -127,6 +133,8 @@ def command(
 
     if message and not policies:
         raise click.UsageError("--message concerns send policies; --policy names one")
+    if brief and full:
+        raise click.UsageError("--brief and --full: one of them at most")
     described = Link.load(link)
     own = {key: value for key, value in (("frame.delimiting", delimiting), ("frame.crc", crc)) if value}
     described = described.replace(**own) if own else described
@@ -169,7 +177,7 @@ def command(
         from linkbudget.report.terminal import command_lines
         from linkbudget.report.whatif_page import whatif_page
 
-        page = whatif_page(document, brief)
+        page = whatif_page(document, brief, full)
         if written:
             page.append(command_lines("Replay what was written:", written))
         emit_page(page)

@@ -50,8 +50,8 @@ def replay(
     ``progress`` is called with (runs done, runs in all). With ``trace`` the run also notes what its cores did
     and when (`Run.activities`), as a picture of it needs. ``markers`` are the levels of the channel on which
     the controller marked what it did (``[markers]`` of the link), of the same recording: the model is then
-    held against the passes that really were (`Replay.markers`). Raises `SettingsError` for a link without a loop or with windows that leave no
-    time, `CaptureError` when no frame is intact in the capture.
+    held against the passes that really were (`Replay.markers`). Raises `SettingsError` for a link without a
+    loop or with windows that leave no time, `CaptureError` when no frame is intact in the capture.
     """
     if phases < 0:
         raise SettingsError(Fault("phases", phases, "0 or more"))
@@ -141,7 +141,7 @@ def _check(capture: ByteCapture, sent: Sent) -> None:
 
 
 def phases_of(resolved: Resolved, count: int) -> list[int]:
-    """Return the placements of the releases that are tried, in nanoseconds; with none its own stands alone."""
+    """Return the placements of the releases that are tried, in nanoseconds; for none its own alone."""
     if resolved.loop.when_late == "free" or not count:
         return [resolved.loop.phase_ns]
     return [at * resolved.loop.period_ns // count for at in range(count)]

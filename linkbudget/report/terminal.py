@@ -79,9 +79,11 @@ def bullet(text: str) -> RenderableType:
     return table
 
 
-def figure_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> RenderableType:
-    """Return a titled table: words in the first column, figures to the right."""
-    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="dim")
+def figure_table(
+    title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], gap: int = 3
+) -> RenderableType:
+    """Return a titled table: words in the first column, figures to the right, ``gap`` between columns."""
+    table = Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="dim")
     for index, column in enumerate(columns):
         table.add_column(column, justify="left" if index == 0 else "right")
     return titled(title, table, rows)
@@ -109,7 +111,9 @@ def titled(title: str, table: Table, rows: Iterable[Sequence[object]]) -> Render
     return Padding(Group(Text(title, style="bold"), table), (1, 0, 0, 0))
 
 
-def requirement_table(document: Document) -> list[RenderableType]:
+def requirement_table(
+    document: Document, title: str = "Requirements of the link file"
+) -> list[RenderableType]:
     """Return the table of requirements, or nothing when the link states none."""
     rows = document["requirements"]
     if not rows:
@@ -124,7 +128,7 @@ def requirement_table(document: Document) -> list[RenderableType]:
         )
         for row in rows
     ]
-    return [figure_table("Requirements of the link file", ["", "at most", "is", "met", "left"], cells)]
+    return [figure_table(title, ["", "at most", "is", "met", "left"], cells)]
 
 
 def met_word(met: bool | None) -> str:

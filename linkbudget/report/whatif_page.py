@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from rich.text import Text
+
 from linkbudget.report.terminal import (
     Document,
     bullet,
@@ -23,54 +25,105 @@ if TYPE_CHECKING:
 
 __all__ = ["whatif_page"]
 
-LEVERS = {"parser": "parser dearer", "work": "work longer", "messages": "more often", "joint": "joint faster"}
+LEVERS = {"parser": "parser cost", "work": "work", "messages": "messages", "joint": "joint speed"}
 
 
-def whatif_page(document: Document, brief: bool = False) -> list[RenderableType]:
-    """Return the page of ``whatif``; with ``brief`` the verdict, the table of changes and the sets found."""
+def whatif_page(document: Document, brief: bool = False, full: bool = False) -> list[RenderableType]:
+    """Return the page of ``whatif``.
+
+    Changes that do no better than the link as it is, and those with the figures of one before, are named
+    below the table; what changes ask for is told of those in the sets. ``full`` gives every change its row,
+    and tells all that was assumed and what was not tried. ``brief`` ends after the sets.
+    """
     met = document["present"]["met"] or bool(document["smallest"])
     parts: list[RenderableType] = [
         verdict(f"In the model: {document['verdict']}", met if document["requirements"] else None),
-        change_table(document),
+        *(change_table(document) if full else short_table(document)),
         note(marks_note(document)),
         *set_parts(document),
     ]
-    if not brief:
-        parts += [
-            *headroom_parts(document),
-            *requirement_table(document),
-            *notes_list(document),
-            *left_out_list(document),
-        ]
+    if brief:
+        return parts
+    parts += [
+        *headroom_parts(document),
+        *requirement_table(document, f"Requirements, with {whose(document)}"),
+    ]
+    if full:
+        return [*parts, *notes_list(document["rows"]), *left_out_list(document)]
+    rows = [row for row in document["rows"] if row["name"] in set_members(document)]
+    parts += notes_list(rows)
+    if len(rows) < len(document["rows"]) or document["left_out"]:
+        parts.append(note("Every change with what it asks for and assumes, and what was not tried: --full."))
     return parts
 
 
-def change_table(document: Document) -> RenderableType:
+def whose(document: Document) -> str:
+    """Return whose requirements are told: the smallest set's, the link's as it is, or the nearest's."""
+    if document["smallest"] is None:
+        return str(document["nearest"]["name"])
+    return " + ".join(document["smallest"]) or "the link as it is"
+
+
+def set_members(document: Document) -> set[str]:
+    """Return the names of the changes in the sets found, or in the nearest where there is none."""
+    rows = [found["row"] or found["nearest"] for found in document["sets"]]
+    return {member for row in rows if row for member in row["members"]}
+
+
+def change_table(document: Document) -> list[RenderableType]:
     """Return a line for each change that was replayed, the link as it is first."""
-    return row_table("One change each, best first", [document["present"], *document["rows"]], document)
+    return [row_table("One change each, best first", [document["present"], *document["rows"]], document)]
+
+
+def short_table(document: Document) -> Iterator[RenderableType]:
+    """Yield a line for each change that does better than the link as it is, and name the others."""
+    better = [row for row in document["rows"] if row["better"]]
+    alike: dict[str, list[Document]] = {}
+    for row in better:
+        # Beside what the table shows: the same requirements, met by as much.
+        alike.setdefault(repr([*row_cells(row, document)[1:], needs(row), row["requirements"]]), []).append(
+            row
+        )
+    shown = [rows[0] for rows in alike.values()]
+    yield row_table("One change each, best first", [document["present"], *shown], document)
+    told = [
+        f"As {rows[0]['name']}: {', '.join(row['name'] for row in rows[1:])}."
+        for rows in alike.values()
+        if len(rows) > 1
+    ]
+    dull = [row["name"] for row in document["rows"] if not row["better"]]
+    if dull:
+        told.append(f"No better than the link as it is: {', '.join(dull)}.")
+    if told:
+        yield Text("")
+        yield from map(bullet, told)
 
 
 def row_table(title: str, rows: Sequence[Document], document: Document) -> RenderableType:
     """Return rows as a table; columns in which no row of the study has anything are left out."""
-    shown = [document["present"], *document["rows"]]
-    columns = ["", "missed", "longest", "age"]
-    extra = [
-        (head, key)
-        for head, key in (("lost", "lost"), ("overshoot", "overshoot"))
-        if any(row[key] for row in shown)
+    unmet = ["unmet"] if document["requirements"] else []
+    columns = ["", *unmet, "missed", "longest", "age", *(key for key in EXTRA if is_shown(key, document))]
+    return figure_table(title, columns, [row_cells(row, document) for row in rows], gap=2)
+
+
+EXTRA = ("lost", "overshoot")
+
+
+def is_shown(key: str, document: Document) -> bool:
+    """Return whether any row of the study has something in a column."""
+    return any(row[key] for row in (document["present"], *document["rows"]))
+
+
+def row_cells(row: Document, document: Document) -> list[str]:
+    """Return the cells of a row: what it asks for and its name, then its figures."""
+    return [
+        f"{needs(row):<2} {row['name']}",
+        *([figure(len(row["unmet"]))] if document["requirements"] else []),
+        figure(row["missed_deadlines"]),
+        time(row["longest_pass_us"]),
+        time(row["age_us"]),
+        *(figure(row[key], 3) for key in EXTRA if is_shown(key, document)),
     ]
-    cells = [
-        (
-            ("* " if row["met"] else "  ") + row["name"],
-            figure(row["missed_deadlines"]),
-            time(row["longest_pass_us"]),
-            time(row["age_us"]),
-            *(figure(row[key], 3) for _, key in extra),
-            needs(row),
-        )
-        for row in rows
-    ]
-    return figure_table(title, [*columns, *(head for head, _ in extra), "needs"], cells)
 
 
 def needs(row: Document) -> str:
@@ -83,7 +136,10 @@ def marks_note(document: Document) -> str:
     rows = [document["present"], *document["rows"]]
     text = "Missed: deadlines. Longest: pass. Age: of the oldest data at use."
     if document["requirements"]:
-        text += " * meets every requirement."
+        text = (
+            f"Unmet: of the {format_count(len(document['requirements']), 'requirement')}; the fewest come"
+            f" first, then those least over their limits. {text}"
+        )
     text += " S: the sender must change. H: hardware must."
     if not any(row["lost"] for row in rows):
         text += " No message is lost."
@@ -140,8 +196,9 @@ def headroom_parts(document: Document) -> list[RenderableType]:
     cells = [[name, *(fails_text(by_place[name, lever]) for lever in levers)] for name in names]
     whose = " + ".join(found["of"]) or "the link as it is"
     text = (
-        f"First factor found to fail: {len(found['grid'])} of them from 1 to {found['grid'][-1]:g}, then by "
-        f"bisection to {100 * found['resolution']:g}%; larger ones may hold again."
+        f"Of {whose}. 3×: fails at 3 times what it is there (messages: 3 times as often), the first factor "
+        f"found to fail: {len(found['grid'])} of them from 1 to {found['grid'][-1]:g}, then by bisection to "
+        f"{100 * found['resolution']:g}%; larger ones may hold again."
     )
     if any(row["holds_again"] for row in found["rows"]):
         text += " ~: one of those tried does."
@@ -149,11 +206,11 @@ def headroom_parts(document: Document) -> list[RenderableType]:
         text += f" No column for {lever}: {reason}."
     return [
         figure_table(
-            "Headroom: factor at which each requirement fails",
+            "Headroom: how much more until a requirement fails",
             ["", *(LEVERS[lever] for lever in levers)],
             cells,
         ),
-        note(f"Of {whose}. {text}"),
+        note(text),
     ]
 
 
@@ -162,14 +219,14 @@ def fails_text(row: Document) -> str:
     if row["holds_to"] is None:
         return "fails now"
     if row["fails_at"] is None:
-        return f"over {row['tried_to']:g}"
-    return f"{row['fails_at']:.3g}" + ("~" if row["holds_again"] else "")
+        return f"over {row['tried_to']:g}×"
+    return f"{row['fails_at']:.3g}×" + ("~" if row["holds_again"] else "")
 
 
-def notes_list(document: Document) -> list[RenderableType]:
-    """Return what the changes ask for and what was assumed, each told once."""
+def notes_list(rows: Sequence[Document]) -> list[RenderableType]:
+    """Return what changes ask for and what was assumed, each told once."""
     told: dict[str, list[str]] = {}
-    for row in document["rows"]:
+    for row in rows:
         text = "; ".join(filter(None, [row["cost"], *row["notes"]]))
         told.setdefault(text, []).append(row["name"])
     if not told:

@@ -53,8 +53,8 @@ def whatif(
     the name of a change of the list takes its place. ``policies`` are tried in place of those made from the
     layouts, for ``message`` (default: the first to the controller). ``phases``: placements of the loop
     beside its own, for each row. ``max_changes``: size of the largest set tried; ``max_sets``: most sets of
-    one size tried. ``executor``: one of `concurrent.futures`; without it all is worked out here. ``progress`` is called with
-    (replays done, replays in all as far as they are known).
+    one size tried. ``executor``: one of `concurrent.futures`; without it all is worked out here. ``progress``
+    is called with (replays done, replays in all as far as they are known).
 
     Raises `CaptureError` when no message of the link is in the capture, `SettingsError` for a link without a
     loop, and with every fault of ``changes`` and ``policies``.

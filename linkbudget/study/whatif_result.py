@@ -115,13 +115,16 @@ class WhatIf:
         ``policy``, ``applies``, ``reason``, ``met``, ``unmet``, ``missed_deadlines`` of ``deadlines``,
         ``missed_min`` and ``missed_max`` over ``phases``, ``longest_pass_us``, ``age_us``, ``sent``,
         ``used``, ``lost``, ``misread``, ``bytes_lost``, ``overshoot``, ``requirements``,
-        ``sender_must_change``, ``hardware``, ``cost``, ``notes``.
+        ``sender_must_change``, ``hardware``, ``cost``, ``notes``; each of ``rows`` also ``better``:
+        whether it comes before the link as it is.
         """
         smallest = self.smallest
         return {
             "verdict": self.verdict,
             "present": self.present.to_dict(),
-            "rows": [row.to_dict() for row in self.rows],
+            "rows": [
+                {**row.to_dict(), "better": order_key(row) < order_key(self.present)} for row in self.rows
+            ],
             "left_out": [{"name": row.name, "kind": row.kind, "reason": row.reason} for row in self.left_out],
             "smallest": list(smallest.members) if smallest is not None else None,
             "sets": [found.to_dict() for found in self.sets],

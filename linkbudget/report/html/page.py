@@ -127,7 +127,7 @@ def whatif_section(whatif: WhatIf | Mapping[str, Any] | None) -> str:
     if whatif is None:
         return ""
     document = whatif if isinstance(whatif, Mapping) else whatif.to_dict()
-    return parts.section("whatif-head", "What if", in_order(whatif_page(document)), "wide whatif")
+    return parts.section("whatif-head", "What if", in_order(whatif_page(document, full=True)), "wide whatif")
 
 
 def paragraphs(texts: Iterable[str]) -> str:
