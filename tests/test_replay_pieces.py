@@ -176,7 +176,7 @@ def test_nothing_to_replay_is_refused():
     with pytest.raises(CaptureError, match="no intact frame in 0 characters"):
         replay_pieces(link, iter(()))
     with pytest.raises(SettingsError, match="phases"):
-        replay_pieces(link, beans(1), phases=0)
+        replay_pieces(link, beans(1), phases=-1)
 
 
 # --- quantiles --------------------------------------------------------------------------------------------
