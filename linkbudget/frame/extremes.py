@@ -38,25 +38,26 @@ class Extreme:
     exact: bool = True
 
 
-@lru_cache(maxsize=4096)
 def frame_size(fmt: FrameFormat, payload_bytes: int) -> SizeRange:
     """Return the bytes on the wire for payloads of this length; typical is the mean over random bytes."""
+    return _size(fmt, payload_bytes)[0]
+
+
+def is_exact(fmt: FrameFormat, payload_bytes: int) -> bool:
+    """Return whether both ends of `frame_size` are attained."""
+    return _size(fmt, payload_bytes)[1]
+
+
+@lru_cache(maxsize=4096)
+def _size(fmt: FrameFormat, payload_bytes: int) -> tuple[SizeRange, bool]:
     rough = fmt.framing.size(fmt.overhead_bytes + payload_bytes)
     if rough.minimum == rough.maximum:
-        return rough
+        return rough, True
     low, high = smallest(fmt, payload_bytes), largest(fmt, payload_bytes)
     minimum = _length(fmt, low) if low.exact else rough.minimum
     maximum = _length(fmt, high) if high.exact else rough.maximum
-    return SizeRange(minimum, min(maximum, max(minimum, rough.typical)), maximum)
-
-
-@lru_cache(maxsize=4096)
-def is_exact(fmt: FrameFormat, payload_bytes: int) -> bool:
-    """Return whether both ends of `frame_size` are attained."""
-    rough = fmt.framing.size(fmt.overhead_bytes + payload_bytes)
-    if rough.minimum == rough.maximum:
-        return True
-    return smallest(fmt, payload_bytes).exact and largest(fmt, payload_bytes).exact
+    typical = min(maximum, max(minimum, rough.typical))
+    return SizeRange(minimum, typical, maximum), low.exact and high.exact
 
 
 def smallest(fmt: FrameFormat, payload_bytes: int) -> Extreme:
