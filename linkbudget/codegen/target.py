@@ -25,6 +25,7 @@ class Target(Protocol):
 # Name -> (module, class); imported when it is asked for.
 TARGETS: dict[str, tuple[str, str]] = {
     "c": ("linkbudget.codegen.c.target", "CTarget"),
+    "cpython": ("linkbudget.codegen.cpython.target", "CPythonTarget"),
 }
 
 

@@ -178,8 +178,10 @@ def _drawn(primitive: Primitive, rng: random.Random, filler: Mapping[bool, bytes
     if isinstance(primitive, RangedInteger):
         return min(int(rng.random() * primitive.count), primitive.count - 1)
     if isinstance(primitive, Float):
-        low, high = primitive.minimum, primitive.maximum
-        return primitive.state(low + (high / 3 - low / 3) * 3 * rng.random(), "")
+        part = rng.random()
+        mixed = primitive.minimum * part + primitive.maximum * (1 - part)
+        # Rounding may carry it a little over a bound.
+        return primitive.state(min(max(mixed, primitive.minimum), primitive.maximum), "")
     most = min(primitive.maximum, primitive.minimum + MOST_REPEATED)
     count = primitive.minimum + int(rng.random() * (most - primitive.minimum + 1))
     if isinstance(primitive, Sequence):

@@ -1,0 +1,1 @@
+"""Typed Python on the standard library alone."""

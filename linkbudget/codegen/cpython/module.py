@@ -1,0 +1,227 @@
+"""The text of a generated CPython module."""
+
+from __future__ import annotations
+
+from linkbudget.codegen.banner import banner
+from linkbudget.codegen.cpython.columns import arrays_text
+from linkbudget.codegen.cpython.style import CPythonStyle
+from linkbudget.codegen.plain.delimited import LineReader, LineWriter
+from linkbudget.codegen.plain.lines import literal
+from linkbudget.codegen.plain.pieces import piece, runtime
+from linkbudget.codegen.plain.reading import PackedReader
+from linkbudget.codegen.plain.writing import PackedWriter
+from linkbudget.codegen.spec import DirectionSpec, Many, Maybe, MessageSpec, Number, Record, Slot, leaves
+
+__all__ = ["module_text"]
+
+
+def module_text(spec: DirectionSpec) -> str:
+    """Return the whole module of one direction."""
+    style = CPythonStyle()
+    classes = [text for message in spec.messages for text in _classes(message, style)]
+    readers = [_reader(message, style) for message in spec.messages]
+    writers = [_writer(message, style) for message in spec.messages]
+    union = " | ".join(style.name_of(message) for message in spec.messages)
+    parts = [
+        _head(spec),
+        *classes,
+        f"Message: TypeAlias = {union}",
+        *_constants(spec, style),
+        piece("runtime", "linkbudget.codegen.cpython"),
+        *_text_pieces(spec),
+        *runtime(spec)[:2],
+        *readers,
+        *writers,
+        _dispatch(spec, style),
+        *runtime(spec)[2:],
+        _ends(),
+        arrays_text(spec, style),
+    ]
+    return "\n\n\n".join(part for part in parts if part) + "\n"
+
+
+def _text_pieces(spec: DirectionSpec) -> list[str]:
+    if spec.family != "delimited":
+        return []
+    return [piece("words"), piece("decimals", "linkbudget.codegen.cpython")]
+
+
+def _reader(message: MessageSpec, style: CPythonStyle) -> str:
+    return (PackedReader if message.bit_order else LineReader)(message, style).text()
+
+
+def _writer(message: MessageSpec, style: CPythonStyle) -> str:
+    made = (PackedWriter if message.bit_order else LineWriter)(message, style)
+    return made.text(style.name_of(message))
+
+
+def _head(spec: DirectionSpec) -> str:
+    lines = banner(spec, f"Messages {spec.direction}: bytes in, messages out, and back.")
+    text = "\n".join(lines).replace("\\", "\\\\").replace('"""', "'''")
+    usage = """
+Usage:
+
+    receiver = Receiver()
+    receiver.feed(port.read(64), now)       # any piece of the stream, at any time
+    while (message := receiver.take()) is not None:
+        ...
+    receiver.age(now), receiver.counters    # enter the safe state when the age grows too large
+
+    port.write(encode(message))"""
+    imports = [
+        "from __future__ import annotations",
+        "",
+        "import binascii" if _uses_binascii(spec) else "",
+        "import math",
+        "import struct",
+        "from collections.abc import Sequence",
+        "from dataclasses import dataclass",
+        "from fractions import Fraction",
+        "from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, TypeVar"
+        if any(
+            isinstance(leaf, Number) and leaf.kind == "choice"
+            for m in spec.messages
+            for leaf in leaves(m.fields)
+        )
+        else "from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias, TypeVar",
+        "",
+        "if TYPE_CHECKING:",
+        "    import numpy as np",
+        "    from numpy.typing import NDArray",
+    ]
+    kept = [line for place, line in enumerate(imports) if line or place in {1, 9}]
+    return f'"""{text}\n{usage}\n"""\n\n' + "\n".join(kept)
+
+
+def _uses_binascii(spec: DirectionSpec) -> bool:
+    checks = (spec.fmt.crc, spec.fmt.header_check)
+    return "CRC-32/ISO-HDLC" in checks
+
+
+def _classes(message: MessageSpec, style: CPythonStyle) -> list[str]:
+    """Return the classes of a message, those of its records before it."""
+    made: list[str] = []
+
+    def walk(slots: tuple[Slot, ...]) -> None:
+        for slot in slots:
+            inner: Slot = slot
+            while isinstance(inner, Many | Maybe):
+                inner = inner.item
+            if isinstance(inner, Record):
+                style.name_of(inner, style.name_of(message))
+                walk(inner.fields)
+                made.append(_class(inner, inner.fields, f"One element of {inner.path}.", style))
+
+    style.name_of(message)
+    walk(message.fields)
+    made.append(_class(message, message.fields, f"The message {message.name!r}.", style))
+    return made
+
+
+def _class(thing: MessageSpec | Record, fields: tuple[Slot, ...], about: str, style: CPythonStyle) -> str:
+    names = ", ".join(literal(field.name) for field in fields) + ("," if len(fields) == 1 else "")
+    lines = ["@dataclass(slots=True)", f"class {style.name_of(thing)}:", f'    """{_doc(about)}', ""]
+    lines += [f"    {field.ident}: {_doc(_about(field))}" for field in fields]
+    lines += ['    """', "", f"    NAMES: ClassVar[tuple[str, ...]] = ({names})"]
+    lines += [f"    {field.ident}: {style.type_of(field)}" for field in fields]
+    return "\n".join(lines)
+
+
+def _doc(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"""', "'''")
+
+
+def _about(slot: Slot) -> str:
+    """What a field is, in words."""
+    from linkbudget.codegen.words import about
+
+    return about(slot)
+
+
+def _constants(spec: DirectionSpec, style: CPythonStyle) -> list[str]:
+    lines = []
+    for message in spec.messages:
+        for leaf in leaves(message.fields):
+            if isinstance(leaf, Number) and leaf.kind == "choice":
+                options = ", ".join(map(literal, leaf.options)) + ("," if len(leaf.options) == 1 else "")
+                kind = style.type_of(leaf)
+                lines.append(f"{style.constant(leaf)}: tuple[{kind}, ...] = ({options})")
+            elif isinstance(leaf, Number) and leaf.kind == "scaled":
+                lines.append(f"{style.constant(leaf)} = {style.scale(leaf)}")
+    return ["\n".join(lines)] if lines else []
+
+
+def _dispatch(spec: DirectionSpec, style: CPythonStyle) -> str:
+    """The functions that choose by id, by key, or by the class of a message."""
+    lines = ["def decode_payload(payload: bytes) -> Message | int:"]
+    lines += ['    """Return the message of a payload, or the number of what is wrong with it."""']
+    messages = spec.messages
+    if spec.family == "delimited":
+        for message in messages:
+            start, whole = key_of(spec, message)
+            if message.key is None:
+                lines.append(f"    return read_{message.ident}(payload)")
+            elif whole:
+                lines += [f"    if payload == {literal(start)}:", f'        return read_{message.ident}(b"")']
+            else:
+                lines += [f"    if payload.startswith({literal(start)}):"]
+                lines += [f"        return read_{message.ident}(payload[{len(start)}:])"]
+        if all(message.key is not None for message in messages):
+            lines.append("    return UNKNOWN")
+    elif len(messages) == 1 and messages[0].id is None:
+        lines.append(f"    return read_{messages[0].ident}(payload)")
+    else:
+        lines += ["    if not payload:", "        return REFUSED"]
+        for message in messages:
+            lines += [f"    if payload[0] == {message.id}:", f"        return read_{message.ident}(payload)"]
+        lines.append("    return UNKNOWN")
+    lines += ["", "", "def encode_payload(message: Message) -> bytes:"]
+    lines += [
+        '    """Return the payload of a message; `ValueError` names field, value and what is allowed."""'
+    ]
+    for message in messages[:-1]:
+        lines += [f"    if isinstance(message, {style.name_of(message)}):"]
+        lines += [f"        return write_{message.ident}(message)"]
+    lines += [f"    return write_{messages[-1].ident}(message)"]
+    lines += ["", "", "def place_of(message: Message) -> int:"]
+    lines += ['    """Return the number of a message among those of the direction, from 0."""']
+    if len(messages) == 1:
+        lines.append("    return 0")
+    else:
+        names = ", ".join(style.name_of(message) for message in messages)
+        lines.append(f"    return ({names}).index(type(message))")
+    return "\n".join(lines)
+
+
+def key_of(spec: DirectionSpec, message: MessageSpec) -> tuple[bytes, bool]:
+    """Return what a line of this message begins with, and whether that is all of it."""
+    from linkbudget.message.encodings.delimited import Delimited
+
+    if message.key is None:
+        return b"", False
+    reference = spec.codec.message(message.name)
+    assert isinstance(reference.encoding, Delimited)
+    more = reference.encoding.behind_key(reference.layout)
+    return (message.key + more).encode(), not more
+
+
+def _ends() -> str:
+    return '''
+def encode(message: Message, sequence: int = 0) -> bytes:
+    """Return the frame of a message; `ValueError` names field, value and what is allowed."""
+    payload = encode_payload(message)
+    if len(payload) > MAX_PAYLOAD:
+        raise ValueError(f"payload: {len(payload)} bytes; allowed: at most {MAX_PAYLOAD}")
+    return frame_of(wrap(payload, sequence))
+
+
+def decode_all(data: bytes) -> tuple[list[Message], Counters]:
+    """Return the messages of a whole stream in order, and what was counted."""
+    receiver = Receiver(keep=max(len(data), 1))
+    receiver.feed(data)
+    receiver.close()
+    found = []
+    while (message := receiver.take()) is not None:
+        found.append(message)
+    return found, receiver.counters
+'''.strip()

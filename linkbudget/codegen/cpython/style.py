@@ -1,0 +1,162 @@
+"""Values of a generated CPython module: those of the library, in dataclasses with slots."""
+
+from __future__ import annotations
+
+import keyword
+from collections.abc import Sequence
+from fractions import Fraction
+from math import lcm
+
+from linkbudget.codegen.plain.lines import literal
+from linkbudget.codegen.spec import Many, Maybe, MessageSpec, Number, Octets, Real, Record, Slot
+from linkbudget.message.primitives import Stepped
+
+__all__ = ["CPythonStyle", "class_name", "constant_name", "reserved_words"]
+
+_TAKEN = (
+    "Message Messages Receiver Counters Fraction Literal TypeAlias annotations arrays binascii dataclass "
+    "decode_all decode_payload encode encode_payload fault_of frame_of messages np place_of struct wrap"
+)
+
+
+def reserved_words() -> frozenset[str]:
+    """Return the words that no field and no message can have as a name."""
+    return frozenset([*keyword.kwlist, *_TAKEN.split(), "match", "case", "type"])
+
+
+def class_name(ident: str) -> str:
+    """Return the class of a message or record, its name in capitals and small letters.
+
+    >>> class_name("bean_counts")
+    'BeanCounts'
+    """
+    made = "".join(part[:1].upper() + part[1:] for part in ident.split("_")) or "Message"
+    return f"{made}Message" if made in _TAKEN.split() else made
+
+
+def constant_name(slot: Number) -> str:
+    """Return the name of the constant that belongs to a field: its path in capitals."""
+    return "_" + "".join(c if c.isascii() and c.isalnum() else "_" for c in slot.path).upper() + "_"
+
+
+class CPythonStyle:
+    """Names every record once and remembers the constants that fields need."""
+
+    def __init__(self) -> None:
+        self.classes: dict[int, str] = {}
+        self.constants: dict[int, str] = {}
+        self._names: set[str] = set()
+
+    def name_of(self, thing: MessageSpec | Record, owner: str = "") -> str:
+        """Return the class of a message or record."""
+        if id(thing) not in self.classes:
+            wanted = made = owner + class_name(thing.ident)
+            number = 2
+            while made in self._names:
+                made = f"{wanted}{number}"
+                number += 1
+            self._names.add(made)
+            self.classes[id(thing)] = made
+        return self.classes[id(thing)]
+
+    def constant(self, slot: Number) -> str:
+        """Return the name of the constant of a field."""
+        if id(slot) not in self.constants:
+            wanted = made = constant_name(slot).strip("_")
+            number = 2
+            while made in self.constants.values():
+                made = f"{wanted}_{number}"
+                number += 1
+            self.constants[id(slot)] = made
+        return self.constants[id(slot)]
+
+    def value(self, number: Number, variable: str) -> str:
+        """Return the value of a number whose raw form is in a variable."""
+        if number.kind == "choice":
+            return f"{self.constant(number)}[{variable}]"
+        if number.kind == "flag":
+            return f"{variable} == 1"
+        if number.kind == "scaled":
+            # One division of whole numbers is rounded once, so that the float is that of the exact value.
+            scale = lcm(number.minimum.denominator, number.step.denominator)
+            low, step = int(number.minimum * scale), int(number.step * scale)
+            factor = variable if step == 1 else f"{step} * {variable}"
+            return f"({low} + {factor}) / {scale}" if low else f"{factor} / {scale}"
+        return variable
+
+    def number(self, number: Number, source: str) -> str:
+        """Return the raw form of a value, checked."""
+        if number.kind == "choice":
+            return f"choice_of({source}, {self.constant(number)}, {literal(number.path)})"
+        if number.kind == "flag":
+            return f"flag_of({source}, {literal(number.path)})"
+        if number.kind == "scaled":
+            return f"steps_of({source}, {self.constant(number)}, {literal(number.path)})"
+        return f"whole_of({source}, {number.low}, {number.high}, {literal(number.path)})"
+
+    def real(self, real: Real, source: str) -> str:
+        """Return the float of a value, checked."""
+        return f"real_of({source}, {real.width}, {real.low!r}, {real.high!r}, {literal(real.path)})"
+
+    def octets(self, octets: Octets, source: str) -> str:
+        """Return the bytes of a value, checked."""
+        what = "text_of" if octets.text else "bytes_of"
+        return f"{what}({source}, {octets.shortest}, {octets.longest}, {literal(octets.path)})"
+
+    def items(self, source: str, fewest: int, most: int, path: str) -> str:
+        """Return the elements of a value, their number checked."""
+        return f"items_of({source}, {fewest}, {most}, {literal(path)})"
+
+    def text(self, source: str) -> str:
+        """Return an expression that is the text of bytes, or None when they are not UTF-8."""
+        return f"utf8({source})"
+
+    def type_of(self, slot: Slot) -> str:
+        """Return the type of a value."""
+        if isinstance(slot, Number):
+            if slot.kind == "choice":
+                return f"Literal[{', '.join(map(literal, slot.options))}]"
+            return {"flag": "bool", "scaled": "float"}.get(slot.kind, "int")
+        if isinstance(slot, Real):
+            return "float"
+        if isinstance(slot, Octets):
+            return "str" if slot.text else "bytes"
+        if isinstance(slot, Maybe):
+            return f"{self.type_of(slot.item)} | None"
+        return f"list[{self.type_of(slot.item)}]" if isinstance(slot, Many) else self.classes[id(slot)]
+
+    def record(self, record: Record, values: Sequence[str]) -> str:
+        """Return a record made of the values of its fields."""
+        return f"{self.classes[id(record)]}({', '.join(values)})"
+
+    def message(self, message: MessageSpec, values: Sequence[str]) -> str:
+        """Return a message made of the values of its fields."""
+        return f"{self.classes[id(message)]}({', '.join(values)})"
+
+    def field(self, owner: str, place: int, slot: Slot) -> str:
+        """Return the field of a record."""
+        return f"{owner}.{slot.ident}"
+
+    message_field = field
+
+    def options(self, number: Number) -> str:
+        """Return the tuple of words of a choice."""
+        return self.constant(number)
+
+    scale_of = options
+
+    def word_text(self, data: str, word: str) -> str:
+        """Return the value of a label of which there are both bytes and text."""
+        return word
+
+    def scale(self, number: Number) -> str:
+        """Return the constant of a scaled field: lowest value, highest, step, last step."""
+        assert isinstance(number.primitive, Stepped)
+        parts = (number.minimum, number.primitive.top, number.step)
+        return f"({', '.join(map(_fraction, parts))}, {number.high})"
+
+
+def _fraction(value: Fraction) -> str:
+    return (
+        f"Fraction({value.numerator}, {value.denominator})" if value.denominator > 1 else f"Fraction({value})"
+    )

@@ -1,0 +1,27 @@
+"""The target ``cpython``: one typed module on the standard library alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import ClassVar
+
+from linkbudget.codegen.cpython.module import module_text
+from linkbudget.codegen.cpython.style import reserved_words
+from linkbudget.codegen.plain.expressible import refuse_foreign
+from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.codegen.vectors import vectors_text
+
+__all__ = ["CPythonTarget"]
+
+
+class CPythonTarget:
+    """A dataclass with slots for each message, a receiver, `encode`, and whole streams into NumPy."""
+
+    name = "cpython"
+    reserved = reserved_words()
+    options: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+
+    def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
+        """Return the module and its test vectors; `TargetError` for encodings it cannot write."""
+        refuse_foreign(spec, self.name)
+        return {f"{spec.prefix}.py": module_text(spec), "vectors.json": vectors_text(spec)}
