@@ -19,7 +19,7 @@ import pytest
 from browser import Browser, find_browser
 from html_reports import CAPTURES, changed, marked, one_in_five_late, one_late, shipped
 
-from linkbudget import ByteCapture, Replay, UartLine, load_levels, replay, save_html
+from linkbudget import ByteCapture, Replay, UartLine, load_levels, replay, save_html, whatif
 from linkbudget.traffic.stream import BREAK, FRAMING, PARITY
 
 TICK_NS = 100  # of the shipped captures: 1/10000000 s
@@ -549,6 +549,19 @@ def test_it_follows_light_dark_print_and_width(report):
         report.press("next")
         report.keep(f"{width}-rows")
     assert report.browser.complaints() == []
+
+
+def test_a_narrow_page_is_not_pushed_wider_by_a_what_if_study(browser, tmp_path):
+    """Nor by its send policies, which are long words."""
+    link, capture = shipped("bean-text")
+    two = slice(0, 160)
+    part = ByteCapture(*(a[two] for a in (capture.times_ns, capture.data, capture.flags)), capture.line)
+    study = whatif(link, part, max_changes=1, with_headroom=False)
+    assert "moved:kind=0,score=1,a=0.4,b=0.4,c=0.4,d=0.4" in str(study.to_dict())
+    save_html(replay(link, part, phases=0, trace=True), part, tmp_path / "study.html", whatif=study)
+    browser.open(tmp_path / "study.html", width=390)
+    browser.drawn()
+    assert browser.value("[innerWidth, document.documentElement.scrollWidth]") == [390, 390]
 
 
 def test_a_browser_that_cannot_decompress_says_so_and_shows_the_figures(made):

@@ -97,6 +97,13 @@ def test_the_table_for_the_link_file_says_that_it_is_the_host():
     assert applied.numbers_from()["parser.message_us"] == "assumed"
 
 
+def test_the_table_of_a_wrong_parser_says_so_and_never_counts_as_measured():
+    cost = measure_parser(lambda chunk: {}, CAPTURE, LINK, chunks="message", runs=1)
+    edits = cost.edits("measured with a stopwatch")
+    assert edits["parser.source"].startswith("of a parser that gives wrong messages, measured with")
+    assert LINK.replace(**edits).numbers_from()["parser.byte_us"] == "assumed"
+
+
 def test_one_chunking_alone_may_not_tell_everything_and_says_so():
     cost = measured(chunks="message")
     # Every call is one whole message: call and message, byte and byte of a message go together.

@@ -124,9 +124,11 @@ class ParserCost:
         """Return the costs by key path, as `Link.replace` takes them.
 
         ``source`` and ``date`` say where they come from. A link counts them as measured when the text begins
-        with that word; costs of a host do not deserve it.
+        with that word; costs of a host do not deserve it. Those of a parser that is wrong are no costs of one
+        that works, and the text begins with that.
         """
-        told = ", ".join(part for part in (source, HOST, date) if part)
+        wrong = "" if self.right else "of a parser that gives wrong messages"
+        told = ", ".join(part for part in (wrong, source, HOST, date) if part)
         found: dict[str, Any] = {f"parser.{name}_us": in_us(self.fit.ns(name)) for name in COSTS}
         found["parser.pause_us"] = None if self.pauses is None else in_us(self.pauses.mean_ns)
         found["parser.pause_every_bytes"] = self.pauses and self.pauses.every_bytes
