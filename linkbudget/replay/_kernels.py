@@ -348,23 +348,32 @@ def _some_arrive(m: Ints, until: Value) -> None:
     else:
         held, trigger = m[FIFO_END] - m[FIFO_FIRST], m[P_TRIGGER_BYTES]
         room = min(m[P_FIFO_BYTES], trigger - 1 if held < trigger else m[P_FIFO_BYTES]) - held
-        stop = min(known, at + np.uint64(max(room, 0)))
+        full = held >= m[P_FIFO_BYTES] and not m[P_FLUSH]
+        stop = known if full else min(known, at + np.uint64(max(room, 0)))
         fifo, idle = np.uint64(m[P_AT_FIFO] + m[FIFO_END]) - at, m[P_IDLE_NS]
         cap = min(until, m[DUE])
         limit = min(cap, m[EXPIRY])
         first = at
-        if idle:
+        if full:
+            while at < stop and m[times + at] <= limit:
+                if idle:
+                    limit = min(cap, m[times + at] + idle)
+                at += np.uint64(1)
+        elif idle:
             while at < stop and m[times + at] <= limit:
                 limit = min(cap, m[times + at] + idle)
                 m[fifo + at] = np.int64(at)
                 at += np.uint64(1)
-            if at > first:
-                m[EXPIRY] = m[times + at - np.uint64(1)] + idle
         else:
             while at < stop and m[times + at] <= limit:
                 m[fifo + at] = np.int64(at)
                 at += np.uint64(1)
-        m[FIFO_END] += np.int64(at - first)
+        if idle and at > first:
+            m[EXPIRY] = m[times + at - np.uint64(1)] + idle
+        if not full:
+            m[FIFO_END] += np.int64(at - first)
+        elif at > first:
+            _lost(m, np.int64(first), np.int64(at - first), LOST_FIFO)
     m[NEXT] = np.int64(at)
 
 
