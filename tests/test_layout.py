@@ -9,7 +9,7 @@ from hypothesis import given
 from strategies_message import layouts
 
 from linkbudget import Flag, Integer, MessageLayout, Optional_, Repeat, SettingsError, encoding
-from linkbudget.message.primitives import Group, Optional, RangedInteger, Sequence
+from linkbudget.message.primitives import Group, Optional, RangedInteger, Sequence, value_faults
 
 BEANS = MessageLayout(
     "beans", (Integer("score", 0, 100), Optional_(Flag("on")), Repeat("n", Integer("each", 1, 3), 2)), id=3
@@ -95,3 +95,34 @@ def test_faults_of_all_fields_of_a_table_are_told_with_their_paths():
         "message[1].fields[0].name",
         "message[1].fields[2].kind",
     ]
+
+
+def test_every_fault_of_a_value_is_told():
+    layout = MessageLayout(
+        "beans",
+        (
+            Integer("score", 0, 100),
+            Repeat("marks", (Integer("lane", 0, 7), Flag("ok")), 2),
+            Optional_(Integer("x", 0, 1)),
+            Flag("on"),
+            Flag("there"),
+        ),
+    )
+    marks = [{"lane": 8, "ok": True}, {"lane": 1}, {"lane": 2, "ok": False, "who": 1}]
+    value = {"score": float("nan"), "marks": marks, "x": 2, "on": True, "far": 0}
+    with pytest.raises(SettingsError) as caught:
+        layout.to_primitive(value)
+    assert [fault.path for fault in caught.value.faults] == [
+        "score",
+        "marks",
+        "marks[0].lane",
+        "marks[1].ok",
+        "marks[2].who",
+        "x",
+        "there",
+        "far",
+    ]
+    with pytest.raises(SettingsError, match="a mapping with score"):
+        layout.to_primitive([1])
+    good = {"score": 1, "marks": marks[:0], "on": True, "there": False}
+    assert list(value_faults(layout.group, good)) == []

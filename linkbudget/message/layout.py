@@ -9,7 +9,7 @@ from typing import Any
 
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.message.fields import Field, duplicate_faults, field_to_dict, fields_from_tables, group_of
-from linkbudget.message.primitives import Group, Member, State
+from linkbudget.message.primitives import BadValue, Group, Member, State, value_faults
 
 __all__ = ["MessageLayout"]
 
@@ -92,9 +92,12 @@ class MessageLayout:
     def to_primitive(self, value: Mapping[str, object]) -> State:
         """Return the state of a value: the states of its fields, in order.
 
-        Raises `SettingsError` that names the field path, the allowed range and the value.
+        Raises `SettingsError` with every fault: field path, allowed range and value.
         """
-        return self.group.state(value, "")
+        try:
+            return self.group.state(value, "")
+        except BadValue:
+            raise SettingsError(value_faults(self.group, value)) from None
 
     def from_primitive(self, state: State) -> dict[str, object]:
         """Return the value of a state: Python values by field name, without what is absent."""

@@ -8,7 +8,7 @@ what is no value of the field, `value` turns it back.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from collections.abc import Sequence as Items
 from dataclasses import dataclass
 from fractions import Fraction
@@ -40,6 +40,7 @@ __all__ = [
     "State",
     "Stepped",
     "Truth",
+    "value_faults",
 ]
 
 State: TypeAlias = Any
@@ -405,3 +406,35 @@ class Group:
 
 
 Primitive: TypeAlias = RangedInteger | Float | Bytes | Optional | Sequence | Group
+
+
+def value_faults(primitive: Primitive, value: object, path: str = "") -> Iterator[Fault]:
+    """Yield everything that keeps a value from having a state, in the order of the fields."""
+    if isinstance(primitive, Group) and isinstance(value, Mapping):
+        inside = f"{path}." if path else ""
+        for member in primitive.members:
+            if member.name in value:
+                yield from value_faults(member.primitive, value[member.name], inside + member.name)
+            else:
+                yield from _faults_of(Group((member,)), {}, path)
+        others = {name: value[name] for name in value if name not in primitive.names}
+        for name, other in others.items():
+            problem, nearest = "there is no such field", nearest_name(str(name), primitive.names)
+            yield Fault(f"{inside}{name}", other, ", ".join(primitive.names), nearest, problem=problem)
+    elif isinstance(primitive, Sequence) and isinstance(value, list | tuple):
+        if not primitive.minimum <= len(value) <= primitive.maximum:
+            yield from _faults_of(primitive, value, path)
+        for index, item in enumerate(value):
+            yield from value_faults(primitive.item, item, f"{path}[{index}]")
+    elif isinstance(primitive, Optional) and value is not None:
+        yield from value_faults(primitive.item, value, path)
+    else:
+        yield from _faults_of(primitive, value, path)
+
+
+def _faults_of(primitive: Primitive, value: object, path: str) -> tuple[Fault, ...]:
+    try:
+        primitive.state(value, path)
+    except BadValue as error:
+        return tuple(error.faults)
+    return ()
