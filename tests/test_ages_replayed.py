@@ -75,6 +75,12 @@ def random_starts(rate: float, count: int, seed: int, apart_us: float = 0) -> li
 
 
 # 10711, 33331 and 1009 against 5000: no fixed phase between messages and passes.
+def test_holding_adds_half_a_period():
+    """A zero-order hold adds half a period of delay (lecture notes on sampled control)."""
+    assert held_age(0, 5000) == 2500
+    assert held_age(mean_age(33_331, WIRE_US), 5000) - mean_age(33_331, WIRE_US) == 2500
+
+
 @pytest.mark.parametrize("period_us", [10_711, 33_331])
 def test_periodic_messages_sampled_by_passes(period_us):
     result = sampled(frames_at(periodic(period_us, 2000)), 5000)

@@ -209,6 +209,7 @@ def test_unknown_keys_beside_a_good_link_name_the_nearest(linkbudget, tmp_path):
 def test_replay_of_other_traffic_than_the_links(linkbudget):
     ran = linkbudget("replay", TEXT_LINK, captures_dir() / "bean-frames.vcd", "--json")
     refused(ran, "bean-frames.vcd: none of the intact frames (17) is a message of the link")
+    assert "listed" not in ran.err
     assert ran.out == ""
 
 
@@ -219,3 +220,15 @@ def test_replay_without_a_loop_names_the_file(linkbudget, tmp_path):
         "".join(line for line in lines if not line.startswith(("period_us", "phase_us", "work_us")))
     )
     refused(linkbudget("replay", path, TEXT_CAPTURE), f"{path}: loop.period_us: is missing")
+
+
+@pytest.mark.parametrize("option", ["--baudrate", "--sample-rate"])
+@pytest.mark.parametrize("rate", ["1e-300", "1e300", "1e-10", "2e18"])
+def test_rates_that_nothing_has_are_refused(linkbudget, option, rate):
+    refused(linkbudget("decode", TEXT_CAPTURE, option, rate), f"{rate} is not a number from 1e-09 to 1e+18")
+
+
+@pytest.mark.parametrize("rate", ["1e-9", "1e18"])
+def test_the_slowest_and_the_fastest_line_find_nothing_and_break_nothing(linkbudget, rate):
+    ran = linkbudget("decode", TEXT_CAPTURE, "--baudrate", rate)
+    refused(ran, "the capture suggests 115200 baud")

@@ -15,6 +15,7 @@ from linkbudget.errors import LinkBudgetWarning
 from linkbudget.link.model import Link
 from linkbudget.replay.intervals import RANDOM_PLACEMENTS, is_uncertain, placements, ranges
 from linkbudget.replay.run import replay
+from linkbudget.report.replay_page import RANGES, range_text
 from linkbudget.traffic.stream import ByteCapture
 
 CHARACTER = 100_000
@@ -147,6 +148,14 @@ def test_progress_counts_the_other_placements():
     assert seen == [(done, 1 + 3 + 1 + RANDOM_PLACEMENTS) for done in range(14)]
 
 
+def test_every_figure_with_a_range_has_words():
+    """Those of a replay, in its order; a figure without words would end the page in an error."""
+    assert list(RANGES) == list(replay(link(), unsure(lines(2), 0), phases=0).figures)
+    assert range_text("age_us", 1500.0, None) == "1.5 ms to -"
+    assert range_text("utilisation", 0.25, 0.251) == "25.0% to 25.1%"
+    assert range_text("utilisation", 0.25, 0.2501) == range_text("lost", 3, 3) == ""
+
+
 def test_the_page_shows_the_ranges(linkbudget):
     ran = linkbudget(
         "replay", captures_dir() / "bean-frames.toml", captures_dir() / "bean-pty.jsonl", "--phases", 1
@@ -154,7 +163,8 @@ def test_the_page_shows_the_ranges(linkbudget):
     text = " ".join(ran.out.split())
     assert "Arrivals are known to within 2.12 ms." in text
     assert "with the earliest and with 8 random ones" in text
-    assert "age_us 18.9 ms to 20 ms" in text
+    assert "age at use, oldest 18.9 ms to 20 ms" in text
+    assert "line busy" not in text  # 3.155 % and 3.157 %
     ran = linkbudget(
         "replay", captures_dir() / "bean-frames.toml", captures_dir() / "bean-frames.vcd", "--phases", 1
     )

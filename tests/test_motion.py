@@ -119,6 +119,27 @@ def test_a_sample_that_is_late_moves_the_reaction_point():
         assert float(path.at(delay_ns)) == pytest.approx(way)
 
 
+# Same source, stopping distance v²/(2a): v limit, a limit, distance.
+STOPS = [(50, 100, 12.5), (300, 1200, 37.5), (1, 1, 0.5), (600, 3000, 60.0)]
+
+
+@pytest.mark.parametrize(("v_max", "a_max", "way"), STOPS)
+def test_a_joint_at_full_speed_needs_the_published_way_to_stop(v_max, a_max, way):
+    """Told at full speed to go no further, it goes on for v²/(2a) and comes back; to within a pass at v."""
+    follower = Follower(joint(v_max=v_max, a_max=a_max))
+    follower.target = 1e9
+    now = 0
+    while follower.speed < v_max:
+        follower.act(now, MS)
+        now += MS
+    follower.act(now, MS)
+    here = follower.target = float(follower.path().at(now))
+    for release in range(now + MS, now + 4 * 10**9, MS):
+        follower.act(release, MS)
+    furthest = float(follower.path().positions.max()) - here
+    assert furthest == pytest.approx(way, abs=2 * v_max / 1000)
+
+
 @given(
     st.lists(st.tuples(st.integers(1, 40), st.floats(-100, 100)), min_size=1, max_size=30),
     st.floats(1, 500),

@@ -97,6 +97,16 @@ def test_published_ages(load, mm, md, dm, dd, peak):
     assert queue_peak_age("M/M/1", load, 1) == pytest.approx(peak, abs=5e-7)
 
 
+# β of D/M/1: -ρ·W₀(-exp(-1/ρ)/ρ), the root below 1 of β = exp(-(1 - β)/ρ); from the same source, recomputed.
+ROOTS = [(0.1, 0.000045), (0.2, 0.006977), (0.4, 0.107355), (0.5, 0.203188), (0.7, 0.466996), (0.8, 0.628630)]
+
+
+@pytest.mark.parametrize(("load", "root"), ROOTS)
+def test_published_roots(load, root):
+    """Periodic updates wait as if the load were β: the age is half a period and 1/(1 - β)."""
+    assert 1 - 1 / (queue_age("D/M/1", load, 1) - 1 / (2 * load)) == pytest.approx(root, abs=5e-7)
+
+
 @pytest.mark.parametrize(
     ("kind", "load", "age"),
     [("M/M/1", 0.531010, 3.484435), ("M/D/1", 0.629076, 2.954064), ("D/M/1", 0.516885, 2.252621)],

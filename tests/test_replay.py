@@ -312,6 +312,13 @@ def test_the_page_tells_of_other_phases_as_far_as_there_are_some():
     ]  # fmt: skip
 
 
+def test_the_page_says_what_idle_is_with_two_cores():
+    for context, words in (("own-core", "neither core has anything to do"), ("last", "left over")):
+        described = link(reading={"context": context})
+        page = page_text(replay_page(replay(described, lines(2), phases=0).to_dict(), described))
+        assert words in next(line for line in page.splitlines() if line.startswith("idle "))
+
+
 # --- the sweep -------------------------------------------------------------------------------------------
 
 

@@ -100,7 +100,7 @@ def command(
     if not done:
         document["partial"] = True
         notes.add("interrupted: what follows from here on in the capture was not replayed")
-    refuse_strange_traffic(capture, document)
+    refuse_strange_traffic(capture, document, notes)
     write_junit(junit, document, described, link, capture)
     if as_json:
         emit_document(document, notes)
@@ -111,11 +111,13 @@ def command(
     return exit_code(document, described, require, notes) if done else EXIT_INTERRUPTED
 
 
-def refuse_strange_traffic(path: Path, document: Mapping[str, Any]) -> None:
+def refuse_strange_traffic(path: Path, document: Mapping[str, Any], notes: Notes) -> None:
     """Raise when no frame of the capture is a message of the link: the verdict would be of other traffic."""
     from linkbudget.replay.fates import UNRECOGNISED
 
     strange = document["by_message"].get(UNRECOGNISED, {}).get("sent", 0)
     if strange and strange == document["messages"]["sent"]:
+        # That they are no messages was noted, and where they are listed; nothing is listed now.
+        notes.texts[:] = [text for text in notes.texts if UNRECOGNISED not in text]
         text = f"none of the intact frames ({strange}) is a message of the link; is this the link's traffic?"
         raise CaptureError(path, "", text)

@@ -54,6 +54,20 @@ ACTIVITIES = {
     "FIFO": "the hardware FIFO",
     "buffer": "the receive buffer",
 }
+RANGES = {
+    "missed_deadlines": "missed deadlines",
+    "longest_pass_us": "longest pass",
+    "late_us": "late start, at most",
+    "utilisation": "line busy",
+    "age_us": "age at use, oldest",
+    "buffer_bytes": "buffer in use, bytes",
+    "overrun_bytes": "bytes lost",
+    "lost": "messages lost or damaged",
+    "used_late": "messages used late",
+    "misread_per_year": "misread a year",
+    "overshoot": "overshoot, largest",
+    "rms_error": "rms from ideal, largest",
+}
 
 
 def replay_page(document: Document, link: Link) -> list[RenderableType]:
@@ -63,7 +77,7 @@ def replay_page(document: Document, link: Link) -> list[RenderableType]:
         note(bottleneck_text(document)),
         *map(note, never_texts(document)),
         fact_list("Passes of the loop", [*pass_rows(document), *phase_rows(document, link)]),
-        fact_list("Where the time goes", time_rows(document)),
+        fact_list("Where the time goes", time_rows(document, link)),
         fact_list(
             "Messages", [(fate, figure(document["messages"][fate]), text) for fate, text in FATES.items()]
         ),
@@ -159,10 +173,12 @@ def phase_rows(document: Document, link: Link) -> list[tuple[str, str, str]]:
     return [("missed, other phase", worst, worst_at)]
 
 
-def time_rows(document: Document) -> list[tuple[str, str, str]]:
-    """Return the share of each activity in the time replayed."""
-    shares = document["time_share"]
-    return [(name, share(shares[name]), meaning) for name, meaning in TIME_SHARES.items()]
+def time_rows(document: Document, link: Link) -> list[tuple[str, str, str]]:
+    """Return the share of each activity in the time replayed; that of two cores may be more than all."""
+    shares, meanings = document["time_share"], TIME_SHARES
+    if link.reading.context == "own-core":
+        meanings = {**meanings, "idle": "neither core has anything to do; the two may work at once"}
+    return [(name, share(shares[name]), meaning) for name, meaning in meanings.items()]
 
 
 def message_rows(document: Document) -> list[list[str]]:
@@ -250,21 +266,22 @@ def uncertain_parts(document: Document) -> list[RenderableType]:
     if found is None:
         return []
     ranges = found["figures"].items()
-    rows = [(name, range_text(name, low, high), "") for name, (low, high) in ranges if low != high]
+    rows = [(RANGES[name], text, "") for name, (low, high) in ranges if (text := range_text(name, low, high))]
     placed = format_count(found["random"], "random one")
     text = (
         f"Arrivals are known to within {format_us(found['window_us'])}. The figures above are for the latest;"
         f" a requirement is met when it is met there, with the earliest and with {placed}. Other"
         " placements may give more or less than these."
     )
-    title = "Range over those arrivals" if rows else "No figure differs between those arrivals."
+    title = "Range over those arrivals" if rows else "No figure shown here differs between those arrivals."
     return [note(text), fact_list(title, rows)]
 
 
 def range_text(name: str, low: float | None, high: float | None) -> str:
-    """Return the least and the largest value of a figure; no value in some run is a dash."""
-    write = time if name.endswith("_us") else figure
-    return f"{write(low)} to {write(high)}"
+    """Return the least and the largest value; nothing where they read alike. No value in some run: a dash."""
+    write = time if name.endswith("_us") else share if name == "utilisation" else figure
+    least, largest = ("-" if value is None else write(value) for value in (low, high))
+    return "" if least == largest else f"{least} to {largest}"
 
 
 def origin_rows(numbers_from: Mapping[str, str]) -> list[tuple[str, str]]:
