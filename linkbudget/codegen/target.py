@@ -25,6 +25,7 @@ class Target(Protocol):
 # Name -> (module, class); imported when it is asked for.
 TARGETS: dict[str, tuple[str, str]] = {
     "c": ("linkbudget.codegen.c.target", "CTarget"),
+    "micropython": ("linkbudget.codegen.micropython.target", "MicroPythonTarget"),
     "cpython": ("linkbudget.codegen.cpython.target", "CPythonTarget"),
 }
 

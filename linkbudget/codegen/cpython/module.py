@@ -6,6 +6,7 @@ from linkbudget.codegen.banner import banner
 from linkbudget.codegen.cpython.columns import arrays_text
 from linkbudget.codegen.cpython.style import CPythonStyle
 from linkbudget.codegen.plain.delimited import LineReader, LineWriter
+from linkbudget.codegen.plain.dispatch import decoder_text
 from linkbudget.codegen.plain.lines import literal
 from linkbudget.codegen.plain.pieces import piece, runtime
 from linkbudget.codegen.plain.reading import PackedReader
@@ -32,7 +33,9 @@ def module_text(spec: DirectionSpec) -> str:
         *runtime(spec)[:2],
         *readers,
         *writers,
-        _dispatch(spec, style),
+        decoder_text(spec),
+        _encoder(spec, style),
+        _since(),
         *runtime(spec)[2:],
         _ends(),
         arrays_text(spec, style),
@@ -151,31 +154,10 @@ def _constants(spec: DirectionSpec, style: CPythonStyle) -> list[str]:
     return ["\n".join(lines)] if lines else []
 
 
-def _dispatch(spec: DirectionSpec, style: CPythonStyle) -> str:
-    """The functions that choose by id, by key, or by the class of a message."""
-    lines = ["def decode_payload(payload: bytes) -> Message | int:"]
-    lines += ['    """Return the message of a payload, or the number of what is wrong with it."""']
+def _encoder(spec: DirectionSpec, style: CPythonStyle) -> str:
+    """The functions that choose by the class of a message."""
     messages = spec.messages
-    if spec.family == "delimited":
-        for message in messages:
-            start, whole = key_of(spec, message)
-            if message.key is None:
-                lines.append(f"    return read_{message.ident}(payload)")
-            elif whole:
-                lines += [f"    if payload == {literal(start)}:", f'        return read_{message.ident}(b"")']
-            else:
-                lines += [f"    if payload.startswith({literal(start)}):"]
-                lines += [f"        return read_{message.ident}(payload[{len(start)}:])"]
-        if all(message.key is not None for message in messages):
-            lines.append("    return UNKNOWN")
-    elif len(messages) == 1 and messages[0].id is None:
-        lines.append(f"    return read_{messages[0].ident}(payload)")
-    else:
-        lines += ["    if not payload:", "        return REFUSED"]
-        for message in messages:
-            lines += [f"    if payload[0] == {message.id}:", f"        return read_{message.ident}(payload)"]
-        lines.append("    return UNKNOWN")
-    lines += ["", "", "def encode_payload(message: Message) -> bytes:"]
+    lines = ["def encode_payload(message: Message) -> bytes:"]
     lines += [
         '    """Return the payload of a message; `ValueError` names field, value and what is allowed."""'
     ]
@@ -193,16 +175,12 @@ def _dispatch(spec: DirectionSpec, style: CPythonStyle) -> str:
     return "\n".join(lines)
 
 
-def key_of(spec: DirectionSpec, message: MessageSpec) -> tuple[bytes, bool]:
-    """Return what a line of this message begins with, and whether that is all of it."""
-    from linkbudget.message.encodings.delimited import Delimited
-
-    if message.key is None:
-        return b"", False
-    reference = spec.codec.message(message.name)
-    assert isinstance(reference.encoding, Delimited)
-    more = reference.encoding.behind_key(reference.layout)
-    return (message.key + more).encode(), not more
+def _since() -> str:
+    return '''
+def since(now: int, before: int) -> int:
+    """Return the time between two moments of the caller's clock."""
+    return now - before
+'''.strip()
 
 
 def _ends() -> str:

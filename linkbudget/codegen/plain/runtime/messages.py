@@ -17,6 +17,11 @@ def place_of(message: Message) -> int:
     return message[0]
 
 
+def since(now: int, before: int) -> int:
+    """Stands for the function that a generated module has: the time between two moments."""
+    return now - before
+
+
 # ---------------------------------------------------------------------------------------------------------
 class Messages:
     """Messages that have arrived, and what was counted on the way."""
@@ -45,7 +50,7 @@ class Messages:
 
         Enter the safe state when it grows beyond what the mechanism allows.
         """
-        return now - self._last if self._any else -1
+        return since(now, self._last) if self._any else -1
 
     def _open(self, body: bytes, now: int) -> int:
         """Take a body; return the message's number from 1, or the fault as a negative number."""
@@ -61,7 +66,7 @@ class Messages:
             return self._fault(message)
         self.counters.accepted += 1
         if self._any:
-            self.counters.longest_gap = max(self.counters.longest_gap, now - self._last)
+            self.counters.longest_gap = max(self.counters.longest_gap, since(now, self._last))
         self._last = now
         self._any = True
         self._keep_message(message)

@@ -1,0 +1,1 @@
+"""MicroPython: a module that allocates nothing, and one on built-ins alone."""

@@ -1,0 +1,47 @@
+"""The target ``micropython``: by default a module that allocates nothing, or one on built-ins alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import ClassVar
+
+from linkbudget.codegen.micropython import plain_module
+from linkbudget.codegen.micropython.plain_style import reserved_words
+from linkbudget.codegen.plain.expressible import refuse_foreign
+from linkbudget.codegen.spec import DirectionSpec, Real, leaves
+from linkbudget.codegen.vectors import vectors_text
+from linkbudget.errors import TargetError
+
+__all__ = ["MicroPythonTarget"]
+
+
+class MicroPythonTarget:
+    """``form``: ``viper`` allocates nothing once it is made; ``builtins`` also runs in CPython."""
+
+    name = "micropython"
+    reserved = reserved_words()
+    options: ClassVar[Mapping[str, tuple[str, ...]]] = {"form": ("viper", "builtins")}
+
+    def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
+        """Return the module and its test vectors; `TargetError` for what it cannot write."""
+        refuse_foreign(spec, self.name)
+        if options.get("form") == "builtins":
+            _refuse_real_words(spec)
+            text = plain_module.module_text(spec)
+        else:
+            from linkbudget.codegen.micropython import viper_module
+
+            text = viper_module.module_text(spec)
+        return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(spec)}
+
+
+def _refuse_real_words(spec: DirectionSpec) -> None:
+    if spec.family != "delimited":
+        return
+    for message in spec.messages:
+        for leaf in leaves(message.fields):
+            if isinstance(leaf, Real):
+                reason = (
+                    "how a real number is printed differs between ports; a scaled field is the same on all"
+                )
+                raise TargetError(f"{leaf.path}: cannot be written as text by target micropython: {reason}")

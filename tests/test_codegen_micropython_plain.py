@@ -1,0 +1,184 @@
+"""Modules on built-ins alone: the same in MicroPython, in CPython, and in the reference."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import random
+import sys
+
+import pytest
+from codegen_cases import (
+    BEANS,
+    FAULTS,
+    beans_codec,
+    damaged_stream,
+    expected_of,
+    packed_codecs,
+    spec_of,
+    text_codecs,
+    vectors_of,
+)
+from frame_cases import FORMATS
+from hypothesis import HealthCheck, Phase, assume, given, settings
+from micropython_modules import given as as_given
+from micropython_modules import message_shown, run_job, write_module
+
+from linkbudget.codec import Codec, CodecMessage
+from linkbudget.codegen.spec import Real, leaves
+from linkbudget.codegen.target import target_of
+from linkbudget.cost.micropython import available, virtual_machine
+from linkbudget.errors import SettingsError, TargetError
+from linkbudget.frame.format import FrameFormat
+from linkbudget.message.fields import Integer
+from linkbudget.message.fields import Real as RealField
+from linkbudget.message.layout import MessageLayout
+
+PYTHONS = [
+    "cpython",
+    pytest.param("micropython", marks=pytest.mark.skipif(not available(), reason="no MicroPython")),
+]
+DRAWN = {"phases": [Phase.explicit, Phase.generate], "suppress_health_check": list(HealthCheck)}
+
+
+def command(python):
+    return [sys.executable] if python == "cpython" else [*virtual_machine(), "-X", "heapsize=64000000"]
+
+
+def generated(codec):
+    spec = spec_of(codec, "micropython")
+    files = target_of("micropython").generate(spec, {"form": "builtins"})
+    return spec, files
+
+
+def sizes_of(data, seed, most):
+    rng = random.Random(seed)
+    sizes = []
+    left = len(data)
+    while left:
+        sizes.append(min(left, rng.randint(1, most)))
+        left -= sizes[-1]
+    return sizes
+
+
+def case_of(folder, codec, name, count=40, more=(), every=1):
+    """What the virtual machine is asked, and what it must answer."""
+    spec, files = generated(codec)
+    vectors = vectors_of(files)
+    frames = [bytes.fromhex(vector["frame"]) for vector in vectors["good"]] + list(more)
+    stream = damaged_stream(codec, frames, count, name)
+    streams = [bytes.fromhex(vector["stream"]) for vector in vectors["damaged"][::every]] + [stream]
+    asked, expected = [], []
+    for data in streams:
+        messages, faults = expected_of(spec, data)
+        answer = ([message_shown(spec, *message) for message in messages], faults, len(data))
+        chunkings = (
+            [[len(data)], None] if data is not stream else [None, *(sizes_of(data, name, m) for m in (4, 70))]
+        )
+        for sizes in chunkings:
+            asked.append([data.hex(), sizes])
+            expected.append(answer)
+    case = {
+        "module": write_module(folder, name, files["to_controller.py"]),
+        "streams": asked,
+        "encode": [
+            [message_shown(spec, v["message"], v["raw"], as_given), v["sequence"] or 0]
+            for v in vectors["good"]
+        ],
+        "refuse": [message_shown(spec, v["message"], v["raw"], as_given) for v in vectors["refused"]],
+    }
+    return case, expected, vectors
+
+
+def check_answer(answer, expected, vectors):
+    for found, (messages, faults, size) in zip(answer["streams"], expected, strict=True):
+        assert found["messages"] == messages
+        assert {name: found["counters"][name] for name in FAULTS} == faults
+        assert (found["counters"]["received"], found["counters"]["accepted"]) == (size, len(messages))
+    assert answer["frames"] == [vector["frame"] for vector in vectors["good"]]
+    for said, vector in zip(answer["refused"], vectors["refused"], strict=True):
+        assert said is not None, vector
+        assert "allowed" in said
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+def test_every_format_gives_what_the_reference_gives(python, tmp_path):
+    keyed = dataclasses.replace(BEANS, id=None, key="B")
+    lane = MessageLayout("lane", (Integer("n", -5, 5),), key="L")
+    cases = []
+    for name, fmt in FORMATS.items():
+        if name.startswith("newline"):
+            text = dataclasses.replace(fmt, max_payload=60)
+            codec = Codec(text, (CodecMessage(keyed, "delimited"), CodecMessage(lane, "delimited")))
+        elif name == "none":
+            codec = Codec(
+                dataclasses.replace(fmt, max_payload=8), (CodecMessage(dataclasses.replace(BEANS, id=None)),)
+            )
+        else:
+            codec = beans_codec(fmt, "packed-bytes" if "counted" in name else "packed-bits")
+        cases.append(case_of(tmp_path, codec, name.replace("-", "_")))
+    answers = run_job(command(python), "vm_codegen.py", [case for case, _, _ in cases], tmp_path)
+    for answer, (_, expected, vectors) in zip(answers, cases, strict=True):
+        check_answer(answer, expected, vectors)
+
+
+def drawn_cases(strategy, examples, folder):
+    """The cases of codecs that hypothesis draws: all of them go into one run of the virtual machine."""
+    cases = []
+
+    @settings(max_examples=examples, **DRAWN)
+    @given(strategy)
+    def collect(drawn):
+        codec, messages = drawn
+        assume(codec is not None)
+        spec = spec_of(codec, "micropython")
+        text = spec.family == "delimited"
+        assume(not text or not any(isinstance(leaf, Real) for m in spec.messages for leaf in leaves(m.fields)))
+        frames = []
+        for name, value in messages:
+            # Values whose payload is too long for the format have no frame.
+            with contextlib.suppress(SettingsError):
+                frames.append(codec.encode(name, value))
+        assume(frames)
+        cases.append(case_of(folder, codec, f"drawn{len(cases)}", 6, frames, every=8))
+
+    collect()
+    return cases
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+@pytest.mark.parametrize("strategy", [packed_codecs(), text_codecs()], ids=["packed", "text"])
+def test_drawn_layouts_equal_the_reference(python, strategy, tmp_path):
+    cases = drawn_cases(strategy, 12, tmp_path)
+    assert len(cases) > 5
+    answers = run_job(command(python), "vm_codegen.py", [case for case, _, _ in cases], tmp_path)
+    for answer, (_, expected, vectors) in zip(answers, cases, strict=True):
+        check_answer(answer, expected, vectors)
+
+
+def test_real_numbers_as_text_are_refused_with_the_field():
+    codec = Codec(
+        FrameFormat("newline", None, 60), (CodecMessage(MessageLayout("b", (RealField("w"),)), "delimited"),)
+    )
+    with pytest.raises(TargetError, match=r"b\.w: cannot be written as text by target micropython"):
+        generated(codec)
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+def test_exactly_the_intact_frames_of_a_long_damaged_stream_are_accepted(python, tmp_path):
+    codec = beans_codec()
+    spec, files = generated(codec)
+    frames = [bytes.fromhex(vector["frame"]) for vector in vectors_of(files)["good"]]
+    data = damaged_stream(codec, frames, 20_000, "long", 0.1)
+    module = write_module(tmp_path, "long", files["to_controller.py"])
+    case = {
+        "module": module,
+        "streams": [[data.hex(), sizes_of(data, "long", 200)]],
+        "encode": [],
+        "refuse": [],
+    }
+    (answer,) = run_job(command(python), "vm_codegen.py", [case], tmp_path)
+    messages, faults = expected_of(spec, data)
+    check_answer({**answer, "frames": [], "refused": []},
+                 [([message_shown(spec, *one) for one in messages], faults, len(data))],
+                 {"good": [], "refused": []})  # fmt: skip
