@@ -96,8 +96,8 @@ class MessageLayout:
         """
         try:
             return self.group.state(value, "")
-        except BadValue:
-            raise SettingsError(value_faults(self.group, value)) from None
+        except BadValue as error:
+            raise error.with_faults(value_faults(self.group, value)) from None
 
     def from_primitive(self, state: State) -> dict[str, object]:
         """Return the value of a state: Python values by field name, without what is absent."""

@@ -53,6 +53,13 @@ class BadValue(SettingsError):
         self.reason = reason
         super().__init__(Fault(path, value, allowed, **more))
 
+    def with_faults(self, faults: Iterator[Fault]) -> BadValue:
+        """Return the same with these faults, of which the first is its own."""
+        made = BadValue.__new__(BadValue)
+        SettingsError.__init__(made, faults)
+        made.reason = self.reason
+        return made
+
 
 @dataclass(frozen=True)
 class RangedInteger:
