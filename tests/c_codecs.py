@@ -36,7 +36,7 @@ FLAGS = [
     "-Wpedantic",
     "-Werror",
 ]
-SANITIZERS = ["-g0", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+SANITIZERS = ["-g0", "-O0", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 STATUS = {
     Reason.CHECK: 1,
     Reason.TOO_LONG: 2,
@@ -152,7 +152,7 @@ def dumped(primitive: Primitive, state: object) -> str:
     )
 
 
-# --- the driver -----------------------------------------------------------------------------------------------
+# --- the driver ---
 
 DRIVER = r"""
 #include <inttypes.h>
@@ -353,7 +353,7 @@ def _one(slot: Slot, value: str, at: str, members: Members, depth: int) -> list[
     return [*lines, 'printf("] ");']
 
 
-# --- building and running -------------------------------------------------------------------------------------
+# --- building and running ---
 
 
 class Program:

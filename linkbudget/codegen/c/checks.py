@@ -86,9 +86,9 @@ class CheckText:
 
     def number(self, value: int) -> str:
         """Return a literal of the register's type."""
-        if self.bits == 64:
-            return f"UINT64_C(0x{value:016X})"
-        return f"0x{value:0{self.bits // 4}X}u{'L' if self.bits == 32 else ''}"
+        if self.bits >= 32:
+            return f"UINT{self.bits}_C(0x{value:0{self.bits // 4}X})"
+        return f"0x{value:0{self.bits // 4}X}u"
 
     def step(self) -> str:
         """Return the function that takes one byte into the register."""
@@ -114,7 +114,10 @@ class CheckText:
                     "    uint8_t bit;",
                     "",
                     f"    for (bit = 0u; bit < {crc.width}u; bit++) {{",
-                    f"        turned = ({self.type})((turned << 1) | (({result} >> bit) & 1u));",
+                    f"        turned = ({self.type})(turned << 1);",
+                    f"        if ((({self.type})({result} >> bit) & 1u) != 0u) {{",
+                    "            turned++;",
+                    "        }",
                     "    }",
                 ]
                 result = "turned"
@@ -137,7 +140,7 @@ class CheckText:
 
     def _entries(self, count: int) -> str:
         values = [self._entry(index, count) for index in range(count)]
-        per_line = {8: 8, 16: 8, 32: 6, 64: 3}[self.bits]
+        per_line = {8: 8, 16: 8, 32: 4, 64: 3}[self.bits]
         rows = [values[i : i + per_line] for i in range(0, count, per_line)]
         return ",\n".join("        " + ", ".join(map(self.number, row)) for row in rows)
 

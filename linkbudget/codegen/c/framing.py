@@ -178,7 +178,10 @@ class Framing:
         if self.kind == "counted":
             return [self._sized("search_any"), self._sized("push_search"), runtime("decode_counted_any")]
         end = "end_stretch" if self._empty is None else "end_stretch_skip"
-        return [runtime(end), runtime("push_stretch")]
+        decode = "decode_stretch"
+        if self.kind == "newline":
+            decode = "decode_line_two" if self._has_raw else "decode_line_one"
+        return [runtime(end), runtime("push_stretch"), runtime(decode)]
 
     def _sized(self, name: str) -> str:
         """A runtime piece in which lengths have the type of this receiver."""

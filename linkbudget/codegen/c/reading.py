@@ -43,12 +43,12 @@ class Reading:
             mask = (1 << (8 - bits % 8)) - 1
             mask = mask if self.message.bit_order == "msb" else mask << bits % 8
             lines += [f"if ((p[{size - 1}] & {mask:#04x}u) != 0u) {{", "    return 0;", "}"]
-        if not size:
-            lines.insert(0, "(void)p;")
         for slot in self.message.slots:
             lines += self._slot(slot, "out->", Members(self.message.fields), self.owner, 0, fixed=True)
         if not self.message.slots:
             lines.append("out->nothing = 0u;")
+        if not any("p[" in line for line in lines):
+            lines.insert(0, "(void)p;")
         return [*lines, "return 1;"]
 
     def _moving(self) -> list[str]:

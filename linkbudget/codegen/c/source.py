@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from linkbudget.codegen.c.banner import banner
 from linkbudget.codegen.c.framing import Framing
 from linkbudget.codegen.c.header import encoder_head, owner_of
+from linkbudget.codegen.c.lines import LineReading, LineWriting, key_text
 from linkbudget.codegen.c.reading import Reading
-from linkbudget.codegen.c.text import indented, runtime
+from linkbudget.codegen.c.text import indented, quoted, runtime
 from linkbudget.codegen.c.writing import Writing
-from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.codegen.spec import DirectionSpec, MessageSpec
+from linkbudget.message.encodings.template import Slot as TemplateSlot
 
 __all__ = ["source"]
 
@@ -24,7 +26,13 @@ BARRIER = """\
 #endif
 #endif
 """
-READING_ORDER = ("reader", "bits_msb", "bits_lsb", "rest", "utf8")
+READING_ORDER = (
+    "reader", "bits_msb", "bits_lsb", "rest", "utf8",
+    "words", "next_word", "is_word", "whole", "decimal", "hex_word", "clean",
+)  # fmt: skip
+WRITING_ORDER = (
+    "put_bits_msb", "put_bits_lsb", "put_text", "separated", "put_decimal", "put_hex", "put_label",
+)  # fmt: skip
 DOUBLE = """\
 /* A real of 64 bits needs a double of 64 bits. */
 typedef char lb_double_has_64_bits[sizeof(double) == 8u ? 1 : -1];
@@ -37,8 +45,8 @@ typedef char lb_float_has_32_bits[sizeof(float) == 4u ? 1 : -1];
 
 def source(spec: DirectionSpec, framing: Framing) -> str:
     """Return the text of the source file, with the names of the runtime."""
-    readings = [Reading(message, f"lb_{message.ident}") for message in spec.messages]
-    writings = [Writing(message, f"lb_{message.ident}") for message in spec.messages]
+    readings = [_reading(spec, message) for message in spec.messages]
+    writings = [_writing(spec, message) for message in spec.messages]
     read = [reading.function() for reading in readings]
     written = [writing.statements() for writing in writings]
     needs = set[str]().union(*(reading.needs for reading in readings), *(w.needs for w in writings))
@@ -66,13 +74,50 @@ def source(spec: DirectionSpec, framing: Framing) -> str:
 
 
 def _dispatch(spec: DirectionSpec, actions: list[list[str]]) -> list[str]:
-    """Return the statements that choose by id what is done with a payload."""
+    """Return the statements that choose by id or first word what is done with a payload."""
+    if spec.family == "delimited":
+        return _dispatch_words(spec, actions)
     if spec.messages[0].id is None:
         return actions[0]
     lines = ["switch (p[0]) {"]
     for message, action in zip(spec.messages, actions, strict=True):
         lines += [f"case {message.id}u:", *indented([*action, "break;"])]
     return ["if (n > 0u) {", *indented([*lines, "default:", "    break;", "}"]), "}"]
+
+
+def _dispatch_words(spec: DirectionSpec, actions: list[list[str]]) -> list[str]:
+    lines: list[str] = []
+    for message, action in zip(spec.messages, actions, strict=True):
+        key = key_text(message)
+        if key is None:
+            return action
+        condition = f"lb_begins(p, n, {quoted(key)}) != 0"
+        size = len(key.encode())
+        if key == message.key:
+            condition = f"n == {size}u && {condition}"
+        inner = [f"p = &p[{size}];", f"n -= {size}u;", *action]
+        lines += [f"{'} else if' if lines else 'if'} ({condition}) {{", *indented(inner)]
+    return [*lines, "}"]
+
+
+def _reading(spec: DirectionSpec, message: MessageSpec) -> Reading | LineReading:
+    owner = f"lb_{message.ident}"
+    if spec.family == "delimited":
+        return LineReading(message, owner, _plan(spec, message))
+    return Reading(message, owner)
+
+
+def _writing(spec: DirectionSpec, message: MessageSpec) -> Writing | LineWriting:
+    owner = f"lb_{message.ident}"
+    if spec.family == "delimited":
+        return LineWriting(message, owner, _plan(spec, message))
+    return Writing(message, owner)
+
+
+def _plan(spec: DirectionSpec, message: MessageSpec) -> tuple[tuple[TemplateSlot, ...], str]:
+    plan: tuple[tuple[TemplateSlot, ...], str]
+    plan = message.encoding.plan(spec.codec.messages[message.place].layout)
+    return plan
 
 
 def _accept(spec: DirectionSpec) -> str:
@@ -174,6 +219,7 @@ def _sending(
     spec: DirectionSpec, framing: Framing, written: list[list[str]], needs: set[str]
 ) -> Iterator[str]:
     bits = [name for name in ("put_bits_msb", "put_bits_lsb") if name in needs]
+    helpers = [name for name in WRITING_ORDER if name in needs]
     members = framing.writer_members() + (["uint8_t bits;", "uint8_t used;"] if bits else [])
     writer = runtime("writer")
     mark = "    LB_WRITER_MEMBERS\n"
@@ -182,12 +228,13 @@ def _sending(
     puts = any(written) or spec.fmt.envelope.lead_bytes
     if puts:
         yield runtime("put_checked" if framing.check is not None else "put")
-    yield from (runtime(name) for name in bits)
+    yield from (runtime(name) for name in helpers)
     yield framing.opening(bool(bits))
     yield framing.closing()
     args = ", sequence" if spec.fmt.sequence else ""
     for message, statements in zip(spec.messages, written, strict=True):
-        lines = ["lb_writer out;", "", f"lb_open(&out, buffer, capacity{args});"]
+        words = ["uint8_t words = 0u;"] if any("&words" in line for line in statements) else []
+        lines = ["lb_writer out;", *words, "", f"lb_open(&out, buffer, capacity{args});"]
         if not any("value->" in line for line in statements):
             lines.append("(void)value;")
         lines += [*statements, "return lb_finish(&out);"]

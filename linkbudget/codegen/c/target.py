@@ -34,9 +34,13 @@ class CTarget:
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return header, source and example; `TargetError` for what C cannot express."""
+        if spec.family == "json":
+            from linkbudget.codegen.extract.c import extractor_files
+
+            return self._finished(extractor_files(spec), spec)
         for message in spec.messages:
             if not isinstance(message.encoding, PackedBits | PackedBytes | Delimited):
-                allowed = "packed-bits, packed-bytes, delimited"
+                allowed = "packed-bits, packed-bytes, delimited, json-object"
                 raise TargetError(
                     f"{message.name}.encoding: target c does not write {message.encoding.name}; "
                     f"allowed: {allowed}"
@@ -47,6 +51,10 @@ class CTarget:
             f"{spec.prefix}.c": source(spec, framing),
             f"{spec.prefix}_example.c": example(spec),
         }
+        return self._finished(files, spec)
+
+    @staticmethod
+    def _finished(files: dict[str, str], spec: DirectionSpec) -> dict[str, str]:
         made = {name: _prefixed(text, spec.prefix) for name, text in files.items()}
         _refuse_doubles(made[f"{spec.prefix}.h"])
         return made

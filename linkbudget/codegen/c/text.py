@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
 
-__all__ = ["comment", "holder", "indented", "literal", "runtime", "unsigned_bits"]
+__all__ = ["comment", "holder", "indented", "literal", "quoted", "runtime", "unsigned_bits"]
 
 
 @cache
@@ -44,8 +44,9 @@ def literal(number: int, kind: str) -> str:
         return "INT32_MIN"
     if number == -(1 << 15) and "16" in kind:
         return "INT16_MIN"
-    suffix = ("u" if unsigned else "") + ("L" if "32" in kind and abs(number) > 32767 else "")
-    return f"{'-' if number < 0 else ''}{text}{suffix}"
+    if "32" in kind and abs(number) > 32767:
+        return f"{'-' if number < 0 else ''}{'U' if unsigned else ''}INT32_C({text})"
+    return f"{'-' if number < 0 else ''}{text}{'u' if unsigned else ''}"
 
 
 def indented(lines: Iterable[str], depth: int = 1) -> list[str]:
@@ -57,3 +58,12 @@ def comment(text: str) -> str:
     """Return text that can stand within a comment."""
     clean = "".join(c if c.isprintable() else " " for c in text)
     return clean.replace("*/", "* /").replace("/*", "/ *").replace("\\", "/").replace("??", "? ?")
+
+
+def quoted(text: str) -> str:
+    """Return a text as C string and length, two arguments: its UTF-8 bytes, whatever they are."""
+    data = text.encode()
+    safe = "".join(
+        chr(byte) if 0x20 <= byte < 0x7F and chr(byte) not in '"\\?' else f"\\{byte:03o}" for byte in data
+    )
+    return f'"{safe}", {len(data)}u'

@@ -1,0 +1,19 @@
+lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message)
+{
+    lb_line line = lb_line_start();
+    lb_status reason;
+    size_t i;
+
+    if (n > 1u && frame[n - 2u] == LB_FIRST_TERMINATOR && frame[n - 1u] == LB_DELIMITER) {
+        n -= 2u;
+    }
+    line.first = 1u;
+    for (i = 0u; i < n; i++) {
+        if (frame[i] == LB_DELIMITER || frame[i] == LB_FIRST_TERMINATOR) {
+            return LB_BAD_STUFFING;
+        }
+        lb_keep(&line, frame, frame[i]);
+    }
+    reason = lb_judge(&line, frame);
+    return reason == LB_NOTHING ? lb_read(frame, line.length, message) : reason;
+}
