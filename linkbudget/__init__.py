@@ -66,6 +66,7 @@ if TYPE_CHECKING:
     from linkbudget.message.fields import Repeat as Repeat
     from linkbudget.message.fields import Scaled as Scaled
     from linkbudget.message.layout import MessageLayout as MessageLayout
+    from linkbudget.replay.long import LongReplay as LongReplay
     from linkbudget.replay.loop_margin import LoopMargin as LoopMargin
     from linkbudget.replay.loop_margin import proportional_loop as proportional_loop
     from linkbudget.replay.loop_margin import second_order_loop as second_order_loop
@@ -137,6 +138,7 @@ _HOMES = {
         "Scaled",
     ),
     "message.layout": ("MessageLayout",),
+    "replay.long": ("LongReplay",),
     "replay.loop_margin": ("LoopMargin", "proportional_loop", "second_order_loop"),
     "replay.result": ("Replay",),
     "replay.run": ("replay",),

@@ -11,10 +11,11 @@ import pytest
 from strategies import seeded_scene
 from test_kernels import mode_set, needs_numba
 
-from linkbudget import ByteCapture, CaptureError, Link, SettingsError, UartLine
+from linkbudget import ByteCapture, CaptureError, Edges, Link, SettingsError, UartLine
 from linkbudget.replay.long import Long, LongReplay, reason_against, replay_pieces
 from linkbudget.replay.quantiles import KEPT_BITS, Quantiles
 from linkbudget.replay.run import replay
+from linkbudget.traffic.join import join_bytes
 
 pytestmark = [needs_numba, pytest.mark.filterwarnings("ignore::linkbudget.LinkBudgetWarning")]
 
@@ -202,3 +203,49 @@ def test_quantiles_are_exact_or_within_their_bound(most, monkeypatch):
 
 def test_no_values_have_no_quantiles():
     assert Quantiles().at(50) is None
+
+
+# --- the public way ---------------------------------------------------------------------------------------
+
+
+def test_replay_takes_pieces_as_they_come():
+    link = Link.from_dict(BEANS)
+    held = []
+
+    def pieces():
+        for piece in beans(5):
+            held.append(piece.times_ns[0])
+            yield piece
+
+    found = replay(link, pieces(), phases=1)
+    assert isinstance(found, LongReplay)
+    assert len(held) == 5
+    assert found.to_dict() == replay(link, join_bytes(beans(5)), phases=1).to_dict()
+
+
+def test_what_needs_the_whole_recording_is_refused_for_pieces():
+    link = Link.from_dict(BEANS)
+    for name, value in {"trace": True, "progress": print, "markers": Edges(np.arange(2), initial=0)}.items():
+        with pytest.raises(SettingsError, match=f"{name} is for whole recordings"):
+            replay(link, beans(1), **{name: value})
+    for wrong in (b"text", 7):
+        with pytest.raises(SettingsError, match="or its pieces, as open_bytes gives them"):
+            replay(link, wrong)
+
+
+def test_windows_that_leave_no_time_are_refused_in_the_same_words():
+    """The second kind of window drifts into the gaps of the first, and closes them from a second on."""
+    windows = [{"period_us": 1000, "length_us": 600, "blocks": "handler"}]
+    windows += [{"period_us": 1000.001, "length_us": 600, "phase_us": 399, "blocks": "handler"}]
+    document = {**BEANS, "busy": windows}
+    link = Link.from_dict(document)
+    codec = link.codec("to-controller")
+    data = np.frombuffer(b"".join(codec.encode("beans", {"x": at}) for at in range(9)), dtype=np.uint8)
+    times = np.arange(1, data.size + 1, dtype=np.int64) * 50_000_000
+    capture = ByteCapture(times, data, np.zeros(data.size, dtype=np.uint8), UartLine(921_600))
+    said = []
+    for given, mode in ((capture, "never"), (iter([capture]), "always")):
+        with mode_set(mode), pytest.raises(SettingsError, match="blocks for ever") as caught:
+            replay(link, given, phases=1)
+        said.append(str(caught.value))
+    assert said[0] == said[1]

@@ -33,6 +33,7 @@ from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.feed import Feed
 from linkbudget.replay.result import YEAR_S, PhaseSweep
 from linkbudget.replay.totals import PassTotals
+from linkbudget.replay.windows import never_free
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -229,9 +230,14 @@ class Placement:
 
     def proceed(self, still: bool) -> None:
         """Run as far as what is known lets it."""
+        from linkbudget.replay.machine import StuckError
+
         times = self.feed.times
         last = int(times[-1]) if times.size else 0
-        self.machine.proceed(times.size, still, last + self.resolved.loop.period_ns, self.collect)
+        try:
+            self.machine.proceed(times.size, still, last + self.resolved.loop.period_ns, self.collect)
+        except StuckError:
+            raise never_free(sum(row.blocks != "loop" for row in self.resolved.busy)) from None
 
     def collect(self, tables: Mapping[str, Ints]) -> None:
         """Count the passes that ended late and the releases skipped."""

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, overload
 
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.replay.arrivals import Character, CharacterArrays, Traffic
@@ -18,14 +18,15 @@ from linkbudget.replay.motion import JointMotion, move_joint
 from linkbudget.replay.receiver import Run, missed_deadlines, simulate
 from linkbudget.replay.result import PhaseSweep, Replay
 from linkbudget.replay.sent import Sent, sent_frames
+from linkbudget.traffic.stream import ByteCapture
 from linkbudget.units import format_us
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.fates import Fates
+    from linkbudget.replay.long import LongReplay
     from linkbudget.traffic.levels import Edges, LevelCapture
-    from linkbudget.traffic.stream import ByteCapture
 
 __all__ = ["characters_of", "phases_of", "replay", "told"]
 
@@ -34,16 +35,37 @@ DIRECTION = "to-controller"
 Progress = Callable[[int, int], None]
 
 
+@overload
 def replay(
     link: Link,
     capture: ByteCapture,
+    *,
+    phases: int = ...,
+    trace: bool = ...,
+    markers: Edges | LevelCapture | None = ...,
+    progress: Progress | None = ...,
+) -> Replay: ...
+
+
+@overload
+def replay(link: Link, capture: Iterable[ByteCapture], *, phases: int = ...) -> LongReplay | Replay: ...
+
+
+def replay(
+    link: Link,
+    capture: ByteCapture | Iterable[ByteCapture],
     *,
     phases: int = 16,
     trace: bool = False,
     markers: Edges | LevelCapture | None = None,
     progress: Progress | None = None,
-) -> Replay:
+) -> LongReplay | Replay:
     """Return what becomes of a capture's characters at the controller of a link.
+
+    ``capture`` is a whole recording, or its pieces one after the other, as `open_bytes` gives them: these are
+    replayed as they come, in memory that does not grow with their number, and the result is a `LongReplay`
+    with the same figures (`linkbudget.replay.long`); ``trace``, ``markers`` and ``progress`` are for whole
+    recordings only.
 
     The run with the link's own phase is reported in full; ``phases`` more are spread evenly over one period
     from 0 on; with 0, and in a free loop, which has no releases to shift, there is its own phase alone.
@@ -55,12 +77,10 @@ def replay(
     """
     if phases < 0:
         raise SettingsError(Fault("phases", phases, "0 or more"))
-    for name, value, methods, allowed in (
-        ("link", link, ("resolve", "codec"), "a Link, as Link.load gives it"),
-        ("capture", capture, ("times_ns", "start_times_ns"), "a ByteCapture, as load_bytes gives it"),
-    ):
-        if not all(hasattr(value, method) for method in methods):
-            raise SettingsError(Fault(name, type(value).__name__, allowed))
+    if not all(hasattr(link, method) for method in ("resolve", "codec")):
+        raise SettingsError(Fault("link", type(link).__name__, "a Link, as Link.load gives it"))
+    if not isinstance(capture, ByteCapture):
+        return _in_pieces(link, capture, phases, {"trace": trace, "markers": markers, "progress": progress})
     resolved = link.resolve()
     codec = link.codec(DIRECTION)
     sent = sent_frames(capture, codec.fmt, codec.decode_payload)
@@ -100,6 +120,19 @@ def replay(
 
         result = replace(result, markers=marked_passes(link, resolved, capture, traffic, markers))
     return _with_ranges(result, capture, len(releases), report) if is_uncertain(capture) else result
+
+
+def _in_pieces(link: Link, pieces: object, phases: int, others: dict[str, object]) -> LongReplay | Replay:
+    from linkbudget.replay.long import replay_pieces
+
+    if not isinstance(pieces, Iterable) or isinstance(pieces, str | bytes):
+        allowed = "a ByteCapture, as load_bytes gives it, or its pieces, as open_bytes gives them"
+        raise SettingsError(Fault("capture", type(pieces).__name__, allowed))
+    for name, value in others.items():
+        if value:
+            problem = f"{name} is for whole recordings, and the capture comes in pieces"
+            raise SettingsError(Fault(name, None, "a ByteCapture, as load_bytes gives it", problem=problem))
+    return replay_pieces(link, pieces, phases=phases)
 
 
 def _with_ranges(result: Replay, capture: ByteCapture, done: int, report: Callable[[int], None]) -> Replay:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 
 from linkbudget.errors import Fault, SettingsError
 
-__all__ = ["NEVER", "Windows"]
+__all__ = ["NEVER", "Windows", "never_free"]
 
 NEVER = 1 << 62
 """A time later than any other: 146 years in nanoseconds."""
@@ -74,6 +74,11 @@ class Windows:
             if end == at:
                 return at
             at = end
-        raise SettingsError(
-            Fault("busy", len(self.rows), "windows that leave time between them", problem="blocks for ever")
-        )
+        raise never_free(len(self.rows))
+
+
+def never_free(rows: int) -> SettingsError:
+    """Return what is said of so many rows of windows that seem to leave no time."""
+    return SettingsError(
+        Fault("busy", rows, "windows that leave time between them", problem="blocks for ever")
+    )
