@@ -1,0 +1,300 @@
+"""What the extractors in C share: header, marks, check, messages and the functions of the interface."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import ClassVar
+
+from linkbudget.codegen.c.checks import CheckText
+from linkbudget.codegen.c.members import Members, constants, number_type, structs
+from linkbudget.codegen.c.text import comment, indented, literal
+from linkbudget.codegen.c.text import runtime as c_runtime
+from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, refusals
+from linkbudget.codegen.spec import Maybe, MessageSpec
+
+__all__ = ["CommonText", "runtime"]
+
+COMMON_STATUSES = {
+    "NOTHING": "the line goes on",
+    "BAD_CHECK": "the check does not fit the bytes before it",
+    "TOO_LONG": "more bytes than a line may have",
+}
+
+
+@cache
+def runtime(name: str) -> str:
+    """Return a source file of the folder ``runtime``; its names begin with ``lb_`` and ``LB_``."""
+    return files("linkbudget.codegen.extract").joinpath("runtime", f"{name}.c").read_text(encoding="utf-8")
+
+
+def owner_of(message: MessageSpec) -> str:
+    """Return the type of a message."""
+    return f"lb_{message.ident}_t"
+
+
+@dataclass
+class CommonText:
+    """The C text of one direction; subclasses know what lines look like."""
+
+    plan: ExtractPlan
+
+    statuses: ClassVar[dict[str, str]] = {}
+    line_members: ClassVar[str] = ""
+    header_types: ClassVar[str] = ""
+
+    def macros(self) -> Iterator[str]:
+        """Yield the constants that the runtime is made for."""
+        raise NotImplementedError
+
+    def parts(self) -> Iterator[str]:
+        """Yield everything between the macros and the functions of the interface."""
+        raise NotImplementedError
+
+    def push(self) -> str:
+        """Return the function that takes one byte, or its declaration."""
+        raise NotImplementedError
+
+    @property
+    def spot_type(self) -> str:
+        """The type of the number of a state."""
+        raise NotImplementedError
+
+    @property
+    def mark_bits(self) -> int:
+        """Bits of a word of marks. Fewer than 32 would save nothing where the extractor runs."""
+        return 32 if self.plan.marks <= 32 else 64
+
+    def mark(self, bit: int | None) -> str:
+        """Return the literal of one mark; 0 for None."""
+        return self.marks_of(() if bit is None else (bit,))
+
+    def marks_of(self, bits: Iterable[int]) -> str:
+        """Return the literal of several marks."""
+        return literal(sum(1 << bit for bit in bits), f"uint{self.mark_bits}_t")
+
+    @property
+    def check(self) -> CheckText | None:
+        """The check of the line."""
+        fmt = self.plan.spec.fmt
+        return None if fmt.check is None else CheckText(fmt.check, fmt.envelope.order, True, False)
+
+    def refused(self) -> str:
+        """Return the comment that says what is refused, or not seen, other than by the reference."""
+        text = "; ".join(refusals(self.plan))
+        filled = "\n   ".join(textwrap.wrap(f"Of a line: {text}.", 96))
+        return f"/* {filled} */\n" if text else ""
+
+    def header(self, banner: str) -> str:
+        """Return the text of the header file."""
+        spec = self.plan.spec
+        line = literal(self.plan.max_line, "uint16_t")
+        parts = [
+            banner + self.refused(),
+            "#ifndef LB_H\n#define LB_H\n\n#include <stddef.h>\n#include <stdint.h>\n",
+            '#ifdef __cplusplus\nextern "C" {\n#endif\n',
+            f"#define LB_MAX_LINE {line} /* bytes of a line, its end not counted */\n",
+        ]
+        for message in spec.messages:
+            words = list(constants(message.fields, f"lb_{message.ident}"))
+            parts += ["\n".join(words) + "\n"] if words else []
+            parts += structs(message, f"lb_{message.ident}")
+        parts += [self._statuses(), self._receiver(), *self._functions()]
+        parts.append("#ifdef __cplusplus\n}\n#endif\n\n#endif\n")
+        return "\n".join(parts)
+
+    def source(self, banner: str, header: str) -> str:
+        """Return the text of the source file."""
+        constants = [
+            *self.macros(),
+            f"#define LB_CHECK_DIGITS {self._check_digits}",
+            "#define LB_NO_PLACE 2u",
+        ]
+        parts = [
+            banner,
+            f'#include "{header}"\n\n#include <string.h>\n',
+            BARRIER,
+            "\n".join(constants) + "\n",
+        ]
+        parts += [*self.parts(), self._start()]
+        parts += [_TAKE.replace("message", message.ident) for message in self.plan.spec.messages]
+        return "\n".join([*parts, c_runtime("age")])
+
+    @property
+    def _check_digits(self) -> int:
+        return 2 * self.check.check.check_bytes if self.check is not None else 0
+
+    def _statuses(self) -> str:
+        names = {**COMMON_STATUSES, **self.statuses}
+        for message in self.plan.spec.messages:
+            names[f"GOT_{message.ident.upper()}"] = f"a {comment(message.name)} message is there"
+        rows = [f"LB_{name} = {number}, /* {text} */" for number, (name, text) in enumerate(names.items())]
+        rows[-1] = rows[-1].replace(", /*", " /*", 1)
+        body = "\n".join(indented(rows))
+        return (
+            f"/* What a byte, or the line it ends, led to. */\ntypedef enum {{\n{body}\n}} lb_status;\n\n"
+            f"#define LB_STATUSES {len(names)}u\n"
+        )
+
+    def _receiver(self) -> str:
+        rows = [f"lb_number work[{len(self.plan.fields) + 1}];"]
+        types = [f"typedef uint{self.plan.bits}_t lb_number;", f"typedef uint{self.mark_bits}_t lb_marks;"]
+        types.append(f"typedef {self.spot_type} lb_spot;")
+        if self.check is not None:
+            types.append(f"typedef {self.check.type} lb_register;")
+            rows += ["lb_register check;", "lb_register given;", "uint8_t digits;"]
+        for message in self.plan.spec.messages:
+            rows += [f"lb_places at_{message.ident};", f"{owner_of(message)} {message.ident}[2];"]
+        rows += [
+            "volatile uint32_t last; /* when the newest message came */",
+            "uint32_t longest_gap;",
+            "uint32_t most_waiting;",
+            "uint16_t high_water;",
+            "uint16_t counts[LB_STATUSES];",
+            "volatile uint8_t silent; /* 1 when nothing has come, or not for very long */",
+        ]
+        line = self.line_members.rstrip()
+        body = "\n".join(indented(rows))
+        return (
+            "/* The members of these are private: use the functions. */\n"
+            + "\n".join(types)
+            + "\ntypedef uint16_t lb_length;\n\n"
+            + "typedef struct {\n    volatile uint8_t newest;\n    volatile uint8_t reading;\n"
+            "    volatile uint8_t fresh[2];\n} lb_places;\n\n"
+            + self.header_types
+            + f"\ntypedef struct {{\n{line}\n{body}\n}} lb_receiver;\n"
+        )
+
+    def _functions(self) -> Iterator[str]:
+        yield from _FUNCTIONS[:1]
+        yield self.push()
+        yield from _FUNCTIONS[1:]
+        for message in self.plan.spec.messages:
+            yield (
+                f"/* Copies the newest {comment(message.name)} message that was not taken yet; 0 when there "
+                f"is none. */\nint lb_take_{message.ident}(lb_receiver *state, {owner_of(message)} *out);\n"
+            )
+        yield from _MORE_FUNCTIONS
+
+    def _start(self) -> str:
+        lines = [
+            "memset(state, 0, sizeof *state);",
+            "state->field = &lb_other;",
+            "state->left = LB_MAX_LINE + 1u;",
+        ]
+        if self.check is not None:
+            lines.append(f"state->check = {self.check.number(self.check.start)};")
+        lines += [f"state->at_{message.ident}.reading = LB_NO_PLACE;" for message in self.plan.spec.messages]
+        lines += ["state->last = now;", "state->silent = 1u;"]
+        body = "\n".join(indented(lines))
+        return f"void lb_start(lb_receiver *state, uint32_t now)\n{{\n{body}\n}}\n"
+
+    def check_parts(self) -> Iterator[str]:
+        """Yield the functions of the check."""
+        check = self.check
+        if check is None:
+            return
+        yield f"#define LB_CHECK_START {check.number(check.start)}\n"
+        yield check.step()
+        yield check.value()
+        parts = check.bytes_of("value")
+        shifts = range(8 * (len(parts) - 1), -1, -8)
+        joined = " | ".join(
+            f"((lb_register){part} << {shift})" if shift else f"(lb_register){part}"
+            for part, shift in zip(parts, shifts, strict=True)
+        )
+        yield runtime("check").replace("LB_GIVEN_AS", joined)
+
+    def commit_function(self, lines: list[str], declarations: list[str]) -> str:
+        """Return the function that decides at the end of a line."""
+        before = ["uint8_t place;", *declarations, ""]
+        if self.check is not None:
+            before += ["if (!lb_check_is_good(state)) {", "    return LB_BAD_CHECK;", "}"]
+        body = "\n".join(indented([*before, *lines]))
+        return (
+            "/* The line is over: which message it is, and its fields into the place that nobody reads. */\n"
+            f"static lb_status lb_commit(lb_receiver *state)\n{{\n{body}\n}}\n"
+        )
+
+    def accepted(self, message: MessageSpec) -> list[str]:
+        """Return the statements that keep the fields of a message."""
+        name = message.ident
+        lines = [f"place = lb_free_place(&state->at_{name});"]
+        members = Members(message.fields)
+        for slot, wanted in zip(message.fields, self.plan.of(message), strict=True):
+            to = f"state->{name}[place]"
+            value = self._value(wanted)
+            target = f"{to}.{slot.ident}"
+            if isinstance(slot, Maybe):
+                there = f"{to}.{members.helper(slot)}"
+                lines.append(f"{there} = (state->good & {self.mark(wanted.bit)}) != 0u ? 1u : 0u;")
+                nothing = literal(0, number_type(wanted.number))
+                lines.append(f"{target} = {there} != 0u ? {value} : {nothing};")
+            else:
+                lines.append(f"{target} = {value};")
+        if not message.fields:
+            lines.append(f"state->{name}[place].nothing = 0u;")
+        lines += [f"lb_publish(&state->at_{name}, place);", "lb_accepted(state);"]
+        return [*lines, f"return LB_GOT_{name.upper()};"]
+
+    def _value(self, wanted: Wanted) -> str:
+        kind = number_type(wanted.number)
+        work = f"state->work[{wanted.bit}]"
+        low = wanted.number.low
+        if low == 0 or wanted.number.kind == "scaled":
+            return f"({kind}){work}"
+        unsigned = f"uint{self.plan.bits}_t"
+        if low > 0:
+            return f"({kind})({work} + {literal(low, unsigned)})"
+        # Numbers below and above zero apart: nothing is converted that its signed type does not hold.
+        zero = literal(-low, unsigned)
+        signed = f"int{self.plan.bits}_t"
+        below = f"-({signed})({zero} - {work})"
+        return f"({kind})({work} < {zero} ? {below} : ({signed})({work} - {zero}))"
+
+
+BARRIER = """\
+/* Keeps the compiler from moving what belongs to a message across the marks that say where it is. */
+#ifndef LB_BARRIER
+#if defined(__GNUC__)
+#define LB_BARRIER() __asm__ volatile("" ::: "memory")
+#else
+#error "define LB_BARRIER() as the memory barrier of this compiler"
+#endif
+#endif
+"""
+_FUNCTIONS = (
+    "/* Begins with an empty receiver. ``now`` is the time in ticks of any length, here and below; it may\n"
+    "   wrap after 32 bits. */\nvoid lb_start(lb_receiver *state, uint32_t now);\n",
+    "/* Takes up to ``limit`` of ``n`` bytes and returns how many; the rest is for the next pass. Finished\n"
+    "   messages are there to be taken: the newest of each kind. */\n"
+    "size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, uint32_t now);\n",
+)
+_MORE_FUNCTIONS = (
+    "/* Ticks since the newest accepted message; UINT32_MAX when there was none. Call it at least once in\n"
+    "   2^31 ticks: then old data stay old when ``now`` wraps. */\n"
+    "uint32_t lb_age(lb_receiver *state, uint32_t now);\n",
+    "/* How often something happened since the start, modulo 65536. */\n"
+    "uint16_t lb_count(const lb_receiver *state, lb_status what);\n",
+    "/* Bytes of the longest line so far; one more than LB_MAX_LINE or above when one was too long. */\n"
+    "uint32_t lb_high_water(const lb_receiver *state);\n",
+    "/* The most bytes that waited for lb_feed(). */\nuint32_t lb_most_waiting(const lb_receiver *state);\n",
+    "/* The longest time between two accepted messages, in ticks. */\n"
+    "uint32_t lb_longest_gap(const lb_receiver *state);\n",
+)
+_TAKE = """\
+int lb_take_message(lb_receiver *state, lb_message_t *out)
+{
+    const uint8_t place = lb_begin_reading(&state->at_message);
+    const int fresh = state->at_message.fresh[place] != 0u;
+
+    if (fresh != 0) {
+        *out = state->message[place];
+    }
+    lb_end_reading(&state->at_message, place);
+    return fresh;
+}
+"""

@@ -1,0 +1,190 @@
+"""What an extractor of one direction looks for, the same for every target: fields, words, tries, refusals.
+
+A field of a message is one `Wanted`: how its text becomes a number without a division, and the bit that says
+that it was seen. A decimal is read as a whole number N of units of its last place. Its count of steps is
+k = (N - low) / step; with step = 2^t · odd that is (N - low) times the inverse of the odd part modulo the
+word, turned right by t bits: when the division leaves a rest, the result is larger than any k allowed
+(H. S. Warren, Hacker's Delight, on exact division; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from linkbudget.codegen.spec import DirectionSpec, Maybe, MessageSpec, Number, Slot
+from linkbudget.errors import TargetError
+from linkbudget.message.encodings.json_object import JsonObject
+from linkbudget.message.primitives import Stepped
+
+__all__ = ["MAX_DEPTH", "MAX_LINE", "ExtractPlan", "Wanted", "check_words", "make_plan", "refusals", "trie"]
+
+MAX_DEPTH = 15
+"""Objects and arrays within each other, the message itself included: the bits of a 16-bit word but one."""
+MAX_LINE = 4096
+"""Bytes of the longest line; the reference refuses numbers of more than 4300 digits (a limit of CPython)."""
+WORDS = (32, 64)
+MAX_FIELDS = 64
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One field. ``bit``: its place among the fields of the direction; ``most``: the highest state."""
+
+    number: Number
+    optional: bool
+    message: int
+    bit: int
+
+    @property
+    def places(self) -> int:
+        """Decimal places that are read."""
+        primitive = self.number.primitive
+        return (primitive.places or 0) if isinstance(primitive, Stepped) else 0
+
+    @cached_property
+    def units(self) -> tuple[int, int]:
+        """The lowest value and the step, in units of the last place."""
+        primitive = self.number.primitive
+        return primitive.units if isinstance(primitive, Stepped) else (self.number.low, 1)
+
+    @property
+    def most(self) -> int:
+        """The highest state, counted from 0."""
+        return self.number.high - self.number.low
+
+    @property
+    def twos(self) -> int:
+        """How often the step can be halved."""
+        step = self.units[1]
+        return (step & -step).bit_length() - 1
+
+    def inverse(self, bits: int) -> int:
+        """The inverse of the odd part of the step modulo 2^``bits``."""
+        return pow(self.units[1] >> self.twos, -1, 1 << bits)
+
+    def fits(self, bits: int) -> bool:
+        """Whether no number that can be read is taken for another one modulo 2^``bits``."""
+        low, step = self.units
+        high = low + step * self.most
+        # Reading stops below this number; see ``digits`` of the runtime.
+        largest = 10 * (1 << (bits - 4)) - 1
+        return largest + high < 1 << bits and largest - low < 1 << bits
+
+
+def trie(words: Mapping[str, int]) -> dict[str, dict[str, str | int]]:
+    """Return the nodes of a trie by the text that leads to them, the root first.
+
+    Each leads on with a character to a longer text, or with a quote to the number of the word.
+
+    >>> trie({"a": 0, "at": 1})
+    {'': {'a': 'a'}, 'a': {'"': 0, 't': 'at'}, 'at': {'"': 1}}
+    """
+    nodes: dict[str, dict[str, str | int]] = {"": {}}
+    for word, number in sorted(words.items()):
+        for place, character in enumerate(word):
+            nodes.setdefault(word[:place], {})[character] = word[: place + 1]
+        nodes.setdefault(word, {})['"'] = number
+    return nodes
+
+
+@dataclass(frozen=True)
+class ExtractPlan:
+    """One direction: its fields in the order of messages, the bits of a word, and how messages are told."""
+
+    spec: DirectionSpec
+    fields: tuple[Wanted, ...]
+    bits: int
+
+    def of(self, message: MessageSpec) -> tuple[Wanted, ...]:
+        """Return the fields of a message."""
+        return tuple(field for field in self.fields if field.message == message.place)
+
+    @property
+    def terminator(self) -> bytes:
+        """What ends a line."""
+        return self.spec.fmt.terminator.encode("latin-1")
+
+    @property
+    def keyed(self) -> tuple[MessageSpec, ...]:
+        """The messages under a key, each of which has a bit behind those of the fields."""
+        return tuple(message for message in self.spec.messages if message.key is not None)
+
+    def key_bit(self, message: MessageSpec) -> int:
+        """Return the bit of a message's key."""
+        return len(self.fields) + self.keyed.index(message)
+
+    @property
+    def marks(self) -> int:
+        """Bits in use."""
+        return len(self.fields) + len(self.keyed)
+
+    @property
+    def max_line(self) -> int:
+        """Bytes of the longest line, the first of two terminator bytes included."""
+        fmt = self.spec.fmt
+        return fmt.max_payload + fmt.overhead_bytes + len(self.terminator) - 1
+
+
+def make_plan(spec: DirectionSpec) -> ExtractPlan:
+    """Return the plan of a direction; `TargetError` with field path and reason for what is not extracted."""
+    fmt = spec.fmt
+    for message in spec.messages:
+        if not isinstance(message.encoding, JsonObject):
+            raise TargetError(f"{message.name}.encoding: there is no extractor of {message.encoding.name}")
+    if fmt.delimiting != "newline":
+        raise TargetError(
+            f"frame.delimiting: {fmt.delimiting!r} around text has no extractor; newline has one"
+        )
+    if fmt.max_payload + fmt.overhead_bytes > MAX_LINE:
+        raise TargetError(
+            f"frame.max_payload: {fmt.max_payload} is too long for an extractor, {MAX_LINE} is not"
+        )
+    fields: list[Wanted] = []
+    for message in spec.messages:
+        for slot in message.fields:
+            fields.append(_wanted(slot, message, len(fields)))
+    bits = next((bits for bits in WORDS if all(field.fits(bits) for field in fields)), None)
+    if bits is None:
+        path = next(field.number.path for field in fields if not field.fits(64))
+        raise TargetError(f"{path}: an extractor reads whole numbers up to 6.9e18 in units of the last place")
+    plan = ExtractPlan(spec, tuple(fields), bits)
+    if plan.marks > MAX_FIELDS:
+        raise TargetError(f"{spec.direction}: {plan.marks} fields and keys, an extractor keeps {MAX_FIELDS}")
+    return plan
+
+
+def _wanted(slot: Slot, message: MessageSpec, bit: int) -> Wanted:
+    inner = slot.item if isinstance(slot, Maybe) else slot
+    if not isinstance(inner, Number):
+        kind = type(inner).__name__.lower()
+        what = {"real": "a real number", "octets": "a text or blob", "many": "a repeat"}.get(kind, kind)
+        hint = "; give it as scaled" if kind == "real" else ""
+        raise TargetError(f"{slot.path}: {what} is not extracted, only numbers, choices and flags are{hint}")
+    wanted = Wanted(inner, isinstance(slot, Maybe), message.place, bit)
+    if inner.kind == "scaled" and max(abs(unit) for unit in _ends(wanted)) >= 10**15:
+        raise TargetError(f"{slot.path}: needs more than 15 digits, which the reference does not tell apart")
+    return wanted
+
+
+def _ends(field: Wanted) -> tuple[int, int]:
+    low, step = field.units
+    return low, low + step * field.most
+
+
+def check_words(words: Sequence[str], path: str) -> None:
+    """Refuse words that the tries of JSON cannot hold: they are compared byte by byte, as they are sent."""
+    for word in words:
+        if not word.isascii() or not word.isprintable() or '"' in word or "\\" in word:
+            allowed = "ASCII without quotes, backslashes and control characters"
+            raise TargetError(f"{path}: an extractor compares words of {allowed}, and {word!r} is none")
+
+
+def refusals(plan: ExtractPlan) -> Iterator[str]:
+    """Yield what the extractor refuses or lets pass otherwise than the reference, in words for people."""
+    if plan.spec.family == "json":
+        yield f"objects and arrays more than {MAX_DEPTH} deep are refused"
+        yield "a wanted key that stands twice is refused; of keys nobody asked for that is not seen"
+    if any(field.number.kind == "scaled" for field in plan.fields):
+        yield "a number between two steps is refused, where the reference takes the nearest step"

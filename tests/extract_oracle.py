@@ -1,0 +1,291 @@
+"""What an extractor must make of a line: the reference codec, less what an extractor says it refuses."""
+
+from __future__ import annotations
+
+import json
+import random
+from decimal import Decimal
+from fractions import Fraction
+
+from linkbudget.codec import Codec
+from linkbudget.codegen.extract.plan import MAX_DEPTH
+from linkbudget.errors import FrameError
+from linkbudget.frame.format import FrameFormat
+from linkbudget.message.fields import Choice, Counter, Flag, Integer, Optional_, Scaled
+from linkbudget.message.layout import MessageLayout
+from linkbudget.message.primitives import Optional, Stepped
+
+BEANS = MessageLayout(
+    "beans",
+    (
+        Counter("tick", 16),
+        Integer("score", 0, 100),
+        *(Scaled(name, 0, 96, 0.4) for name in "abc"),
+        Choice("kind", ("whole", "split", "stone", "st")),
+        Flag("ripe"),
+    ),
+)
+SIGNED = MessageLayout(
+    "lane",
+    (
+        Integer("no", -40, 40),
+        Integer("not", -1000000, -5),
+        Integer("note", 7, 7000),
+        Scaled("x", -12.5, 12.5, 0.125),
+        Scaled("y", 1, 9, 1),
+        Scaled("wide", -90000, 90000, 30),
+        Optional_(Scaled("mm", -0.03, 0.05, 0.01)),
+        Optional_(Choice("why", ("dust", "dusty", "du st"))),
+        Optional_(Flag("on")),
+    ),
+)
+LARGE = MessageLayout(
+    "large",
+    (
+        Counter("count", 32),
+        Integer("far", -(2**40), 2**40),
+        Scaled("fine", -1, 1, 1e-9),
+        Counter("c63", 62),
+    ),
+)
+STATUS = MessageLayout("status", (Integer("t", -20, 90), Optional_(Flag("ok"))), key="status")
+KEYED = MessageLayout(BEANS.name, BEANS.fields, key="beans")
+EMPTY = MessageLayout("ping", (), key="p")
+
+
+def codec_of(*layouts: MessageLayout, encoding: object = "json-object", **settings: object) -> Codec:
+    form = {"delimiting": "newline", "crc": None, "max_payload": 220, **settings}
+    return Codec(FrameFormat(**form), tuple((layout, encoding) for layout in layouts))
+
+
+def states(codec: Codec, name: str, value: dict) -> tuple:
+    """Return the numbers a struct holds, None for what is absent."""
+    layout = codec.message(name).layout
+    held = []
+    for member, state in zip(layout.group.members, layout.to_primitive(value), strict=True):
+        inner = member.primitive.item if isinstance(member.primitive, Optional) else member.primitive
+        plain = state is None or isinstance(inner, Stepped) or inner.base == 0
+        held.append(state if plain else state + inner.base)
+    return tuple(held)
+
+
+def expected(codec: Codec, line: bytes) -> tuple[str, tuple] | None:
+    """Return name and numbers of the message of a line (without its end), None for a refused one."""
+    fmt = codec.fmt
+    if len(line) > fmt.max_payload + fmt.overhead_bytes + len(fmt.terminator) - 1:
+        return None
+    first = fmt.terminator[:-1].encode()
+    if not line.endswith(first) or any(byte in line.removesuffix(first) for byte in fmt.terminator.encode()):
+        return None
+    try:
+        payload = fmt.decode(line + fmt.terminator[-1].encode())
+    except FrameError:
+        return None
+    try:
+        name, value = codec.decode_payload(payload)
+    except FrameError as error:
+        if error.reason != "duplicate key":
+            return None
+        cleaned = _without_doubles(codec, payload)
+        if cleaned is None:
+            return None
+        try:
+            name, value = codec.decode_payload(cleaned)
+        except FrameError:
+            return None
+    if _depth(payload) > MAX_DEPTH or not _exact(codec, name, payload):
+        return None
+    return name, states(codec, name, value)
+
+
+class _Object:
+    def __init__(self, pairs: list) -> None:
+        self.pairs = pairs
+
+
+def _depth(payload: bytes) -> int:
+    def depth(found: object) -> int:
+        if isinstance(found, _Object):
+            return 1 + max((depth(value) for _, value in found.pairs), default=0)
+        return 1 + max(map(depth, found), default=0) if isinstance(found, list) else 0
+
+    return depth(json.loads(payload, object_pairs_hook=_Object))
+
+
+def _without_doubles(codec: Codec, payload: bytes) -> bytes | None:
+    """Return the document with each unwanted key once; None when a wanted one stands twice."""
+    keyed = {message.layout.key: message.names for message in codec.messages if message.layout.key}
+    top = set(keyed).union(*(m.names for m in codec.messages if m.layout.key is None))
+
+    def plain(found: object, wanted: object) -> object:
+        if isinstance(found, _Object):
+            names = [name for name, _ in found.pairs]
+            if any(names.count(name) > 1 for name in wanted):
+                raise ValueError
+            inner = keyed if wanted is top else {}
+            return {name: plain(value, inner.get(name, ())) for name, value in found.pairs}
+        if isinstance(found, list):
+            return [plain(item, ()) for item in found]
+        return 0.5 if found in (float("inf"), float("-inf")) and isinstance(found, float) else found
+
+    try:
+        document = plain(json.loads(payload, object_pairs_hook=_Object), top)
+    except ValueError:
+        return None
+    return json.dumps(document).encode()
+
+
+def _exact(codec: Codec, name: str, payload: bytes) -> bool:
+    """Return whether every scaled field of a message stands on a step exactly."""
+    layout = codec.message(name).layout
+    document = json.loads(payload, parse_float=Decimal, parse_int=Decimal)
+    if layout.key is not None:
+        document = document[layout.key]
+    for member in layout.group.members:
+        inner = member.primitive.item if isinstance(member.primitive, Optional) else member.primitive
+        given = document.get(member.name)
+        if not isinstance(inner, Stepped) or given is None or given == 0:
+            continue
+        if given.adjusted() < -30:
+            return False
+        if ((Fraction(given) - inner.minimum) / inner.step).denominator != 1:
+            return False
+    return True
+
+
+NUMBERS = (
+    "0", "-0", "7", "-7", "12.4", "12.40", "1.24e1", "124E-1", "0.4", "40.00000000000", "4e1", "0.04e+2",
+    "96", "96.4", "12.5", "12.45", "1e999", "0e999", "0e-99999", "1e-400", "65535", "65536", "01", "1.",
+    ".5", "-", "1e", "1e+", "+1", "4294967295", "4294967296", "2684354559", "2684354560", "26843545600",
+    "4.4000000000000000000001", "400000000000000000000e-19", "0.000000000000000000000004e25", "100e-1",
+    "1099511627776", "-1099511627776", "4611686018427387903", "0.123456789", "-0.999999999", "-12.375",
+    "-12.5", "12.625", "-5", "-1000000", "90000", "89970", "-30", "0.05", "-0.03", "0.06", "1E1", "1.0",
+    "1.5e-1", "-1e-0", "9.00e0", "NaN", "Infinity", "-Infinity",
+)  # fmt: skip
+OTHERS = (
+    '"whole"', '"split"', '"stone"', '"st"', '"sto"', '"stones"', '"\\u0073tone"', '"wh\\u006fle"',
+    '"dust"', '"dusty"', '"du st"', '"\\u0064ust"', '"du\\u0020st"', '"d\\"ust"', '"d\\nust"', '"größe"',
+    '"\\ud83d\\ude00"', '"\\ud800"', '""', '"st\\\\"', "true", "false", "null", "tru", "nul", "True", "[]",
+    "{}", "[1,2]", '{"a":1}', '[{"a":[{}]}]', '"\\x"', '"\\u12g4"', '"tab\there"', "[" * 14 + "]" * 14,
+    "[" * 15 + "]" * 15, "[1,]", "[ ]", "{ }", "[ 1 , 2 ]", '{"tick":}', "[true,null]", '{"x":1,"x":2}',
+    '"\udcff\udcff"', '"\udce2\udc82"', '"\udced\udca0\udc80"', '"\udcf4\udc90\udc80\udc80"',
+)  # fmt: skip
+UNKNOWN = (
+    "z",
+    "ti",
+    "ticks",
+    "",
+    "größe",
+    "b\\u0061d",
+    't\\"ick',
+    "\\/",
+    "not e",
+    "notes",
+    "t\\u0069ck",
+    "n\\u006f",
+)
+
+
+def _number(draw: random.Random, primitive: object) -> str:
+    if isinstance(primitive, Stepped):
+        text = primitive.text(draw.randrange(primitive.count))
+    else:
+        text = str(primitive.number(draw.randrange(primitive.count)))
+    kind = draw.randrange(12)
+    if isinstance(primitive, Stepped) and kind < 4:
+        value = Decimal(text)
+        return [
+            f"{value:E}",
+            f"{value}0" if "." in text else f"{value}.0",
+            f"{value.scaleb(2)}e-2",
+            f"{value:e}",
+        ][kind]
+    return text
+
+
+def _value(draw: random.Random, primitive: object) -> str:
+    inner = primitive.item if isinstance(primitive, Optional) else primitive
+    if inner is not primitive and draw.random() < 0.2:
+        return "null"
+    if draw.random() < 0.06:
+        return draw.choice(NUMBERS + OTHERS)
+    if hasattr(inner, "options"):
+        return json.dumps(draw.choice(inner.options))
+    if type(inner).__name__ == "Truth":
+        return draw.choice(("true", "false"))
+    return _number(draw, inner)
+
+
+def text_line(draw: random.Random, codec: Codec) -> bytes:
+    """Return a line that is mostly a message, in some order, with some white space and unknown keys."""
+    message = draw.choice(codec.messages)
+    pairs = [
+        (json.dumps(member.name), _value(draw, member.primitive))
+        for member in message.layout.group.members
+        if not (isinstance(member.primitive, Optional) and draw.random() < 0.3)
+    ]
+    if draw.random() < 0.5:
+        draw.shuffle(pairs)
+    while draw.random() < 0.35:
+        unknown = (f'"{draw.choice(UNKNOWN)}"', draw.choice(NUMBERS[:16] + OTHERS[:32]))
+        pairs.insert(draw.randrange(len(pairs) + 1), unknown)
+    if pairs and draw.random() < 0.04:
+        pairs.append(draw.choice(pairs))
+    if pairs and draw.random() < 0.04:
+        pairs.pop(draw.randrange(len(pairs)))
+
+    def gap() -> str:
+        return draw.choice((" ", "\t", "\r", "  ")) if draw.random() < 0.04 else ""
+
+    def written(pairs: list[tuple[str, str]]) -> str:
+        inner = ",".join(f"{gap()}{key}{gap()}:{gap()}{value}{gap()}" for key, value in pairs)
+        return f"{gap()}{{{inner}{gap()}}}{gap()}"
+
+    text = written(pairs)
+    if message.layout.key is not None:
+        outer = [(json.dumps(message.layout.key), text)]
+        while draw.random() < 0.2:
+            outer.insert(
+                draw.randrange(len(outer) + 1), (f'"{draw.choice(UNKNOWN)}"', draw.choice(OTHERS[:30]))
+            )
+        if draw.random() < 0.05:
+            outer.append((json.dumps(draw.choice(codec.messages).layout.key), draw.choice(("{}", "1", text))))
+        text = written(outer)
+    payload = text.encode("utf-8", "surrogateescape")
+    return payload + codec.fmt.envelope.check_of(payload) + codec.fmt.terminator[:-1].encode()
+
+
+def mutated(draw: random.Random, line: bytes) -> bytes:
+    """Return a line with a byte or two changed, lost, doubled, or cut."""
+    made = bytearray(line)
+    for _ in range(draw.choice((1, 1, 1, 2, 4))):
+        if not made:
+            break
+        at = draw.randrange(len(made))
+        kind = draw.randrange(7)
+        if kind == 0:
+            made[at] ^= 1 << draw.randrange(8)
+        elif kind == 1:
+            del made[at]
+        elif kind == 2:
+            made.insert(at, made[at])
+        elif kind == 3:
+            made[at] = draw.choice(b'0123456789.eE+-"\\{}[],: \t\r\n\0\x80\xc3\xff')
+        elif kind == 4:
+            made.insert(at, draw.choice(b'0123456789.eE+-"\\{}[],: \t'))
+        elif kind == 5:
+            del made[at : at + draw.randrange(1, 12)]
+        else:
+            made[at:at] = made[draw.randrange(len(made)) :][:8]
+    return bytes(made)
+
+
+def stream_of(codec: Codec, count: int, seed: int, damaged: float = 0.5) -> bytes:
+    """Return so many lines, some of them damaged."""
+    draw = random.Random(seed)
+    end = codec.fmt.terminator[-1].encode()
+    lines = []
+    for _ in range(count):
+        line = text_line(draw, codec) + end
+        lines.append(mutated(draw, line) if draw.random() < damaged else line)
+    return b"".join(lines)

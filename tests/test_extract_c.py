@@ -1,0 +1,188 @@
+"""Extractors of JSON in C: what a line leads to, held against ``json`` and the reference codec."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+
+import extract_driver as driver
+import pytest
+from extract_oracle import (
+    BEANS,
+    EMPTY,
+    KEYED,
+    LARGE,
+    SIGNED,
+    STATUS,
+    codec_of,
+    expected,
+    stream_of,
+    text_line,
+)
+
+from linkbudget.codegen.c.target import CTarget
+from linkbudget.codegen.c.words import RESERVED
+from linkbudget.codegen.extract.plan import trie
+from linkbudget.codegen.spec import describe
+from linkbudget.errors import TargetError
+from linkbudget.message.fields import Choice, Counter, Integer, Label, Real, Repeat, Scaled
+from linkbudget.message.layout import MessageLayout
+
+HEX = {"crc": "CRC-16/IBM-3740", "check_form": "hex"}
+CASES = {
+    "beans": codec_of(BEANS),
+    "signed": codec_of(SIGNED),
+    "large numbers": codec_of(LARGE),
+    "keys": codec_of(KEYED, STATUS, EMPTY),
+    "one without a key": codec_of(BEANS, STATUS),
+    "check": codec_of(BEANS, terminator="\r\n", **HEX),
+    "sum": codec_of(SIGNED, crc="xor8", check_form="hex"),
+    "little": codec_of(STATUS, crc="CRC-32/ISO-HDLC", check_form="hex", crc_order="little"),
+    "short lines": codec_of(BEANS, max_payload=90),
+}
+need_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="no gcc")
+
+
+@pytest.fixture(scope="module")
+def programs(tmp_path_factory):
+    made = {}
+
+    def program(name: str):
+        if name not in made:
+            folder = tmp_path_factory.mktemp("extract")
+            driver.write_sources(CASES[name], folder)
+            made[name] = driver.build(folder, ["gcc"], driver.SANITIZED)
+        return made[name]
+
+    return program
+
+
+def check_stream(program, codec, stream: bytes, largest: int) -> list:
+    end = codec.fmt.terminator[-1].encode()
+    lines = stream.split(end)[:-1]
+    found = driver.run(program, stream, largest)
+    for line, got in zip(lines, found, strict=True):
+        want = expected(codec, line)
+        assert (got if want is not None else isinstance(got, str)) == (want or True), (line, want, got)
+    return found
+
+
+@need_gcc
+@pytest.mark.parametrize("name", CASES)
+def test_lines_are_accepted_as_the_reference_does_in_pieces_of_any_size(programs, name):
+    codec = CASES[name]
+    stream = stream_of(codec, 700, seed=len(name))
+    counts = [check_stream(programs(name), codec, stream, largest) for largest in (1, 7, 1000)]
+    assert counts[0] == counts[1] == counts[2]
+    accepted = sum(not isinstance(found, str) for found in counts[0])
+    assert 40 < accepted < 600
+
+
+@need_gcc
+def test_twenty_thousand_damaged_lines_give_exactly_the_intact_messages(programs):
+    """With the address and the undefined behaviour sanitizer, every piece a block of its own."""
+    codec = CASES["signed"]
+    found = check_stream(programs("signed"), codec, stream_of(codec, 20_000, seed=7), 40)
+    accepted = sum(not isinstance(got, str) for got in found)
+    names = driver.status_names(codec)
+    reasons = {names[got] for got in found if isinstance(got, str)}
+    assert 3000 < accepted < 10_000
+    assert {"NOT_JSON", "TWICE", "MISSING", "WRONG", "TOO_DEEP", "TOO_LONG"} <= reasons
+
+
+FACTS = [
+    # Text of a line; what it is. RFC 8259 says what JSON is; the rest follows from the layout.
+    ('{"status":{"t":21}}', ("status", (21, None))),
+    (' { "status" : { "ok" : true , "t" : -20 } } ', ("status", (-20, 1))),
+    ('{"status":{"t":21,"ok":null}}', ("status", (21, None))),
+    ('{"\\u0073tatus":{"\\u0074":21}}', ("status", (21, None))),
+    ('{"x":{"t":5,"t":6,"y":[{}]},"status":{"t":21}}', ("status", (21, None))),
+    ('{"status":{"t":2.1e1}}', "WRONG"),
+    ('{"status":{"t":91}}', "WRONG"),
+    ('{"status":{"t":"21"}}', "WRONG"),
+    ('{"status":{"t":21,"t":21}}', "TWICE"),
+    ('{"status":{"ok":true}}', "MISSING"),
+    ('{"status":7}', "MISSING"),
+    ('{"t":21}', "UNKNOWN"),
+    ('{"status":{"t":21}}x', "NOT_JSON"),
+    ('{"status":{"t":021}}', "NOT_JSON"),
+    ('{"status":{"t":21}', "NOT_JSON"),
+    ('{"x":"\x80","status":{"t":21}}', "NOT_JSON"),
+    ('{"x":' + "[" * 15 + "]" * 15 + "}", "TOO_DEEP"),
+    ("", "NOT_JSON"),
+    (" " * 400, "TOO_LONG"),
+]
+
+
+@need_gcc
+def test_each_line_has_its_reason(tmp_path):
+    codec = codec_of(STATUS)
+    driver.write_sources(codec, tmp_path)
+    program = driver.build(tmp_path, ["gcc"], driver.SANITIZED)
+    stream = "".join(f"{text}\n" for text, _ in FACTS).encode("latin-1")
+    names = driver.status_names(codec)
+    found = [names[got] if isinstance(got, str) else got for got in driver.run(program, stream, 5)]
+    assert found == [fact for _, fact in FACTS]
+
+
+@need_gcc
+def test_a_cut_line_costs_only_itself(programs):
+    """Cut anywhere, end of line included or not, the line behind the next end is there."""
+    import random
+
+    codec = CASES["beans"]
+    line = text_line(random.Random(3), codec) + b"\n"
+    assert expected(codec, line[:-1]) is not None
+    stream = b"".join(line[:cut] + b"\n" + line + line[cut:] + line for cut in range(len(line)))
+    found = check_stream(programs("beans"), codec, stream, 9)
+    whole = expected(codec, line[:-1])
+    # Cut, whole, rest and, but where the rest is the line's own end, whole again.
+    assert found.count(whole) >= 2 * len(line)
+
+
+@need_gcc
+@pytest.mark.parametrize("name", ["keys", "large numbers", "check"])
+def test_every_compiler_takes_it_without_a_warning(tmp_path, name):
+    driver.write_sources(CASES[name], tmp_path)
+    source = str(tmp_path / "link.c")
+    flags = [*driver.STRICT, "-O2", "-c", source, "-o", str(tmp_path / "link.o")]
+    commands = [[*command, *flags] for command in driver.compilers().values()]
+    if shutil.which("g++"):
+        commands.append(["g++", *driver.STRICT_CPP, "-x", "c++", "-c", source, "-o", str(tmp_path / "cpp.o")])
+    if shutil.which("arm-none-eabi-gcc"):
+        commands.append(["arm-none-eabi-gcc", "-mcpu=cortex-m0plus", *flags])
+    for command in commands:
+        done = subprocess.run(command, capture_output=True, text=True)
+        assert done.returncode == 0, (command, done.stderr)
+
+
+REFUSED = [
+    (MessageLayout("m", (Real("r"),)), {}, r"m\.r: a real number is not extracted"),
+    (MessageLayout("m", (Label("l", 9),)), {}, r"m\.l: a text or blob is not extracted"),
+    (MessageLayout("m", (Repeat("xs", of=Integer("x", 0, 9), max_count=3),)), {}, r"m\.xs: a repeat is not"),
+    (MessageLayout("m", (Counter("n", 64),)), {}, r"m\.n: an extractor reads whole numbers up to"),
+    (MessageLayout("m", (Scaled("s", 0, 100000, 1e-10),)), {}, r"m\.s: needs more than 15 digits"),
+    (MessageLayout("m", (Integer("größe", 0, 9),)), {}, r"m\.größe: an extractor compares words of ASCII"),
+    (MessageLayout("m", (Choice("c", ('a"b', "c")),)), {}, r"m\.c: an extractor compares words of ASCII"),
+    (STATUS, {"max_payload": 5000}, r"frame\.max_payload: 5000 is too long"),
+    (STATUS, {"delimiting": "cobs"}, r"frame\.delimiting: 'cobs' around text has no extractor"),
+]
+
+
+@pytest.mark.parametrize(("layout", "settings", "message"), REFUSED)
+def test_what_is_not_extracted_is_refused_with_its_path(layout, settings, message):
+    spec = describe(codec_of(layout, **settings), "to-controller", None, RESERVED)
+    with pytest.raises(TargetError, match=message):
+        CTarget().generate(spec, {"check": "small"})
+
+
+def test_the_banner_says_what_is_refused():
+    spec = describe(CASES["beans"], "to-controller", None, RESERVED)
+    header = " ".join(CTarget().generate(spec, {"check": "small"})["to_controller.h"].split())
+    assert "more than 15 deep are refused" in header
+    assert "a wanted key that stands twice is refused; of keys nobody asked for that is not seen" in header
+    assert "a number between two steps is refused" in header
+
+
+def test_a_word_inside_another_has_its_own_end():
+    assert trie({"st": 0, "stone": 1})["st"] == {'"': 0, "o": "sto"}
