@@ -27,7 +27,7 @@ from linkbudget import (
     open_capture,
     save_capture,
 )
-from linkbudget.capture.files import captures_dir
+from linkbudget.capture.files import captures_dir, open_bytes
 from linkbudget.capture.readers import READERS, Options, identify
 
 REPORT = b'{"tick":17,"kind":"whole","score":70,"x":12.4}\n'
@@ -165,7 +165,7 @@ def test_several_active_channels_are_listed(tmp_path):
 def test_bits_of_a_vector_are_no_candidates_beside_a_line():
     capture = load_bytes(DATA / "link.vcd", "1000000 8N1")
     assert capture.data.tolist() == [0x55]
-    with pytest.raises(CaptureError, match=r"channel link\.byte\[6\]: .*only 1 changes, too few"):
+    with pytest.raises(CaptureError, match=r"channel link\.byte\[6\]: .*only 1 change, too few"):
         load_bytes(DATA / "link.vcd", channel="link.byte[6]")
 
 
@@ -206,6 +206,30 @@ def test_most_characters_with_framing_errors_are_called_most(bench):
     with pytest.warns(LinkBudgetWarning, match="most characters had framing errors"):
         capture = load_bytes(bench, "57600 8N1")
     assert 2 * np.count_nonzero(capture.flags) > len(capture)
+
+
+def test_a_wrong_parity_is_said(bench):
+    with pytest.warns(LinkBudgetWarning, match=r"characters had parity errors \(\d+ of \d+\) at 115200 7E1"):
+        capture = load_bytes(bench, "115200 7E1")
+    assert any("the capture suggests 115200 baud, 8N1" in text for text in capture.warnings)
+    with pytest.warns(LinkBudgetWarning, match="had parity errors"):
+        pieces = list(open_bytes(bench, "115200 7E1"))
+    assert pieces[-1].warnings == capture.warnings
+
+
+def test_times_without_a_unit_are_doubted_when_another_one_makes_the_rate_a_standard_one(tmp_path):
+    path = tmp_path / "capture.csv"
+    edges = report_wave().edges(Fraction(1, 10**7))
+    rows = [
+        f"{tick / 10},{level}"
+        for tick, level in zip(edges.times.tolist(), edges.levels().tolist(), strict=True)
+    ]
+    path.write_text("time,rx\n0,1\n" + "\n".join(rows) + "\n")
+    with pytest.warns(LinkBudgetWarning, match="makes 0.115 baud; in us it would be 115200 baud; give the"):
+        load_bytes(path)
+    assert str(load_bytes(path, time_unit="us").line) == "115200 8N1"
+    path.write_text("time (s),rx\n0,1\n" + "\n".join(rows) + "\n")
+    assert not load_bytes(path).warnings  # the file says so itself
 
 
 def test_a_wrong_idle_level_is_said(tmp_path):

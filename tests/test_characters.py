@@ -362,3 +362,12 @@ def test_after_noise_anywhere_the_next_character_after_a_rest_is_whole(data, at,
     capture = decode(kept, MBAUD, Fraction(1, 10**7))
     assert capture.data.tolist()[-1] == 0x5A
     assert kinds(capture)[-1] == ""
+
+
+@pytest.mark.parametrize("kernels", ["never", "always"])
+def test_a_line_much_faster_than_thought_is_gone_through_once(monkeypatch, kernels):
+    # Half a bit holds every change, so each fall is a glitch; looked at from each of them to the end, 60,000
+    # changes would take minutes.
+    monkeypatch.setenv("LINKBUDGET_KERNELS", kernels)
+    edges = Edges(np.arange(60_000, dtype=np.int64) * 10, 1)
+    assert not len(decode_characters(edges, UartLine(1), tick_s=Fraction(1, 10**7)))

@@ -225,10 +225,10 @@ def test_replay_without_a_loop_names_the_file(linkbudget, tmp_path):
 @pytest.mark.parametrize("option", ["--baudrate", "--sample-rate"])
 @pytest.mark.parametrize("rate", ["1e-300", "1e300", "1e-10", "2e18"])
 def test_rates_that_nothing_has_are_refused(linkbudget, option, rate):
-    refused(linkbudget("decode", TEXT_CAPTURE, option, rate), f"{rate} is not a number from 1e-09 to 1e+18")
+    refused(linkbudget("decode", TEXT_CAPTURE, option, rate), f"{rate} is not a number from 1e-06 to 1e+18")
 
 
-@pytest.mark.parametrize("rate", ["1e-9", "1e18"])
+@pytest.mark.parametrize("rate", ["1e-6", "1e18"])
 def test_the_slowest_and_the_fastest_line_find_nothing_and_break_nothing(linkbudget, rate):
     ran = linkbudget("decode", TEXT_CAPTURE, "--baudrate", rate)
     refused(ran, "the capture suggests 115200 baud")

@@ -348,3 +348,19 @@ def test_the_range_of_a_counter_may_be_given(linkbudget, tmp_path):
     assert document["times_ns"] == [998_000_000, 999_500_000, 1_000_200_000]
     ran = linkbudget("decode", path, "--baudrate", 9600, "--wrap", 1)
     assert ran.code == 2
+
+
+def test_decode_says_where_the_line_is_from_and_how_certain_the_times_are(linkbudget, tmp_path):
+    path = tmp_path / "a.jsonl"
+    rows = [{"t_ns": at * 10**7, "window_ns": at * 1000, "hex": "41"} for at in (3, 7)]
+    path.write_text("".join(json.dumps(row) + "\n" for row in [{"baudrate": 9600}, *rows]))
+    page = linkbudget("decode", path).out
+    assert "2 characters at 9600 8N1 (as the file says), none damaged." in page
+    assert re.search(r"times known to +7 µs +at worst", page)
+    assert json.loads(linkbudget("decode", path, "--json").out)["longest_window_ns"] == 7000
+    assert "(as given)" in linkbudget("decode", path, "--baudrate", "9600").out
+
+
+def test_decode_with_a_format_alone_estimates_the_baud_rate_alone(linkbudget):
+    page = linkbudget("decode", captures_dir() / "bean-text.vcd", "--format", "8N1").out
+    assert "at 115200 8N1 (baud rate estimated from the edges), none" in " ".join(page.split())

@@ -343,3 +343,19 @@ def test_a_damaged_file_is_read_or_refused(tmp_path_factory, data):
 def test_a_line_that_is_none_is_refused():
     with pytest.raises(SettingsError, match="baud rate and a format"):
         load_bytes(BOARD, "fast")
+
+
+@pytest.mark.parametrize("key", ["t_ns", "window_ns", "start_ns"])
+def test_times_that_could_not_be_subtracted_are_refused(tmp_path, key):
+    row = {"t_ns": 5, "window_ns": 5, "start_ns": 5, "hex": "41"} | {key: 1 << 62}
+    path = tmp_path / "a.jsonl"
+    path.write_text(f'{{"baudrate": 9600}}\n{json.dumps(row)}\n')
+    with pytest.raises(CaptureError, match=rf"line 2: {key} 4611686018427387904; .*below 146 years"):
+        load_log(path)
+
+
+def test_a_line_on_which_a_character_lasts_centuries_is_refused(tmp_path):
+    path = tmp_path / "a.jsonl"
+    path.write_text('{"t_ns": 5, "hex": "41"}\n')
+    with pytest.raises(SettingsError, match="a line whose character takes less than 146 years"):
+        load_log(path, UartLine(1e-9))

@@ -203,7 +203,7 @@ def test_tables_of_bytes_also_with_a_counter_that_wraps(tmp_path):
     assert capture.times_ns.tolist() == [65_500_000, 65_530_000, 65_566_000]
     single = write(tmp_path / "b", {"t": [0, 1], "data": [b"\x41", b"\x0a"]})
     assert load_bytes(single, LINE).payload_bytes() == b"A\n"
-    with pytest.raises(CaptureError, match="expected a baud rate given"):
+    with pytest.raises(CaptureError, match="says nothing about the line; give a baud rate"):
         load_bytes(single)
 
 
@@ -266,7 +266,7 @@ GOOD = {"t_ns": [1, 2], "value": pa.array([1, 2], pa.uint16()), "flags": pa.arra
         ({"t": [0, 1], "rx": [1, 0], "tx": [1, 5]}, None, "row 2: '5' in column 'tx'; expected a level"),
         ({"t": ["now"], "rx": [1]}, None, "row 1: time 'now' in column 't'"),
         ({"t": [1, 0], "rx": [1, 0]}, None, "row 2: time before that of the line above"),
-        ({"t": [0]}, None, "no column or no row of levels"),
+        ({"t": [0]}, None, "one column only; expected a time"),
         ({"t": [[0]], "rx": [1]}, None, r"row 1: time '\[0\]'"),
     ],
     ids=str,

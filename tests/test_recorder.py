@@ -100,6 +100,17 @@ def test_a_bridge_widens_every_window(tmp_path, recorder):
     assert made.longest_window_ns == 17 * MS
 
 
+def test_bytes_of_the_first_look_may_have_come_since_the_port_was_opened(tmp_path, recorder):
+    bench = Bench(b"c")
+    bench.waiting = b"ab"
+    made = recorder(bench, tmp_path / "a.jsonl", look_ns=MS, opened=bench.clock() - 40 * MS)
+    made.run(Limits(bytes=3))
+    assert [(row["t_ns"], row["window_ns"]) for row in rows_of(tmp_path / "a.jsonl")] == [
+        (0, 40 * MS),
+        (MS, MS),
+    ]
+
+
 def test_a_look_that_did_not_empty_the_port_does_not_narrow_the_next_window(tmp_path, recorder):
     bench = Bench(bytes(100_000))
     recorder(bench, tmp_path / "a.jsonl", look_ns=MS).run(Limits(bytes=100_000))

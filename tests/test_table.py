@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from fractions import Fraction
 
 import pytest
@@ -19,6 +20,7 @@ from linkbudget import (
     SettingsError,
     load_bytes,
     load_levels,
+    open_capture,
 )
 from linkbudget.capture.table import Threshold, load_table, save_table
 
@@ -242,8 +244,8 @@ def test_a_uart_sampled_as_voltage_is_read(tmp_path):
     [
         ("", "byte 0: the file is empty"),
         ("\n\n", "line 3: no rows; expected a table"),
-        ("time,rx\n", "no column or no row of levels"),
-        ("time\n1\n2\n", "no column or no row of levels"),
+        ("time,rx\n", "no row of levels; expected a time and at least one channel"),
+        ("time\n1\n2\n", "one column only; expected .* or a sample rate where each row is a sample"),
         ("time,rx\n0,1\n1,0,1\n", "line 3: 3 columns; expected 2"),
         ("time,rx\n0,1\nnow,0\n", "line 3: time 'now' in column 'time'; expected a number"),
         ("time,rx\n0,1\n0x10,0\n", "line 3: time '0x10'"),
@@ -335,3 +337,25 @@ def test_a_damaged_file_is_read_or_refused(tmp_path_factory, data):
     path.write_bytes(bytes(damaged))
     refused, capture = attempt(load_levels, path)
     assert str(path) in refused or capture.end >= capture.start
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ({"threshold": math.nan}, "threshold: nan"),
+        ({"threshold": math.inf}, "threshold: inf"),
+        ({"threshold": 1.0, "hysteresis": math.inf}, "hysteresis: inf"),
+        ({"threshold": 1.0, "hysteresis": math.nan}, "hysteresis: nan"),
+    ],
+)
+def test_a_threshold_that_no_voltage_passes_is_refused(tmp_path, options, told):
+    with pytest.raises(SettingsError, match=told):
+        load(tmp_path, "time,volts\n0,0.1\n1,3.3\n", load_levels, **options)
+
+
+def test_a_line_without_end_is_refused_before_it_fills_the_memory(tmp_path, monkeypatch):
+    monkeypatch.setattr("linkbudget.capture.table_text.LONGEST_LINE", 1000)
+    monkeypatch.setattr("linkbudget.capture.table_compiled.LONGEST_LINE", 1000)
+    text = "time,rx\n" + "".join(f"{at},{at & 1}\n" for at in range(300)) + "300," + "1" * 5000
+    with pytest.raises(CaptureError, match="line 302: longer than"):
+        load(tmp_path, text, lambda path: list(open_capture(path, piece_bytes=500, shape="table")))

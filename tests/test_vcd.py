@@ -19,7 +19,15 @@ from hypothesis import strategies as st
 from level_captures import attempt, level_captures, same_edges, same_levels
 from pyvcd_reader import level_changes
 
-from linkbudget import CaptureError, Edges, LevelCapture, LinkBudgetWarning, SettingsError, load_bytes
+from linkbudget import (
+    CaptureError,
+    Edges,
+    LevelCapture,
+    LinkBudgetWarning,
+    SettingsError,
+    load_bytes,
+    open_capture,
+)
 from linkbudget.capture.vcd import load_vcd
 from linkbudget.capture.vcd_writer import identifier, save_vcd
 
@@ -506,3 +514,44 @@ def test_a_damaged_file_is_read_or_refused(tmp_path_factory, data):
     path.write_bytes(bytes(damaged))
     refused, capture = attempt(load_vcd, path)
     assert str(path) in refused or capture.end >= capture.start
+
+
+HEAD = "$timescale 1 us $end "
+DECLARED = HEAD + "$var wire 1 ! rx $end $enddefinitions $end #0 1! #5 0! #9 1! "
+
+
+@pytest.mark.parametrize("text", [HEAD + "$comment " + "x" * 5000, DECLARED + "#" + "1" * 5000])
+def test_a_word_without_end_is_refused_before_it_fills_the_memory(tmp_path, monkeypatch, text):
+    for module in ("vcd_header", "vcd_compiled"):
+        monkeypatch.setattr(f"linkbudget.capture.{module}.LONGEST_WORD", 1000)
+    path = tmp_path / "capture.vcd"
+    path.write_text(text)
+    with pytest.raises(CaptureError, match="line 1: no white space in"):
+        list(open_capture(path, piece_bytes=500, shape="vcd"))
+
+
+def test_a_comment_of_any_length_is_passed_over(tmp_path):
+    body = "$var wire 1 ! rx $end $enddefinitions $end #0 1! #5 0! #9 1!\n"
+    assert changes(load(tmp_path, HEAD + "$comment " + "beans " * 5000 + "$end " + body).channels["rx"]) == (
+        changes(load(tmp_path, HEAD + body).channels["rx"])
+    )
+
+
+def test_a_declaration_without_end_is_refused(tmp_path):
+    with pytest.raises(CaptureError, match=r"line 1: \$scope of more than 1024 words"):
+        load(tmp_path, HEAD + "$scope " + "beans " * 2000)
+
+
+def test_more_bits_than_memory_has_room_for_are_refused(tmp_path):
+    declared = "".join(f"$var wire 65536 {letter} v{letter} $end\n" for letter in map(chr, range(40, 90)))
+    with pytest.raises(CaptureError, match="line 33: more than 2,097,152 bits"):
+        load(tmp_path, HEAD + declared)
+
+
+def test_pieces_of_many_channels_are_larger(tmp_path, monkeypatch):
+    path = tmp_path / "capture.vcd"
+    path.write_text(DECLARED + "".join(f"#{at} {at & 1}!\n" for at in range(10, 500)))
+    assert len(list(open_capture(path, piece_bytes=100))) > 10
+    monkeypatch.setattr("linkbudget.capture.vcd.MANY_CHANNELS", 1)
+    monkeypatch.setattr("linkbudget.capture.vcd.BYTES_A_CHANNEL", 1 << 16)
+    assert len(list(open_capture(path, piece_bytes=100))) == 1

@@ -187,7 +187,7 @@ def byte_table_pieces(
     """
     path = source.path
     if line is None:
-        text = "a table of bytes says nothing about the line; expected a baud rate given"
+        text = "a table of bytes says nothing about the line; give a baud rate"
         raise CaptureError(path, "", text)
     source.passes = 3 if rows is None else 2
     table = TableText.of(source) if rows is None else rows

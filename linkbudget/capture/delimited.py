@@ -14,6 +14,7 @@ from linkbudget.errors import CaptureError, Fault, SettingsError, nearest_name
 __all__ = [
     "DELIMITERS",
     "LEVEL_WORDS",
+    "NO_UNIT",
     "NUMBER",
     "TIME_NAME",
     "TIME_UNITS",
@@ -27,6 +28,7 @@ __all__ = [
 TIME_UNITS = {
     unit: Fraction(1, 10**power) for unit, power in (("s", 0), ("ms", 3), ("us", 6), ("ns", 9), ("ps", 12))
 }
+NO_UNIT = "s (nothing said)"
 DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "": "none"}
 LEVEL_WORDS = {"x", "z", "h", "l", "high", "low", "true", "false", "-", ""}
 NUMBER = re.compile(r"\s*[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d{1,3})?\s*|\s*0[xX][0-9a-fA-F]+\s*")
@@ -93,7 +95,7 @@ class Delimited:
             self.taken["time_unit"] = f"{wanted} (as given)"
             return wanted
         unit = unit_in(column.name) if self.header else None
-        self.taken["time_unit"] = f"{unit} (from the header)" if unit else "s (nothing said)"
+        self.taken["time_unit"] = f"{unit} (from the header)" if unit else NO_UNIT
         return unit or "s"
 
     def numbers(self, column: Column) -> list[str]:

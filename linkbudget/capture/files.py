@@ -21,7 +21,7 @@ from linkbudget.capture.vcd_writer import save_vcd
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.traffic.characters import decode_characters
 from linkbudget.traffic.levels import Edges, LevelCapture
-from linkbudget.traffic.stream import BREAK, FRAMING, ByteCapture
+from linkbudget.traffic.stream import BREAK, FRAMING, PARITY, ByteCapture
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["captures_dir", "load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"]
@@ -96,8 +96,8 @@ def load_bytes(
     first line or estimated from the edges. ``channel`` is needed when several channels change, or
     when a table has several columns of bytes. ``invert``: idle is low. ``wrap`` is the range in ticks of a
     counter that a table of bytes has for time, where it is none of 2^16, 2^24 and 2^32. The other options are
-    those of `load_levels`. Warns when so many characters have framing errors that the settings must be
-    doubted, and says what the edges suggest. `CaptureError` when nothing can be read.
+    those of `load_levels`. Warns when so many characters have framing or parity errors that the settings must
+    be doubted, and says what the edges suggest. `CaptureError` when nothing can be read.
     """
     if isinstance(line, str):
         line = UartLine.parse(line)
@@ -116,11 +116,13 @@ def read_characters(
     edges: Edges, what: str, capture: LevelCapture, options: Options, invert: bool
 ) -> ByteCapture:
     """Return the characters of one channel, with the warnings of the file and those about the line."""
-    setting = line_setting(edges, options.line, invert, what, capture.source)
+    setting = line_setting(edges, options.line, invert, what, capture.source, capture.taken)
     found = decode_characters(edges, setting.line, invert=setting.invert)
     warnings = [*capture.warnings, *setting.warnings, *found.warnings]
     errors = int(np.count_nonzero(found.flags & np.uint8(FRAMING | BREAK)))
-    suggestion = None if setting.estimated else suggested(setting, len(found), errors, edges)
+    suggestion = (
+        None if setting.estimated else suggested(setting, len(found), errors, found.count(PARITY), edges)
+    )
     if suggestion:
         warnings.append(warn(f"{what}: {suggestion}"))
     return replace(found, estimated=setting.estimated, warnings=tuple(warnings))

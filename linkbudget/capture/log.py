@@ -38,7 +38,7 @@ SETTINGS = {"baudrate", "line"}
 # Every sum of flags by its name: "", "framing", "framing+parity" ...
 FLAG_NAMES = ["+".join(kind for flag, kind in KINDS.items() if flag & flags) for flags in range(8)]
 FLAGS = {name: flags for flags, name in enumerate(FLAG_NAMES)}
-INT64_MAX = (1 << 63) - 1
+FURTHEST = (1 << 62) - 1  # nanoseconds; the difference of two such times has room in 64 bits
 
 
 def parse_line(text: bytes) -> dict[str, Any] | None:
@@ -83,7 +83,7 @@ class Log:
     windows: array[int] = field(default_factory=lambda: array("q"))
     starts: array[int] = field(default_factory=lambda: array("q"))
     windowed: bool = False
-    earliest: int = -INT64_MAX
+    earliest: int = -FURTHEST
     errors: Counter[str] = field(default_factory=Counter)
 
     def __post_init__(self) -> None:
@@ -98,9 +98,9 @@ class Log:
     def whole(self, found: dict[str, Any], key: str, number: int, least: int) -> int:
         """Return a whole number from a line."""
         value = found.get(key)
-        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= INT64_MAX:
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= FURTHEST:
             expected = "a whole number of nanoseconds" + ("" if least < 0 else f", {least} or more")
-            raise self.fault(number, f"{key} {value!r}; expected {expected}")
+            raise self.fault(number, f"{key} {value!r:.60}; expected {expected}, below 146 years")
         return value
 
     def characters(self, found: dict[str, Any], number: int) -> list[int]:
@@ -131,7 +131,7 @@ class Log:
     def add(self, found: dict[str, Any], number: int) -> None:
         """Add the characters of one line."""
         values = self.characters(found, number)
-        last = self.whole(found, "t_ns", number, -INT64_MAX)
+        last = self.whole(found, "t_ns", number, -FURTHEST)
         window = self.whole(found, "window_ns", number, 0) if "window_ns" in found else 0
         flag = found.get("flag", "")
         if not isinstance(flag, str) or flag not in FLAGS:
@@ -149,7 +149,7 @@ class Log:
         self.windows.extend([window] * len(values))
         self.windowed |= "window_ns" in found
         if "start_ns" in found and len(values) == 1:
-            self.starts.append(self.whole(found, "start_ns", number, -INT64_MAX))
+            self.starts.append(self.whole(found, "start_ns", number, -FURTHEST))
         errors = found.get("errors")
         if isinstance(errors, dict):
             self.errors.update({kind: n for kind, n in errors.items() if isinstance(n, int) and n > 0})

@@ -23,7 +23,7 @@ from linkbudget.traffic.estimate import RATE_EDGES
 from linkbudget.traffic.incremental import CharacterDecoder
 from linkbudget.traffic.join import join_levels
 from linkbudget.traffic.levels import Edges, LevelCapture
-from linkbudget.traffic.stream import BREAK, FRAMING, ByteCapture
+from linkbudget.traffic.stream import BREAK, FRAMING, PARITY, ByteCapture
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["check_span", "known_shape", "open_bytes", "open_capture"]
@@ -204,6 +204,7 @@ class Reading:
     invert: bool
     count: int = 0
     errors: int = 0
+    parity: int = 0
     head: list[LevelCapture] = field(default_factory=list)
     head_edges: int = 0
 
@@ -235,17 +236,18 @@ class Reading:
             waiting.append(self.kept(piece))
             if self.enough or self.line is not None:
                 break
-        setting = line_setting(self.judged(), self.line, self.invert, self.what, str(self.path))
+        first = waiting[0].taken
+        setting = line_setting(self.judged(), self.line, self.invert, self.what, str(self.path), first)
         decoder = CharacterDecoder(setting.line, waiting[0].tick_s, invert=setting.invert)
-        told, taken = setting.warnings, {**waiting[0].taken, "channel": self.name}
+        told, taken = setting.warnings, {**first, "channel": self.name}
         for piece in chain(waiting, map(self.kept, pieces)):
             found = decoder.feed(piece.channels[self.name])
             taken = {**piece.taken, "channel": self.name}
             yield self.finished(found, taken, setting, (*piece.warnings, *told))
             told = ()
         found = decoder.close()
-        count, errors = self.count + len(found), self.errors + errored(found)
-        suggestion = None if setting.estimated else suggested(setting, count, errors, self.judged())
+        counts = (self.count + len(found), self.errors + errored(found), self.parity + found.count(PARITY))
+        suggestion = None if setting.estimated else suggested(setting, *counts, self.judged())
         said = (warn(f"{self.what}: {suggestion}"),) if suggestion else ()
         yield self.finished(found, taken, setting, (*found.warnings, *said))
 
@@ -255,6 +257,7 @@ class Reading:
         """Return a piece with all that is said about it, its characters counted."""
         self.count += len(found)
         self.errors += errored(found)
+        self.parity += found.count(PARITY)
         return replace(
             found, estimated=setting.estimated, source=str(self.path), taken=taken, warnings=warnings
         )

@@ -114,8 +114,10 @@ class Recording:
 class Recorder:
     """The recording in progress: looks at ``port``, writes lines to the unbuffered ``file``.
 
-    ``latency_ns`` is what a USB bridge adds to each window. ``clock`` returns monotonic nanoseconds. When the
-    port or the file fails, `CaptureError` says so; what was written before stays.
+    ``latency_ns`` is what a USB bridge adds to each window. ``clock`` returns monotonic nanoseconds, and
+    ``opened`` is what it said before the port was opened (default: at the first look): the first bytes may
+    have come since then. When the port or the file fails, `CaptureError` says so; what was written before
+    stays.
     """
 
     port: Port
@@ -125,6 +127,7 @@ class Recorder:
     latency_ns: int = 0
     look_ns: int = 1_000_000
     errors: ErrorCounts | None = None
+    opened: int | None = None
     clock: Callable[[], int] = time.monotonic_ns
     sleep: Callable[[float], None] = time.sleep
     count: int = field(default=0, init=False)
@@ -187,7 +190,8 @@ class Recorder:
 
         ``watch`` gets the counters about four times a second.
         """
-        self.began = since = told = self.clock()
+        self.began = told = self.clock()
+        since = self.began if self.opened is None else self.opened
         bytes_told = 0
         while True:
             look = self.clock()
@@ -239,13 +243,15 @@ def record(
         faults.append(Fault("look_ms", look_ms, "more than 0, at most 1000 ms"))
     if faults:
         raise SettingsError(faults)
+    latency, told = bridge_latency(port) if latency_ms is None else (latency_ms, "as given")
+    before = time.monotonic_ns()
     opened = open_port(port, line)
     try:
-        latency, told = bridge_latency(port) if latency_ms is None else (latency_ms, "as given")
         with Path(path).open("wb", buffering=0) as file:
             recorder = Recorder(
                 *(opened, file, port, path, us_to_ns(latency * 1000), us_to_ns(look_ms * 1000)),
                 errors=error_counts(opened),
+                opened=before,
             )
             started = datetime.now(UTC).isoformat(timespec="milliseconds")
             recorder.settings(line, port=port, latency_ns=recorder.latency_ns, started=started)

@@ -9,6 +9,7 @@ low at or below threshold - hysteresis / 2.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -33,6 +34,10 @@ LEVELS = {
     "": SAME_AS_BEFORE,
 }
 
+ONE_COLUMN = (
+    "one column only; expected a time and at least one channel, or a sample rate where each row is a sample"
+)
+
 
 @dataclass(frozen=True)
 class Threshold:
@@ -42,8 +47,13 @@ class Threshold:
     hysteresis: float = 0.0
 
     def __post_init__(self) -> None:
-        if not self.hysteresis >= 0:
-            raise SettingsError(Fault("hysteresis", self.hysteresis, "0 or more"))
+        faults = []
+        if not math.isfinite(self.volts):
+            faults.append(Fault("threshold", self.volts, "a voltage"))
+        if not 0 <= self.hysteresis < math.inf:
+            faults.append(Fault("hysteresis", self.hysteresis, "a voltage, 0 or more"))
+        if faults:
+            raise SettingsError(faults)
 
     def levels(self, volts: Iterable[float], level: int = UNKNOWN) -> list[int]:
         """Return the level at each voltage; between the switching points it stays as it was, ``level``."""
@@ -205,6 +215,8 @@ def plain_table_pieces(
     wanted = [column for column in text.columns if column != clock.column]
     if channel is not None:
         wanted = [table.find(channel)]
+    if not wanted:
+        raise CaptureError(path, "", ONE_COLUMN)
     columns = [ColumnLevels(column, threshold) for column in wanted]
 
     def survey(chunk: Delimited) -> None:
@@ -222,8 +234,7 @@ def plain_table_pieces(
         if piece is not None:
             yield replace(piece, taken=text.taken)
     if not levels.held:
-        expected = "expected a time and at least one channel"
-        raise CaptureError(path, "", f"no column or no row of levels; {expected}")
+        raise CaptureError(path, "", "no row of levels; expected a time and at least one channel")
     warnings = (*source.warnings, *told, *text.warnings)
     yield replace(levels.finish(), taken=text.taken, warnings=warnings)
 

@@ -21,7 +21,7 @@ from linkbudget.capture import _kernels
 from linkbudget.capture.delimited import Delimited
 from linkbudget.capture.level_rows import SAME_AS_BEFORE
 from linkbudget.capture.padded import PaddedText
-from linkbudget.capture.source import Source, stored_bytes
+from linkbudget.capture.source import LONGEST_LINE, Source, stored_bytes
 from linkbudget.capture.table import ColumnLevels, RowTicks, SampleTicks, unused
 from linkbudget.capture.table_text import SAMPLED_LINES, SAMPLED_SIGNS, TableText
 from linkbudget.capture.traces import Traces
@@ -208,6 +208,8 @@ class Run:
             reason = self.step()
             if reason != _kernels.ENDED:
                 continue
+            if self.held.size - self.held.at > LONGEST_LINE:
+                raise Unfit
             if not self.held.more():
                 self.last_line()
                 break

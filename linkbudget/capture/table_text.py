@@ -53,12 +53,13 @@ def lines_of(texts: Iterable[str], path: Path) -> Iterator[str]:
             *lines, rest = rest.split("\n")
             yield from (line + "\n" for line in lines)
             number += len(lines)
-        for match in LINE_END.finditer(rest):
-            if match.end() == len(rest) and match[0] == "\r":
-                break  # the first half of a line end, perhaps
-            yield rest[at : match.end()]
-            at, number = match.end(), number + 1
-        rest = rest[at:]
+        else:
+            for match in LINE_END.finditer(rest):
+                if match.end() == len(rest) and match[0] == "\r":
+                    break  # the first half of a line end, perhaps
+                yield rest[at : match.end()]
+                at, number = match.end(), number + 1
+            rest = rest[at:]
         if len(rest) > LONGEST_LINE:
             text = f"longer than {LONGEST_LINE >> 20} MiB; expected lines of text"
             raise CaptureError(path, f"line {number + 1}", text)

@@ -29,6 +29,8 @@ VECTOR, OTHER = b"bB", b"rRsS"
 INT64_MAX = (1 << 63) - 1
 WHOLE = 1 << 62  # more bytes than any file has
 BEFORE = -1  # the time of values that stand before the first time of the file
+# Of many channels a piece is larger, because what it costs to hand out a channel is the same for each piece.
+MANY_CHANNELS, BYTES_A_CHANNEL = 1 << 10, 256
 DUMP_BLOCKS = {b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff"}
 
 
@@ -291,15 +293,19 @@ def vcd_pieces(
 ) -> Iterator[LevelCapture]:
     """Yield the channels of a VCD file in pieces; see `load_vcd`.
 
-    A piece is what comes from ``piece_bytes`` of the file (default: as many as are read at a time).
+    A piece is what comes from ``piece_bytes`` of the file (default: as many as are read at a time), or more
+    when there are many channels.
     """
     path = source.path
     header, body = body_of(source, channel)
     signals = body.signals
     taken = {"shape": "vcd", "timescale_s": str(header.tick_s)}
     told, more, start = header.warnings, True, None
+    size = piece_bytes or source.piece_bytes
+    if len(signals.names) >= MANY_CHANNELS:
+        size = max(size, BYTES_A_CHANNEL * len(signals.names))
     while more:
-        more = body.read(min(source.offset + (piece_bytes or source.piece_bytes), WHOLE))
+        more = body.read(min(source.offset + size, WHOLE))
         begin = (body.start or 0) if start is None else start
         start = body.ended
         made: dict[tuple[bytes, int], Edges] = {}

@@ -18,7 +18,7 @@ from linkbudget.capture.padded import PaddedText
 from linkbudget.capture.source import Source, stored_bytes
 from linkbudget.capture.traces import SharedTrace, Traces
 from linkbudget.capture.vcd import WHOLE, Body, Signals
-from linkbudget.capture.vcd_header import Header, Tokens, read_header
+from linkbudget.capture.vcd_header import LONGEST_WORD, Header, Tokens, read_header
 from linkbudget.errors import CaptureError
 
 __all__ = ["CompiledBody", "compiled_body"]
@@ -55,6 +55,7 @@ class Places(Tokens):
             held.at = held.size if match is None else match.start()
             if not self.begun:
                 self.last = held.begin + held.at
+            self.bound()
             rest = None if match is None else match[0]
             if not held.more():
                 break
@@ -64,6 +65,12 @@ class Places(Tokens):
         if rest is not None:  # None also when asked again behind the last token
             self.unfinished = rest
         return None
+
+    def bound(self) -> None:
+        """Raise when what is held is too long to be one word."""
+        if self.held.size - self.held.at > LONGEST_WORD:
+            self.last = self.held.begin + self.held.at
+            raise self.endless(0)
 
     def fault(self, expected: str, at: int | None = None) -> CaptureError:
         """Return an error that says in which line the last token stands."""
@@ -154,6 +161,7 @@ class CompiledBody(Body):
                         self.ended = self.now - 1
                         self.traces.finish(self.ended)
                         return True
+                    self.places.bound()
                     if self.places.held.more():
                         continue
             token = self.places.next()

@@ -7,15 +7,22 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from linkbudget.capture.source import Source
+from linkbudget.capture.source import LONGEST_LINE, Source
 from linkbudget.errors import CaptureError, warn
 
-__all__ = ["Header", "Tokens", "Variable", "read_header"]
+__all__ = ["LONGEST_WORD", "Header", "Tokens", "Variable", "read_header"]
+
+LONGEST_WORD = (
+    LONGEST_LINE  # bytes; what has no white space for so long is no VCD, and must not fill the memory
+)
+MOST_WORDS = 1 << 10  # of a declaration that means something
+MOST_BITS = 1 << 21  # of all variables; each bit is a channel, with a name and a trace of its own
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 STANDARD_NUMBERS = ("1", "10", "100")
 NO_LEVEL = {"real", "realtime", "string", "event"}
 COMMANDS = {"$comment", "$date", "$enddefinitions", "$scope", "$timescale", "$upscope", "$var", "$version"}
+PASSED_OVER = {"$comment", "$date", "$version"}
 RANGE = re.compile(r"(?P<name>.*?)\[(?P<left>-?\d+)(?::(?P<right>-?\d+))?\]")
 TIMESCALE = re.compile(r"(?P<number>\d{1,20}(?:\.\d{1,20})?)(?P<unit>[a-z]+)")
 
@@ -42,6 +49,8 @@ class Tokens:
             piece = rest + piece
             tokens = piece.split()
             rest = tokens.pop() if tokens and not piece[-1:].isspace() else b""
+            if len(rest) > LONGEST_WORD:
+                raise self.endless(self.count + len(tokens) + 1)
             for token in tokens:
                 self.count += 1
                 yield token
@@ -49,6 +58,11 @@ class Tokens:
             yield rest
         else:
             self.unfinished = rest
+
+    def endless(self, at: int) -> CaptureError:
+        """Return the error of token number ``at``, which is too long to be one."""
+        text = f"no white space in {LONGEST_WORD >> 20} MiB; expected the words of a value change dump"
+        return self.fault(text, at)
 
     def fault(self, expected: str, at: int | None = None) -> CaptureError:
         """Return an error that says in which line token number ``at`` (default: the last one) stands."""
@@ -82,10 +96,14 @@ class Variable:
 
 @dataclass
 class Header:
-    """What the declarations say: the tick, the variables that carry levels, and the codes of the others."""
+    """What the declarations say: the tick, the variables that carry levels, and the codes of the others.
+
+    ``bits`` is how many bits the variables have in all.
+    """
 
     tick_s: Fraction = Fraction(1, 10**9)
     variables: list[Variable] = field(default_factory=list)
+    bits: int = 0
     other_codes: set[bytes] = field(default_factory=set)
     warnings: list[str] = field(default_factory=list)
 
@@ -98,11 +116,15 @@ def text_of(token: bytes) -> str:
 
 
 def until_end(tokens: Tokens, stream: Iterator[bytes], command: str) -> list[str]:
-    """Return the words of a declaration command up to its ``$end``."""
+    """Return the words of a declaration command up to its ``$end``; of one that means nothing here, none."""
     words: list[str] = []
     for token in stream:
         if token == b"$end":
             return words
+        if command in PASSED_OVER:
+            continue
+        if len(words) == MOST_WORDS:
+            raise tokens.fault(f"{command} of more than {MOST_WORDS} words; expected its $end")
         words.append(text_of(token))
     raise tokens.fault(f"the file ends inside {command}; expected its $end and $enddefinitions")
 
@@ -145,6 +167,9 @@ def read_var(words: list[str], scopes: list[str], tokens: Tokens, header: Header
         return
     if not (size.isascii() and size.isdigit() and 1 <= int(size[:9]) <= 1 << 16):
         raise tokens.fault(f"$var size {size!r}; expected a number of bits from 1 to 65536")
+    header.bits += int(size)
+    if header.bits > MOST_BITS:
+        raise tokens.fault(f"more than {MOST_BITS:,} bits in all variables; expected fewer")
     path = ".".join([*scopes, "".join(name)])
     header.variables.append(Variable(code.encode(), int(size), bit_names(path, int(size), header)))
 

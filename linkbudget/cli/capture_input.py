@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -32,6 +32,7 @@ __all__ = [
 
 # How the reader says that another line would fit better.
 SUGGESTION = "the capture suggests"
+SMALLEST, LARGEST = 1e-6, 1e18
 # From this many good characters on, another line is a better reading and not a coincidence.
 ENOUGH_CHARACTERS = 8
 # Rates that differ by less are the same: no UART reads with more than about half a bit of ten lost.
@@ -43,13 +44,18 @@ INPUT_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
 def number(text: str) -> int | float:
-    """Return text as a number above zero; whole numbers stay whole, because a baud rate is exact."""
+    """Return text as a number above zero; whole numbers stay whole, because a baud rate is exact.
+
+    No rate of a line or of samples, and no time to record for, is smaller or larger than the bounds.
+    """
     try:
         value: int | float = float(text) if "." in text or "e" in text.lower() else int(text)
     except ValueError:
         raise click.BadParameter(f"{text!r} is not a number") from None
     if not 0 < value < math.inf:
         raise click.BadParameter(f"{text} is not a number above zero")
+    if not SMALLEST <= value <= LARGEST:
+        raise click.BadParameter(f"{text} is not a number from {SMALLEST:g} to {LARGEST:g}")
     return value
 
 
@@ -133,7 +139,8 @@ def read_capture(path: Path, given: CaptureInput, line: UartLine | None = None) 
     wanted = given.line(line)
     if wanted is None and given.format is not None:
         guess = load(path, given, None)
-        return replace(load(path, given, given.line(guess.line)), estimated=guess.estimated)
+        found = load(path, given, given.line(guess.line))
+        return with_rate_estimated(found) if guess.estimated else found
     return load(path, given, wanted)
 
 
@@ -148,7 +155,12 @@ def capture_pieces(
         guess = next(open_bytes(path, None, watch=watch, **given.reading))
         wanted, estimated = given.line(guess.line), guess.estimated
     for piece in open_bytes(path, wanted, watch=watch, **given.reading):
-        yield replace(piece, estimated=True) if estimated else piece
+        yield with_rate_estimated(piece) if estimated else piece
+
+
+def with_rate_estimated(capture: ByteCapture) -> ByteCapture:
+    """Return characters of which the format was given, and the baud rate estimated."""
+    return replace(capture, estimated=True, taken={**capture.taken, "format": "as given"})
 
 
 def load(path: Path, given: CaptureInput, line: UartLine | None) -> ByteCapture:
@@ -172,8 +184,19 @@ class Tally:
     @classmethod
     def of(cls, capture: ByteCapture) -> Tally:
         """Return the tally of a capture."""
-        errored = len(capture) - int(capture.good_mask.sum())
-        return cls(capture.line.baudrate, len(capture), errored, capture.warnings)
+        return cls.over([capture])
+
+    @classmethod
+    def over(cls, pieces: Iterable[ByteCapture]) -> Tally:
+        """Return the tally of a capture that comes in pieces, one after the other."""
+        baudrate, characters, errored = 0.0, 0, 0
+        told: list[str] = []
+        for piece in pieces:
+            baudrate = float(piece.line.baudrate)
+            characters += len(piece)
+            errored += len(piece) - int(piece.good_mask.sum())
+            told += piece.warnings
+        return cls(baudrate, characters, errored, told)
 
     @property
     def error_share(self) -> float:
@@ -187,6 +210,8 @@ def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture | Tally) ->
     It is not its own when the reader doubts it and the line that the edges suggest reads well, with at most a
     tenth of the errors. The words are those of the reader's own warning.
     """
+    from linkbudget.capture.files import open_bytes
+
     seen = capture if isinstance(capture, Tally) else Tally.of(capture)
     told = [text for text in seen.warnings if SUGGESTION in text]
     if not told:
@@ -194,7 +219,8 @@ def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture | Tally) ->
     with warnings.catch_warnings():
         # What this second reading assumes is no part of the result.
         warnings.simplefilter("ignore", LinkBudgetWarning)
-        other = Tally.of(load(path, given, None))
+        with progress_bar("reading once more") as move:
+            other = Tally.over(open_bytes(path, None, watch=move, **given.reading))
     if abs(other.baudrate / seen.baudrate - 1) < SAME_RATE:
         return None  # another format at this rate: the data may be what is odd, so the warning has to do
     good = other.characters - other.errored

@@ -42,6 +42,7 @@ class Decoding:
         self.events: list[dict[str, object]] = []
         self.start_ns: int | None = None
         self.end_ns: int | None = None
+        self.window_ns: int | None = None
         self.warnings: list[str] = []
         self.intact = 0
         self.reasons: Counter[str] = Counter()
@@ -57,6 +58,8 @@ class Decoding:
         if self.start_ns is None:
             self.start_ns = int(piece.start_times_ns[0])
         self.end_ns = int(piece.times_ns[-1])
+        if piece.window_ns is not None:
+            self.window_ns = max(self.window_ns or 0, int(piece.window_ns.max()))
         self.counts.update({flag: piece.count(flag) for flag in (FRAMING, PARITY, BREAK)})
         if self.whole or self.characters < SHOWN_BYTES:
             self.hex.append(piece.data_hex())
@@ -109,6 +112,8 @@ class Decoding:
             "end_ns": self.end_ns,
             "warnings": self.warnings,
         }
+        if self.window_ns is not None:
+            document["longest_window_ns"] = self.window_ns
         if self.times is not None:
             document["times_ns"] = self.times
         if self.deframer is not None:

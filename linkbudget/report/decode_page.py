@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from linkbudget.report.both_ways_page import both_ways_parts
 from linkbudget.report.terminal import Document, fact_list, figure, note, verdict, word_list
-from linkbudget.units import format_count
+from linkbudget.units import format_count, format_us
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -22,7 +22,7 @@ def decode_page(document: Document) -> list[RenderableType]:
     """Return the page of ``decode``."""
     line = document["line"]
     setting = f"{line['baudrate']} {line['bytesize']}{line['parity']}{line['stopbits']}"
-    how = "estimated from the edges" if line["estimated"] else "as given"
+    how = source_of_line(line["estimated"], document["taken"])
     count = document["characters"]
     damaged = document["framing_errors"] + document["parity_errors"] + document["breaks"]
     state = "none damaged" if not damaged else f"{damaged:,} damaged"
@@ -46,6 +46,13 @@ def decode_page(document: Document) -> list[RenderableType]:
     return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
 
 
+def source_of_line(estimated: bool, taken: Mapping[str, str]) -> str:
+    """Return where the line settings are from."""
+    if estimated:
+        return ("baud rate " if "format" in taken else "") + "estimated from the edges"
+    return "as the file says" if taken.get("line") == "from the first line" else "as given"
+
+
 def character_rows(document: Document) -> list[tuple[str, ...]]:
     """Return how the characters were read, and what was wrong with them."""
     line = document["line"]
@@ -58,6 +65,8 @@ def character_rows(document: Document) -> list[tuple[str, ...]]:
     if document["start_ns"] is not None:
         rows.append(("first start bit", f"{document['start_ns'] / 1e6:,.3f} ms", "into the capture"))
         rows.append(("last character ends", f"{document['end_ns'] / 1e6:,.3f} ms", "into the capture"))
+    if "longest_window_ns" in document:
+        rows.append(("times known to", format_us(document["longest_window_ns"] / 1000), "at worst"))
     return rows
 
 

@@ -86,6 +86,7 @@ def characters(
         while simple_end > ZERO and times[simple_end] > latest_start:
             simple_end -= ONE
     place = np.int64(WHOLE)
+    behind = ZERO  # the first change behind the middle of a start bit; it never goes back
     while i < count:
         # Ordinary characters: at most eight changes, right start and stop bits. They go through here one
         # after the other with hardly a branch that depends on the data; anything else leaves the loop.
@@ -119,15 +120,21 @@ def characters(
             break
         # One character of any kind, change by change.
         start = times[i]
+        behind = max(behind, i + ONE)
+        while behind < count:
+            at = min(times[behind] - start, beyond)
+            if (at * slope + offset) >> POINT:
+                break
+            behind += ONE
+        if not (behind - i) & ONE:  # a glitch: the line is idle again at the middle of the start bit
+            i += TWO
+            continue
         samples = ZERO
         j = i + ONE
         while j < count and times[j] - start <= last_stop:
             at = min(times[j] - start, beyond)
             samples ^= ALL_ONES << np.uint64((at * slope + offset) >> POINT)
             j += ONE
-        if samples & ONE:  # a glitch: the line is idle again at the middle of the start bit
-            i += TWO
-            continue
         if low_at_end and start > latest_start:
             place = np.int64(i)
             break

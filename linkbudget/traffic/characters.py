@@ -123,10 +123,12 @@ def scan_characters(changes: list[int], end: int, sampling: Sampling) -> Scan:
     starts: list[int] = []
     words: list[int] = []
     stops: list[int] = []
-    glitches = i = 0
+    glitches = i = j = 0
     while i < count:
         start = changes[i]
-        j = i + 1  # changes before j have happened; i is even, so the line is low while j is odd
+        # Changes before j have happened; i is even, so the line is low while j is odd. After a glitch j stays
+        # where it is, or a line much faster than thought would be gone through once for each of its falls.
+        j = max(j, i + 1)
         limit = start + half
         while changes[j] <= limit:
             j += 1
@@ -210,7 +212,9 @@ class Conversion:
 
 def ticks_to_ns(ticks: list[int], tick_s: Fraction, later_s: Fraction = Fraction(0)) -> npt.NDArray[np.int64]:
     """Return instants ``later_s`` after each tick in nanoseconds, exact, rounded half up once."""
-    if ticks and (max(abs(ticks[0]), abs(ticks[-1])) * tick_s + later_s) * 10**9 >= INT64_MAX:
+    if not ticks:
+        return np.empty(0, dtype=np.int64)  # instants that no tick has may be later than any
+    if (max(abs(ticks[0]), abs(ticks[-1])) * tick_s + later_s) * 10**9 >= INT64_MAX:
         raise SettingsError(Fault("times", ticks[-1], "instants below 292 years, in 64-bit nanoseconds"))
     instant = Conversion.of(tick_s, later_s)
     scale, late, div = instant.scale, instant.late, instant.div

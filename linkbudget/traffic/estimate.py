@@ -18,6 +18,7 @@ import numpy.typing as npt
 from linkbudget.traffic.bittime import bit_time_candidates, grid_fit, nearest_standard, refine_bit_time
 from linkbudget.traffic.characters import Sampling, Scan, idle_changes, odd_ones, scan_characters
 from linkbudget.traffic.levels import HIGH, LOW, Edges
+from linkbudget.units import format_count
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["RATE_EDGES", "LineEstimate", "estimate_line"]
@@ -221,7 +222,9 @@ def estimate_line(edges: Edges, *, inverted: bool | None = None) -> LineEstimate
     edges do not show.
     """
     if len(edges) < 4:
-        return LineEstimate(None, reason=f"only {len(edges)} changes, too few to measure a bit")
+        return LineEstimate(
+            None, reason=f"only {format_count(len(edges), 'change')}, too few to measure a bit"
+        )
     readings = choose_reading(edges, (False, True) if inverted is None else (inverted,))
     if not readings:
         return LineEstimate(None, reason="too few changes to measure a bit")

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["BREAK", "FRAMING", "PARITY", "ByteCapture"]
 
 FRAMING, PARITY, BREAK = 1, 2, 4
+LONGEST_CHARACTER_NS = 1 << 62
 KINDS = {FRAMING: "framing", PARITY: "parity", BREAK: "break"}
 
 
@@ -80,6 +81,8 @@ class ByteCapture:
             faults.append(Fault("flags", int(self.flags.max()), allowed))
         if not hasattr(self.line, "bytesize"):
             faults.append(Fault("line", self.line, 'a UartLine, as UartLine.parse("115200 8N1") gives it'))
+        elif self.line.character_time * 10**9 >= LONGEST_CHARACTER_NS:
+            faults.append(Fault("line", str(self.line), "a line whose character takes less than 146 years"))
         elif self.data.size and int(self.data.max()) >= 1 << self.line.bytesize:
             limit = (1 << self.line.bytesize) - 1
             faults.append(
