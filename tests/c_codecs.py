@@ -13,6 +13,7 @@ import struct
 import subprocess
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -51,14 +52,30 @@ REFUSED = 9
 FIRST_MESSAGE = 10
 
 
-def tool(name: str) -> str:
-    """The path of a program; without it the test is skipped, or fails in the job that promises it."""
-    found = shutil.which(name)
-    if found is None:
-        if os.environ.get("LINKBUDGET_REQUIRE_TOOLS"):
-            pytest.fail(f"{name} is not there")
-        pytest.skip(f"needs {name}")
-    return found
+def missing(name: str) -> None:
+    """Skip the test, or let it fail in the job that promises the tool."""
+    if os.environ.get("LINKBUDGET_REQUIRE_TOOLS"):
+        pytest.fail(f"{name} is not there")
+    pytest.skip(f"needs {name}")
+
+
+def tool(name: str) -> None:
+    """See that a program is there."""
+    if shutil.which(name) is None:
+        missing(name)
+
+
+def package(name: str) -> None:
+    """See that a Python package is there."""
+    if find_spec(name) is None:
+        missing(name)
+
+
+def builds(compiler: tuple[str, ...], folder: Path) -> bool:
+    """Return whether a compiler makes a program at all, libraries and headers included."""
+    (folder / "try.c").write_text("#include <stdio.h>\nint main(void) { return puts(\"\") < 0; }\n")
+    command = [*compiler, "-o", "try", "try.c"]
+    return subprocess.run(command, cwd=folder, capture_output=True).returncode == 0
 
 
 @dataclass

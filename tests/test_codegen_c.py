@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import random
-from dataclasses import replace
+import subprocess
+import sys
+from dataclasses import dataclass, replace
 
-from c_codecs import SANITIZERS, Case, Program, pieces, tool
+import pytest
+from c_codecs import FLAGS, SANITIZERS, Case, Program, builds, missing, package, pieces, tool
 from frame_cases import FORMATS
+from hypothesis import HealthCheck, Phase, given, reject, settings
+from hypothesis import strategies as st
+from strategies_message import layouts, text_for, values
 
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.codec import Codec, CodecMessage
+from linkbudget.errors import SettingsError, TargetError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.fields import (
     Blob,
@@ -19,6 +26,7 @@ from linkbudget.message.fields import (
     Integer,
     Label,
     Optional_,
+    Real,
     Repeat,
     Scaled,
 )
@@ -208,8 +216,14 @@ def has_real(field) -> bool:
     return isinstance(inner, Real)
 
 
+@dataclass(repr=False)  # or a failure is drowned in thousands of lines
+class Drawn:
+    codec: Codec
+    values: list[tuple[str, dict]]
+
+
 @st.composite
-def codecs(draw: st.DrawFn) -> tuple[Codec, list[tuple[str, dict]]]:
+def codecs(draw: st.DrawFn) -> Drawn:
     """A codec with one to three messages of any fields C can write, and values of them."""
     how = draw(st.sampled_from([*BINARY, {"name": "delimited"}, {"name": "delimited", "separator": "::"}]))
     text = how["name"] == "delimited"
@@ -226,7 +240,7 @@ def codecs(draw: st.DrawFn) -> tuple[Codec, list[tuple[str, dict]]]:
     except SettingsError:  # words that hold the separator
         reject()
     some = [(layout.name, draw(values(layout, text_for(how["name"])))) for layout in made for _ in range(3)]
-    return codec, some
+    return Drawn(codec, some)
 
 
 def test_layouts_of_any_fields(tmp_path):
@@ -236,10 +250,12 @@ def test_layouts_of_any_fields(tmp_path):
     seen = {"cases": 0, "refused": 0}
 
     @settings(max_examples=5, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck))
-    @given(st.lists(codecs(), min_size=4, max_size=4))
-    def check(drawn):
+    @given(st.data())
+    def check(data):
         cases, streams = [], []
-        for codec, some in drawn:
+        for _ in range(4):
+            drawn = data.draw(codecs())
+            codec, some = drawn.codec, drawn.values
             try:
                 case = Case(codec, f"h{len(cases)}")
             except TargetError as error:
@@ -261,3 +277,84 @@ def test_layouts_of_any_fields(tmp_path):
 
     check()
     assert seen["cases"] >= 10
+
+
+def typical() -> list[Case]:
+    """A few cases that use every runtime piece between them."""
+    chosen = [FORMATS["cobs"], FORMATS["cobs-numbered"], FORMATS["slip"], FORMATS["hdlc-all"]]
+    chosen += [FORMATS["newline-two"], FORMATS["counted-sync"], FORMATS["counted"]]
+    chosen = [replace(fmt, max_payload=80) for fmt in chosen]
+    return [Case(codec_for(fmt, number), f"t{number}") for number, fmt in enumerate(chosen)]
+
+
+COMPILERS = {
+    "gcc -O2": (("gcc",), ("-O2",)),
+    "gcc -m32": (("gcc", "-m32"), ("-O1",)),
+    "zig": ((sys.executable, "-m", "ziglang", "cc"), ("-O1",)),
+}
+
+
+@pytest.mark.parametrize("name", COMPILERS)
+def test_other_compilers_give_the_same(tmp_path, name):
+    compiler, flags = COMPILERS[name]
+    if name == "zig":
+        package("ziglang")
+    else:
+        tool(compiler[0])
+    if name == "gcc -m32" and not builds(compiler, tmp_path):
+        missing("gcc-multilib")
+    rng = random.Random(name)
+    program = build(typical(), tmp_path / "made", compiler, flags)
+    assert_same(program, [stream(case.codec, 60, rng) for case in program.cases], rng)
+
+
+def test_it_is_also_cpp(tmp_path):
+    tool("g++")
+    for case in typical():
+        for name, text in case.files.items():
+            (tmp_path / name).write_text(text, encoding="utf-8")
+        source = f"{case.prefix}.c"
+        command = ["g++", "-Wall", "-Wextra", "-Werror", "-x", "c++", "-fsyntax-only", source]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr[:3000]
+
+
+def test_int_of_16_bits(tmp_path):
+    """avr-gcc has such an int; without it there is nothing to show."""
+    tool("avr-gcc")
+    for case in typical():
+        for name, text in case.files.items():
+            (tmp_path / name).write_text(text, encoding="utf-8")
+        command = ["avr-gcc", "-mmcu=atmega328p", *FLAGS, "-Os", "-c", f"{case.prefix}.c", "-o", "made.o"]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr[:3000]
+
+
+def test_the_example_of_every_target_runs(tmp_path):
+    tool(GCC)
+    for case in typical():
+        for name, text in case.files.items():
+            (tmp_path / name).write_text(text, encoding="utf-8")
+        command = [GCC, *FLAGS, *SANITIZERS, "-o", "example", f"{case.prefix}_example.c", f"{case.prefix}.c"]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr[:3000]
+        shown = subprocess.run([tmp_path / "example"], capture_output=True, text=True)
+        assert shown.returncode == 0, shown.stdout
+        assert shown.stdout.endswith("bytes, beans arrived, 5 ticks ago\n")
+
+
+@pytest.mark.slow
+def test_twenty_thousand_damaged_frames(tmp_path):
+    """Exactly the intact frames are accepted, and the same reasons counted; a frame of its own kind each."""
+    tool(GCC)
+    cases = [case for case in typical() if case.codec.fmt.delimiting != "newline"]
+    program = build(cases, tmp_path, flags=("-O2", "-fsanitize=address,undefined"))
+    commands, expected = [], []
+    for place, case in enumerate(program.cases):
+        rng = random.Random(f"twenty thousand {place}")
+        data = b"".join(stream(case.codec, 20_000, rng))
+        commands.append((place, "P", data))
+        expected.append(case.pushed(data))
+    for found, wanted in zip(program.run(commands), expected, strict=True):
+        assert found == wanted
+        assert sum(map(int, wanted[-1].split()[1:])) > 15_000

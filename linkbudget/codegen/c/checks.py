@@ -167,13 +167,13 @@ class CheckText:
         top = self.bits - 4
         if crc.refin:
             rows = [
-                f"check = ({t})((check >> 4) ^ by_nibble[(check ^ byte) & 0x0Fu]);",
-                f"check = ({t})((check >> 4) ^ by_nibble[(check ^ (byte >> 4)) & 0x0Fu]);",
+                f"check = ({t})((check >> 4) ^ by_nibble[(check ^ byte) & 0x0F]);",
+                f"check = ({t})((check >> 4) ^ by_nibble[(check ^ (byte >> 4)) & 0x0F]);",
             ]
         else:
             rows = [
                 f"check = ({t})((check << 4) ^ by_nibble[(uint8_t)(check >> {top}) ^ (byte >> 4)]);",
-                f"check = ({t})((check << 4) ^ by_nibble[(uint8_t)(check >> {top}) ^ (byte & 0x0Fu)]);",
+                f"check = ({t})((check << 4) ^ by_nibble[(uint8_t)(check >> {top}) ^ (byte & 0x0F)]);",
             ]
         lines = "".join(f"    {row}\n" for row in rows)
         table = f"    static const {t} by_nibble[16] = {{\n{self._entries(16)}\n    }};\n"
@@ -187,7 +187,7 @@ class CheckText:
         if self.bits == 8:
             return f"{table}    return by_byte[check ^ byte];\n"
         if crc.refin:
-            return f"{table}    return ({t})((check >> 8) ^ by_byte[(check ^ byte) & 0xFFu]);\n"
+            return f"{table}    return ({t})((check >> 8) ^ by_byte[(check ^ byte) & 0xFF]);\n"
         top = self.bits - 8
         return f"{table}    return ({t})((check << 8) ^ by_byte[(uint8_t)(check >> {top}) ^ byte]);\n"
 
@@ -202,7 +202,7 @@ _SHIFTS_REFLECTED = """\
     uint8_t mixed = (uint8_t)(check ^ byte);
 
     mixed = (uint8_t)(mixed ^ (mixed << 4));
-    return (uint16_t)((check >> 8) ^ ((uint16_t)mixed << 8) ^ (mixed << 3) ^ (mixed >> 4));
+    return (uint16_t)((check >> 8) ^ ((unsigned)mixed << 8) ^ ((unsigned)mixed << 3) ^ (mixed >> 4));
 """
 _SUMS = {
     "sum8": "    return (uint8_t)(check + byte);\n",

@@ -178,10 +178,13 @@ class Framing:
         if self.kind == "counted":
             return [self._sized("search_any"), self._sized("push_search"), runtime("decode_counted_any")]
         end = "end_stretch" if self._empty is None else "end_stretch_skip"
+        if self.kind == "cobs" and not self._has_raw and self.check and self.check.residue is not None:
+            fast = self._sized("feed_cobs").replace("LB_CHECK_TYPE", self.check.type)
+            return [runtime(end), runtime("push"), fast]
         decode = "decode_stretch"
         if self.kind == "newline":
             decode = "decode_line_two" if self._has_raw else "decode_line_one"
-        return [runtime(end), runtime("push_stretch"), runtime(decode)]
+        return [runtime(end), runtime("push"), runtime("feed_stretch"), runtime(decode)]
 
     def _sized(self, name: str) -> str:
         """A runtime piece in which lengths have the type of this receiver."""

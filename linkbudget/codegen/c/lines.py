@@ -127,6 +127,7 @@ class LineReading(_Line):
 
     def _slot(self, slot: Slot, to: str, members: Members, owner: str, depth: int) -> list[str]:
         if isinstance(slot, Maybe):
+            self.needs.add("next_is_empty")
             has = f"{to}{members.helper(slot)}"
             inner = self._counted(slot, to, members, owner, depth)
             return [
@@ -394,20 +395,12 @@ class LineWriting(_Line):
             lowest, step = slot.primitive.units
             i64 = "int64_t"
             units = f"{literal(lowest, i64)} + (int64_t){value} * {literal(step, i64)}"
-            inner = [
-                f"const int64_t units = {units};",
-                "",
-                "lb_put_decimal(&out, units < 0 ? 1u : 0u, units < 0 ? 0u - (uint64_t)units : (uint64_t)units, "
-                f"{places}u);",
-            ]
-            return [*lines, "{", *indented(inner), "}"]
+            self.needs.add("put_signed")
+            return [*lines, f"lb_put_signed(&out, {units}, {places}u);"]
         if own.startswith("u"):
             return [*lines, f"lb_put_decimal(&out, 0u, {value}, 0u);"]
-        sign = f"{value} < 0 ? 1u : 0u"
-        return [
-            *lines,
-            f"lb_put_decimal(&out, {sign}, {value} < 0 ? 0u - (uint64_t){value} : (uint64_t){value}, 0u);",
-        ]
+        self.needs.add("put_signed")
+        return [*lines, f"lb_put_signed(&out, {value}, 0u);"]
 
 
 def block(lines: list[str]) -> list[str]:

@@ -1,13 +1,13 @@
 /* The value of a hex digit; 16 for anything else. */
 static uint8_t lb_unhex(uint8_t c)
 {
-    if (c >= (uint8_t)'0' && c <= (uint8_t)'9') {
-        return (uint8_t)(c - (uint8_t)'0');
+    if (c >= '0' && c <= '9') {
+        return (uint8_t)(c - '0');
     }
-    if (c >= (uint8_t)'a' && c <= (uint8_t)'f') {
-        return (uint8_t)(c - (uint8_t)'a' + 10u);
+    if (c >= 'a' && c <= 'f') {
+        return (uint8_t)(c - 'a' + 10);
     }
-    return c >= (uint8_t)'A' && c <= (uint8_t)'F' ? (uint8_t)(c - (uint8_t)'A' + 10u) : 16u;
+    return c >= 'A' && c <= 'F' ? (uint8_t)(c - 'A' + 10) : 16u;
 }
 
 /* Bytes written as two hex digits each, exactly ``n`` of them; 0 when the word is something else. */

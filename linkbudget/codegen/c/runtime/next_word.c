@@ -13,9 +13,3 @@ static int lb_next(lb_words *in, lb_word *word, const char *separator, size_t si
     in->at = in->more != 0u ? stop + size : stop;
     return 1;
 }
-
-/* Whether the next word is there and empty. */
-static int lb_next_is_empty(const lb_words *in, const char *separator, size_t size)
-{
-    return in->more != 0u && (in->at == in->n || lb_begins(&in->text[in->at], in->n - in->at, separator, size) != 0);
-}

@@ -1,12 +1,3 @@
-lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)
-{
-    if (byte == LB_DELIMITER) {
-        return lb_end(state, now);
-    }
-    lb_add(&state->line, state->body, byte);
-    return LB_NOTHING;
-}
-
 size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, uint32_t now)
 {
     /* The line is kept in registers between two delimiters. */
