@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from uart_waves import Wave
 
-from linkbudget import Link, byte_budget, load_bytes, replay
+from linkbudget import Link, byte_budget, load_bytes, replay, save_capture
 from linkbudget.capture.files import captures_dir
 from linkbudget.report.document import json_text, plain
 
@@ -359,6 +359,14 @@ def test_decode_says_where_the_line_is_from_and_how_certain_the_times_are(linkbu
     assert re.search(r"times known to +7 µs +at worst", page)
     assert json.loads(linkbudget("decode", path, "--json").out)["longest_window_ns"] == 7000
     assert "(as given)" in linkbudget("decode", path, "--baudrate", "9600").out
+
+
+def test_decode_says_that_the_line_is_from_a_parquet_file(linkbudget, tmp_path):
+    pytest.importorskip("pyarrow")
+    path = tmp_path / "a.jsonl"
+    path.write_text('{"baudrate": 9600}\n{"t_ns": 30000000, "hex": "41"}\n')
+    save_capture(load_bytes(path), tmp_path / "a.parquet")
+    assert "9600 8N1 (as the file says)" in linkbudget("decode", tmp_path / "a.parquet").out
 
 
 def test_decode_with_a_format_alone_estimates_the_baud_rate_alone(linkbudget):

@@ -50,7 +50,7 @@ def source_of_line(estimated: bool, taken: Mapping[str, str]) -> str:
     """Return where the line settings are from."""
     if estimated:
         return ("baud rate " if "format" in taken else "") + "estimated from the edges"
-    return "as the file says" if taken.get("line") == "from the first line" else "as given"
+    return "as the file says" if taken.get("line", "").startswith("from") else "as given"
 
 
 def character_rows(document: Document) -> list[tuple[str, ...]]:
