@@ -16,7 +16,7 @@ from linkbudget.codegen.spec import DirectionSpec, MessageSpec, Number, leaves
 from linkbudget.codegen.words import about
 from linkbudget.message.number_forms import bound_text
 
-__all__ = ["constants_text", "module_text"]
+__all__ = ["constants_text", "module_text", "values_text"]
 
 USAGE = """
 Messages are tuples: first the number of the message, then its fields as the numbers on the wire.
@@ -78,11 +78,12 @@ def constants_text(spec: DirectionSpec, first: int) -> str:
         lines.append(f"{name} = {message.place}  # {message.name!r}")
         for place, field in enumerate(message.fields, first):
             lines.append(f"{name}_{field.ident.upper()} = {place}  # {about(field)}")
-        lines += _values_of(message, name)
+        lines += values_text(message, name)
     return "\n".join(line.replace("\n", " ") for line in lines)
 
 
-def _values_of(message: MessageSpec, name: str) -> list[str]:
+def values_text(message: MessageSpec, name: str) -> list[str]:
+    """Return constants for the words of choices, and what the steps of scaled fields mean."""
     lines = []
     for leaf in leaves(message.fields):
         if not isinstance(leaf, Number):
@@ -111,9 +112,7 @@ def _ends_before(spec: DirectionSpec) -> str:
     lines += ["", "", "def place_of(message: Message) -> int:"]
     lines += ['    """Return the number of a message among those of the direction, from 0."""']
     lines += ["    return message[0]", "", "", "def since(now: int, before: int) -> int:"]
-    lines += [
-        '    """Return the ticks between two moments of a counter that wraps after 30 bits."""'
-    ]
+    lines += ['    """Return the ticks between two moments of a counter that wraps after 30 bits."""']
     lines += ["    return (now - before) & 0x3FFFFFFF"]
     return "\n".join(lines)
 

@@ -1,0 +1,193 @@
+"""The check code of frames in viper: numbers of at most 30 bits, wider registers in pieces of 16."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.check.code import Check
+from linkbudget.codegen.plain.lines import Lines, hexed
+
+Register = Callable[[int], str]
+
+__all__ = ["check_text"]
+
+HEX = "(48 if x < 10 else 55)"
+
+
+def check_text(check: Check | None, big: bool, hex_form: bool, name: str = "check_bytes") -> str:
+    """Return the function that writes the check of ``buffer[at:at + n]`` to ``buffer[to:]``."""
+    out = Lines()
+    out.add("@micropython.viper")
+    with out.block(f"def {name}(buffer, at: int, n: int, to: int):"):
+        label = check.name if check is not None else "no check"
+        out.add(
+            f'"""Write the check ({label}) of n bytes from at on to the place behind them, or elsewhere."""'
+        )
+        if check is None:
+            out.add("return")
+            return out.text()
+        out.add("b = ptr8(buffer)")
+        out.add("end = at + n")
+        size = check.check_bytes
+        if isinstance(check, CrcAlgorithm):
+            register = _narrow(check, out) if check.width <= 30 else _wide(check, out)
+        else:
+            register = _sum(check.name, out)
+        for place in range(size):
+            # Bytes of the check from its lowest.
+            at = size - 1 - place if big else place
+            _store(out, register(place), at, hex_form)
+    return out.text()
+
+
+def _store(out: Lines, value: str, at: int, hex_form: bool) -> None:
+    if not hex_form:
+        out.add(f"b[to + {at}] = {value}")
+        return
+    for half, shift in ((0, 4), (1, 0)):
+        out.add(f"x = ({value}) >> {shift} & 15")
+        out.add(f"b[to + {2 * at + half}] = x + {HEX}")
+
+
+def _sum(name: str, out: Lines) -> Register:
+    if name == "fletcher16":
+        out.add("low = 0")
+        out.add("high = 0")
+        with out.block("while at < end:"):
+            out.add("low = low + b[at]")
+            with out.block("if low >= 255:"):
+                out.add("low -= 255")
+            out.add("high = high + low")
+            with out.block("if high >= 255:"):
+                out.add("high -= 255")
+            out.add("at += 1")
+        return lambda place: "high" if place else "low"
+    out.add("r = 0")
+    with out.block("while at < end:"):
+        out.add("r = (r + b[at]) & 255" if name == "sum8" else "r = r ^ b[at]")
+        out.add("at += 1")
+    return lambda place: "r"
+
+
+def _reversed(number: int, width: int) -> int:
+    return int(f"{number:0{width}b}"[::-1], 2)
+
+
+def _narrow(crc: CrcAlgorithm, out: Lines) -> Register:
+    width = crc.width
+    if crc.refin:
+        poly, start = _reversed(crc.poly, width), _reversed(crc.init, width)
+        out.add(f"r = {hexed(start)}")
+        with out.block("while at < end:"):
+            if width == 16 and poly == 0x8408:
+                out.add("x = (r ^ b[at]) & 255")
+                out.add("x = (x ^ x << 4) & 255")
+                out.add("r = r >> 8 ^ x << 8 ^ x << 3 ^ x >> 4")
+            else:
+                out.add("r = r ^ b[at]")
+                out.add("k = 8")
+                with out.block("while k:"):
+                    with out.block("if r & 1:"):
+                        out.add(f"r = r >> 1 ^ {hexed(poly)}")
+                    with out.block("else:"):
+                        out.add("r = r >> 1")
+                    out.add("k -= 1")
+            out.add("at += 1")
+        spare = 0
+    else:
+        spare = max(8 - width, 0)
+        top, mask = width + spare - 1, hexed((1 << width + spare) - 1)
+        out.add(f"r = {hexed(crc.init << spare)}")
+        with out.block("while at < end:"):
+            if width == 16 and crc.poly == 0x1021:
+                out.add("x = r >> 8 ^ b[at]")
+                out.add("x = x ^ x >> 4")
+                out.add("r = (r << 8 ^ x << 12 ^ x << 5 ^ x) & 0xFFFF")
+            else:
+                out.add(f"r = r ^ b[at] << {top - 7}")
+                out.add("k = 8")
+                with out.block("while k:"):
+                    out.add("r = r << 1")
+                    with out.block(f"if r >> {top + 1}:"):
+                        out.add(f"r = (r ^ {hexed(crc.poly << spare)}) & {mask}")
+                    out.add("k -= 1")
+            out.add("at += 1")
+        if spare:
+            out.add(f"r = r >> {spare}")
+    if crc.refin != crc.refout:
+        out.add("x = 0")
+        out.add(f"k = {width}")
+        with out.block("while k:"):
+            out.add("x = x << 1 | r & 1")
+            out.add("r = r >> 1")
+            out.add("k -= 1")
+        out.add("r = x")
+    if crc.xorout:
+        out.add(f"r = r ^ {hexed(crc.xorout)}")
+    return lambda place: f"r >> {8 * place} & 255" if place else "r & 255"
+
+
+def _wide(crc: CrcAlgorithm, out: Lines) -> Register:
+    """A register in pieces of 16 bits, r0 the lowest; one that shifts up stands at the top of them."""
+    width, count = crc.width, -(-crc.width // 16)
+    spare = 0 if crc.refin else 16 * count - width
+
+    def pieces(number: int) -> list[int]:
+        return [number >> 16 * k & 0xFFFF for k in range(count)]
+
+    start = _reversed(crc.init, width) if crc.refin else crc.init << spare
+    poly = _reversed(crc.poly, width) if crc.refin else crc.poly << spare
+    for k, piece in enumerate(pieces(start)):
+        out.add(f"r{k} = {hexed(piece)}")
+    with out.block("while at < end:"):
+        out.add("r0 = r0 ^ b[at]" if crc.refin else f"r{count - 1} = r{count - 1} ^ b[at] << 8")
+        out.add("k = 8")
+        with out.block("while k:"):
+            if crc.refin:
+                out.add("x = r0 & 1")
+                for k in range(count - 1):
+                    out.add(f"r{k} = r{k} >> 1 | (r{k + 1} & 1) << 15")
+                out.add(f"r{count - 1} = r{count - 1} >> 1")
+            else:
+                out.add(f"x = r{count - 1} >> 15")
+                for k in range(count - 1, 0, -1):
+                    out.add(f"r{k} = (r{k} << 1 | r{k - 1} >> 15) & 0xFFFF")
+                out.add("r0 = r0 << 1 & 0xFFFF")
+            with out.block("if x:"):
+                for k, piece in enumerate(pieces(poly)):
+                    if piece:
+                        out.add(f"r{k} = r{k} ^ {hexed(piece)}")
+            out.add("k -= 1")
+        out.add("at += 1")
+    _shift_down(out, spare, count)
+    if crc.refin != crc.refout:
+        _reverse(out, width, count)
+    for k, piece in enumerate(pieces(crc.xorout)):
+        if piece:
+            out.add(f"r{k} = r{k} ^ {hexed(piece)}")
+    return lambda place: f"r{place // 2} >> 8" if place % 2 else f"r{place // 2} & 255"
+
+
+def _shift_down(out: Lines, spare: int, count: int) -> None:
+    if not spare:
+        return
+    for k in range(count - 1):
+        out.add(f"r{k} = r{k} >> {spare} | r{k + 1} << {16 - spare} & 0xFFFF")
+    out.add(f"r{count - 1} = r{count - 1} >> {spare}")
+
+
+def _reverse(out: Lines, width: int, count: int) -> None:
+    for k in range(count):
+        out.add(f"y{k} = 0")
+    out.add(f"k = {width}")
+    with out.block("while k:"):
+        for k in range(count - 1, 0, -1):
+            out.add(f"y{k} = (y{k} << 1 | y{k - 1} >> 15) & 0xFFFF")
+        out.add("y0 = (y0 << 1 | r0 & 1) & 0xFFFF")
+        for k in range(count - 1):
+            out.add(f"r{k} = r{k} >> 1 | (r{k + 1} & 1) << 15")
+        out.add(f"r{count - 1} = r{count - 1} >> 1")
+        out.add("k -= 1")
+    for k in range(count):
+        out.add(f"r{k} = y{k}")
