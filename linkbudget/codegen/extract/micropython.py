@@ -1,0 +1,256 @@
+"""Extractor of JSON objects in MicroPython: tables of fields and words, and the end of a line."""
+
+from __future__ import annotations
+
+import re
+
+from linkbudget.codegen.banner import banner
+from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, check_words, make_plan, refusals, trie
+from linkbudget.codegen.micropython.viper_layout import places_of
+from linkbudget.codegen.micropython.viper_module import RUNTIME, places_text
+from linkbudget.codegen.plain.lines import Lines
+from linkbudget.codegen.plain.pieces import piece
+from linkbudget.codegen.spec import DirectionSpec, MessageSpec
+from linkbudget.errors import TargetError
+
+__all__ = ["module_text"]
+
+BITS = 30
+"""What a small integer of a 32-bit port holds."""
+COUNTERS = (
+    "RECEIVED", "TOO_LONG", "NOT_JSON", "TOO_DEEP", "TWICE", "MISSING", "WRONG", "UNKNOWN", "ACCEPTED",
+    "SUPERSEDED", "HIGH_WATER", "LONGEST_GAP",
+)  # fmt: skip
+STATES = (
+    "DIGITS", "WORD", "FRACTION", "STRING", "COLON", "FIRST_ELEMENT", "VALUE_START", "FIRST_DIGIT",
+    "DIGITS_OVER", "POINT", "EXPONENT", "EXPONENT_FIRST", "EXPONENT_DIGITS", "NUMBER_OVER", "KEEP",
+    "LITERAL", "AFTER", "KEY", "FIRST_KEY", "WIDE", "HEX", "ESCAPE", "ESCAPED", "BEHIND", "LAST_BYTE",
+    "LINE_START", "DROP", "REFUSED",
+)  # fmt: skip
+HELD = (
+    "AT", "LEFT", "VALUE", "FIELD", "NODE", "TENS", "NEGATIVE", "STACK", "LEVEL", "KEYS", "SEEN", "GOOD",
+    "NONE", "IN_KEY", "BACK", "TEXT", "CODE", "MINUS", "LOWEST", "HIGHEST", "MORE", "REASON",
+)  # fmt: skip
+COLUMNS = ("LOW", "INVERSE", "MOST", "TWOS", "DECIMALS", "KIND", "ROOT", "OPTIONAL")
+KINDS = ("WHOLE", "DECIMAL", "FLAG", "CHOICE", "GROUP")
+# Constants that begin with an underscore take no memory in MicroPython, and meet no name of a message.
+PRIVATE_NAMES = (
+    *STATES, *HELD, *COLUMNS, *KINDS, "MAX_LINE", "END", "FIRST_OF_END", "SPACE_10", "SPACE_13", "OTHER",
+    "FIFTH", "TENTH", "FIELDS", "WORDS", "LITERALS",
+)  # fmt: skip
+PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
+USAGE = """
+Values are whole numbers in an array("i"), see the places below: a choice is the place of its word, a scaled
+field a count of steps. Nothing is allocated after Receiver(). Times wrap after 30 bits. Of a line: {refused}.
+
+Usage:
+
+    receiver = Receiver()                   # the newest message of each kind is kept
+    values = array("i", [0] * PLACES)
+    n = port.readinto(buffer)               # a bytearray made beforehand
+    if n:
+        receiver.feed(buffer, n, now)       # give a smaller n to bound the work of a pass
+    kind = receiver.take(values, None)      # 0: none
+    receiver.age(now)                       # enter the safe state when it grows too large
+    receiver.counters[NOT_JSON]             # damage, by the names below"""
+VIPER = "import micropython\nfrom array import array\nfrom micropython import const"
+PLAIN = '''\
+from array import array
+
+
+def const(value):
+    """Return the value; MicroPython puts constants in place when it compiles."""
+    return value
+
+
+def ptr8(buffer):
+    """Return the buffer itself, where there are no pointers."""
+    return buffer
+
+
+ptr32 = ptr8'''
+
+
+def module_text(spec: DirectionSpec, viper: bool = True) -> str:
+    """Return the whole module; ``viper`` false: the same for CPython and ports without native code."""
+    plan = make_plan(spec)
+    if spec.fmt.check is not None:
+        raise TargetError(
+            "frame.crc: the extractor of target micropython takes lines without a check; target c takes both"
+        )
+    if plan.marks > BITS:
+        raise TargetError(f"{spec.direction}: {plan.marks} fields and keys, target micropython keeps {BITS}")
+    for field in plan.fields:
+        if not field.fits(BITS):
+            raise TargetError(f"{field.number.path}: needs more than {BITS} bits in units of its last place")
+    usage = USAGE.format(refused="; ".join(refusals(plan)))
+    doc = (
+        "\n".join(banner(spec, f"Picks numbers out of the text {spec.direction}.")) + "\n" + usage
+    ).replace("\\", "\\\\")
+    parts = [
+        '"""' + doc.replace('"""', "'''") + '\n"""\n\n' + (VIPER if viper else PLAIN),
+        _constants(plan),
+        places_text(spec),
+        _tables(plan),
+        piece("core", RUNTIME).partition("    @micropython.viper\n    def _check(")[0],
+        piece("json_viper", "linkbudget.codegen.extract.runtime") + "\n" + _commit(plan),
+    ]
+    text = "\n\n\n".join(
+        PRIVATE.sub(r"_\1", part.strip("\n")) if part not in parts[0:3:2] else part for part in parts
+    )
+    _refuse_doubles(text)
+    return text + "\n" if viper else text.replace("    @micropython.viper\n", "") + "\n"
+
+
+def _refuse_doubles(text: str) -> None:
+    names = re.findall(r"^(\w+) = const", text, re.MULTILINE)
+    double = next((name for place, name in enumerate(names) if name in names[:place]), None)
+    if double is not None:
+        raise TargetError(f"{double}: two things get this name in the module; rename a message or field")
+
+
+def _constants(plan: ExtractPlan) -> str:
+    end = plan.terminator
+    numbers = {
+        "KINDS": len(plan.spec.messages),
+        "PLACES": max([places_of(message)[1] for message in plan.spec.messages] + [1]),
+        "OCTETS": 0,
+        "HELD": 0,
+        "MAX_LINE": plan.max_line,
+        "END": end[-1],
+        "FIRST_OF_END": end[0] if len(end) == 2 else -1,
+        # White space, where it ends no line.
+        "SPACE_10": 10 if 10 not in end else 32,
+        "SPACE_13": 13 if 13 not in end else 32,
+        "OTHER": plan.marks,
+        "FIFTH": pow(5, -1, 1 << BITS),
+        "TENTH": ((1 << BITS) - 1) // 10,
+    }
+    lines = [f"{name} = const({value})" for name, value in numbers.items()]
+    for about, names in (
+        ("Places of the counters.", COUNTERS),
+        ("Places in the grammar.", STATES),
+        ("What is kept of a line.", HELD),
+        ("Columns of the fields, and their kinds.", COLUMNS),
+        ("", KINDS),
+    ):
+        lines += [f"# {about}"] * bool(about)
+        lines += [f"{name} = const({place})" for place, name in enumerate(names)]
+    return "\n".join(lines)
+
+
+def _tables(plan: ExtractPlan) -> str:
+    words = bytearray()
+    top: dict[str, int] = {}
+    later: list[tuple[str, dict[str, int]]] = []
+    roots: dict[str, int] = {}
+    for message in plan.spec.messages:
+        names = {field.number.name: field.bit for field in plan.of(message)}
+        if message.key is None:
+            top.update(names)
+        else:
+            check_words([message.key], f"{message.name}.key")
+            top[message.key] = plan.key_bit(message)
+            later.append((f"keys {message.place}", names))
+    for field in plan.fields:
+        check_words([field.number.name], field.number.path)
+        check_words(field.number.options, field.number.path)
+        if field.number.kind == "choice":
+            places = {word: place for place, word in enumerate(field.number.options)}
+            later.append((f"words {field.bit}", places))
+    for name, known in [("top", top), *later]:
+        roots[name] = len(words)
+        _add_trie(words, known)
+    if len(words) >= 0x8000:
+        raise TargetError(
+            f"{plan.spec.direction}: keys and words need {len(words)} bytes, 32767 are possible"
+        )
+    rows = [_row(field, roots.get(f"words {field.bit}", 0)) for field in plan.fields]
+    rows += [(0, 1, 0, 0, 0, KINDS.index("GROUP"), roots[f"keys {m.place}"], 0) for m in plan.keyed]
+    rows.append((0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0))
+    text = ",\n".join(f"        {', '.join(map(str, row))}" for row in rows)
+    return (
+        f'FIELDS = array(\n    "i",\n    (\n{text},\n    ),\n)\n'
+        "# Tries of the keys and words: at each node the number of ways on, each with its character.\n"
+        f"WORDS = {bytes(words)!r}\n"
+        'LITERALS = b"rue\\x00alse\\x00ull\\x00"'
+    )
+
+
+def _row(field: Wanted, root: int) -> tuple[int, ...]:
+    kinds = {"choice": "CHOICE", "flag": "FLAG", "scaled": "DECIMAL"}
+    kind = KINDS.index(kinds.get(field.number.kind, "WHOLE"))
+    scale = (field.units[0], field.inverse(BITS), field.most, field.twos, field.places)
+    return *scale, kind, root, int(field.optional)
+
+
+def _add_trie(words: bytearray, known: dict[str, int]) -> None:
+    nodes = trie(known)
+    starts: dict[str, int] = {}
+    at = len(words)
+    for text, ways in nodes.items():
+        starts[text] = at
+        at += 1 + 3 * len(ways)
+    for ways in nodes.values():
+        words.append(len(ways))
+        for character, to in ways.items():
+            target = 0x8000 | to if isinstance(to, int) else starts[to]
+            words += bytes((ord(character), target & 0xFF, target >> 8))
+
+
+def _commit(plan: ExtractPlan) -> str:
+    out = Lines()
+    with out.block(
+        "    @micropython.viper\n    def _commit(self, now: int) -> int:".partition("\n")[2].strip()
+    ):
+        out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
+        out.add("s = ptr32(self.line)")
+        out.add("w = ptr32(self.work)")
+        out.add("v = ptr32(self.values)")
+        out.add("seen = s[SEEN]")
+        out.add("good = s[GOOD]")
+        out.add("wrong = seen ^ seen & (good | s[NONE])")
+        keys = sum(1 << plan.key_bit(message) for message in plan.keyed)
+        for message in plan.keyed:
+            with out.block(f"if seen & {keys} == {1 << plan.key_bit(message)}:"):
+                _judge(out, plan, message)
+        if keys:
+            with out.block(f"if seen & {keys} != 0:"):
+                out.add("return 0 - UNKNOWN")
+        found = [message for message in plan.spec.messages if message.key is None]
+        if found:
+            _judge(out, plan, found[0])
+        else:
+            out.add("return 0 - UNKNOWN")
+    body = "".join(f"    {line}\n" if line else "\n" for line in out.text().splitlines())
+    return f"\n    @micropython.viper\n{body}"
+
+
+def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec) -> None:
+    fields = plan.of(message)
+    required = sum(1 << field.bit for field in fields if not field.optional)
+    every = sum(1 << field.bit for field in fields)
+    if message.key is not None:
+        every |= 1 << plan.key_bit(message)
+    if required:
+        with out.block(f"if seen & {required} != {required}:"):
+            out.add("return 0 - MISSING")
+    if every:
+        with out.block(f"if wrong & {every} != 0:"):
+            out.add("return 0 - WRONG")
+    out.add(f"slot = int(self._slot({message.place}))")
+    out.add("o = slot * PLACES")
+    for place, field in zip(places_of(message)[0], fields, strict=True):
+        low = field.number.low if field.number.kind != "scaled" else 0
+        value = f"w[{field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
+        at = place.first
+        if field.optional:
+            out.add(f"v[o + {at}] = good >> {field.bit} & 1")
+            with out.block(f"if v[o + {at}]:"):
+                out.add(f"v[o + {at + 1}] = {value}")
+            with out.block("else:"):
+                out.add(f"v[o + {at + 1}] = 0")
+        else:
+            out.add(f"v[o + {at}] = {value}")
+    out.add(f"self._done({message.place}, slot, now)")
+    out.add(f"return {message.place + 1}")

@@ -1,0 +1,1 @@
+"""Sources of the extractors, the same for every link; their names begin with ``lb_`` where it is C."""
