@@ -4,6 +4,7 @@
 Started as ``vm_codegen.py JOB``; the job is a file of JSON. Prints one line of JSON for each case.
 """
 
+import binascii
 import json
 import sys
 
@@ -14,7 +15,7 @@ FAULTS = (
 
 
 def unhex(text):
-    return bytes([int(text[at : at + 2], 16) for at in range(0, len(text), 2)])
+    return binascii.unhexlify(text)
 
 
 def plain(value):

@@ -3,6 +3,7 @@
 Started as ``vm_viper.py JOB``; the job is a file of JSON. Prints one line of JSON for each case.
 """
 
+import binascii
 import gc
 import json
 import sys
@@ -10,15 +11,13 @@ from array import array
 
 import micropython
 
-HEX = "0123456789abcdef"
-
 
 def unhex(text):
-    return bytes([int(text[at : at + 2], 16) for at in range(0, len(text), 2)])
+    return binascii.unhexlify(text)
 
 
 def hexed(data):
-    return "".join([HEX[byte >> 4] + HEX[byte & 15] for byte in data])
+    return binascii.hexlify(data).decode()
 
 
 def load(path):

@@ -272,7 +272,7 @@ def _need_of(spec: DirectionSpec) -> str:
                 at = len(fmt.sync) + fmt.length_bytes + place
                 with out.block(f"if b[{at}] != b[SPARE + {place}]:"):
                     out.add("return 0 - HEADER_CHECK_FAILED")
-        places = _lengthplaces_text(spec)
+        places = _length_places(spec)
         if len(places) == 4:
             # More than any payload, and more than a small integer holds.
             with out.block(f"if b[{places[3]}]:"):
@@ -302,7 +302,7 @@ def _stuff_counted(spec: DirectionSpec) -> str:
             for k, byte in enumerate(fmt.sync):
                 out.add(f"f[{k}] = {byte}")
             out.add(f"x = n + {_added(spec, body_at)}")
-            for k, at in enumerate(_lengthplaces_text(spec)):
+            for k, at in enumerate(_length_places(spec)):
                 out.add(f"f[{at}] = x >> {8 * k} & 255" if k else f"f[{at}] = x & 255")
             if check_code(fmt.header_check) is not None:
                 at = len(fmt.sync)
