@@ -73,7 +73,7 @@ def package(name: str) -> None:
 
 def builds(compiler: tuple[str, ...], folder: Path) -> bool:
     """Return whether a compiler makes a program at all, libraries and headers included."""
-    (folder / "try.c").write_text("#include <stdio.h>\nint main(void) { return puts(\"\") < 0; }\n")
+    (folder / "try.c").write_text('#include <stdio.h>\nint main(void) { return puts("") < 0; }\n')
     command = [*compiler, "-o", "try", "try.c"]
     return subprocess.run(command, cwd=folder, capture_output=True).returncode == 0
 

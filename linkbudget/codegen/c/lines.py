@@ -239,7 +239,10 @@ class LineReading(_Line):
         lines: list[str] = []
         for place, word in enumerate(number.options):
             lead = "if" if place == 0 else "} else if"
-            lines += [f"{lead} (lb_is(&word, {quoted(word)}) != 0) {{", f"    {target} = {literal(place, own)};"]
+            lines += [
+                f"{lead} (lb_is(&word, {quoted(word)}) != 0) {{",
+                f"    {target} = {literal(place, own)};",
+            ]
         return [*lines, "} else {", "    return 0;", "}"]
 
     def _stepped(self, number: Number, stepped: Stepped, target: str, own: str) -> list[str]:

@@ -31,7 +31,8 @@ READING_ORDER = (
     "words", "next_word", "next_is_empty", "is_word", "whole", "decimal", "hex_word", "clean",
 )  # fmt: skip
 WRITING_ORDER = (
-    "put_bits_msb", "put_bits_lsb", "put_text", "separated", "put_decimal", "put_signed", "put_hex", "put_label",
+    "put_bits_msb", "put_bits_lsb", "put_text", "separated", "put_decimal", "put_signed",
+    "put_hex", "put_label",
 )  # fmt: skip
 DOUBLE = """\
 /* A real of 64 bits needs a double of 64 bits. */

@@ -1,0 +1,100 @@
+"""`linkbudget generate`: what is written, what is left alone, and what is said when nothing can be."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from linkbudget.cli.main import run
+from linkbudget.codegen.names import Scope, identifier
+from linkbudget.link.model import Link
+
+LINK = """\
+[line]
+baudrate = 115200
+
+[[message]]
+name = "beans"
+encoding = "packed-bits"
+fields = [
+  { name = "int", kind = "integer", minimum = 0, maximum = 100 },
+  { name = "größe", kind = "integer", minimum = 0, maximum = 9 },
+]
+
+[frame]
+delimiting = "cobs"
+crc = "CRC-16/IBM-3740"
+"""
+
+
+@pytest.fixture
+def link(tmp_path: Path) -> Path:
+    path = tmp_path / "link.toml"
+    path.write_text(LINK, encoding="utf-8")
+    return path
+
+
+def test_only_what_changed_is_written(link, tmp_path, capsys):
+    out = tmp_path / "made"
+    command = ["generate", str(link), "--target", "c", "--out", str(out)]
+    assert run(command) == 0
+    shown = capsys.readouterr()
+    names = ["to_controller.c", "to_controller.h", "to_controller_example.c"]
+    assert sorted(path.name for path in out.iterdir()) == names
+    assert all(f"written    {out / name}\n" in shown.out for name in names)
+    assert "beans.int: 'int' is 'int_' in the code" in shown.err
+    assert "beans.größe: 'größe' is 'gro_e' in the code" in shown.err
+    before = {path: path.stat().st_mtime_ns for path in out.iterdir()}
+    (out / names[1]).write_text("something else", encoding="utf-8")
+    assert run([*command, "--json"]) == 0
+    states = {Path(f["path"]).name: f["state"] for f in json.loads(capsys.readouterr().out)["files"]}
+    assert states == {names[0]: "unchanged", names[1]: "changed", names[2]: "unchanged"}
+    assert (out / names[0]).stat().st_mtime_ns == before[out / names[0]]
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (["--target", "pascal"], "target: 'pascal' is none; allowed: c"),
+        (
+            ["--target", "c", "--option", "check=tabel"],
+            "check: 'tabel' is not allowed; allowed: small, table",
+        ),
+        (["--target", "c", "--option", "chek=table"], "did you mean 'check'?"),
+        (["--target", "c", "--option", "check"], "is not NAME=VALUE"),
+        (["--target", "c", "--direction", "to-module"], "no message goes to-module"),
+    ],
+)
+def test_what_cannot_be_is_said_in_one_line(link, tmp_path, capsys, more, said):
+    assert run(["generate", str(link), "--out", str(tmp_path / "made"), *more]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert said in shown.err
+    assert shown.err.count("\n") == 1
+    assert not (tmp_path / "made").exists()
+
+
+def test_options_and_prefix_reach_the_target(link, tmp_path):
+    from linkbudget import LinkBudgetWarning, generate
+
+    with pytest.warns(LinkBudgetWarning) as told:
+        files = generate(Link.load(link), "c", prefix="reader", check="table")
+    assert len(told) == 2
+    assert sorted(files) == ["reader.c", "reader.h", "reader_example.c"]
+    assert "by_byte[256]" in files["reader.c"]
+
+
+def test_names_are_made_safe_in_a_way_that_can_be_foretold():
+    assert identifier("2nd lane!") == "n2nd_lane"
+    assert identifier("!") == "field"
+    assert identifier("Ärger") == "Arger"
+    scope = Scope({"int"})
+    assert [scope.name(name, "x") for name in ("a b", "a_b", "A_B", "int")] == [
+        "a_b",
+        "a_b_2",
+        "A_B_3",
+        "int_",
+    ]
+    assert [renamed.name for renamed in scope.renamed] == ["a b", "a_b", "A_B", "int"]

@@ -1,0 +1,222 @@
+"""What the generated receiver promises beside decoding, and what C cannot express."""
+
+from __future__ import annotations
+
+import subprocess
+from fractions import Fraction
+
+import pytest
+from c_codecs import FLAGS, SANITIZERS, Case, tool
+
+from linkbudget.codec import Codec, CodecMessage
+from linkbudget.errors import TargetError
+from linkbudget.frame.format import FrameFormat
+from linkbudget.message.fields import Choice, Counter, Integer, Real, Repeat, Scaled
+from linkbudget.message.layout import MessageLayout
+
+BEANS = MessageLayout(
+    "beans",
+    (Counter("tick", 8), Integer("score", -5, 100), Choice("kind", ("whole", "split", "stone"))),
+    id=1,
+)
+STOP = MessageLayout("stop", (), id=2)
+
+PROGRAM = r"""
+#include <stdio.h>
+#include <string.h>
+#include "s.h"
+
+#define EXPECT(condition) if (!(condition)) { printf("line %d: " #condition "\n", __LINE__); return 1; }
+
+static size_t frame_of(uint8_t tick, uint8_t sequence, uint8_t *frame)
+{
+    s_beans_t beans = {0};
+
+    beans.tick = tick;
+    return s_encode_beans(&beans, sequence, frame, S_MAX_FRAME);
+}
+
+int main(void)
+{
+    static s_receiver state;
+    uint8_t frame[S_MAX_FRAME];
+    uint8_t two[2u * S_MAX_FRAME];
+    s_beans_t beans = {0};
+    s_stop_t stop = {0};
+    s_message message;
+    size_t n;
+    size_t i;
+
+    s_start(&state, 100u);
+    EXPECT(s_age(&state, 100u) == UINT32_MAX);
+    EXPECT(s_take_beans(&state, &beans) == 0);
+
+    /* Set points out of range are refused by the encoder, whichever they are. */
+    EXPECT(s_encode_beans(&beans, 0u, frame, sizeof frame) > 0u);
+    beans.score = -6;
+    EXPECT(s_encode_beans(&beans, 0u, frame, sizeof frame) == 0u);
+    beans.score = 101;
+    EXPECT(s_encode_beans(&beans, 0u, frame, sizeof frame) == 0u);
+    beans.score = 0;
+    beans.kind = 3u;
+    EXPECT(s_encode_beans(&beans, 0u, frame, sizeof frame) == 0u);
+
+    /* No byte is written beyond the capacity, and too small a one is told. */
+    n = frame_of(7u, 0u, frame);
+    for (i = 0u; i < n; i++) {
+        uint8_t small[S_MAX_FRAME];
+
+        memset(small, 0xEE, sizeof small);
+        beans.kind = 0u;
+        EXPECT(s_encode_beans(&beans, 0u, small, i) == 0u);
+        EXPECT(small[i] == 0xEEu);
+    }
+
+    /* The newest is taken, once. */
+    n = frame_of(1u, 0u, two);
+    n += frame_of(2u, 1u, &two[n]);
+    EXPECT(s_feed(&state, two, n, sizeof two, 200u) == n);
+    EXPECT(s_take_beans(&state, &beans) == 1 && beans.tick == 2u);
+    EXPECT(s_take_beans(&state, &beans) == 0);
+    EXPECT(s_count(&state, S_GOT_BEANS) == 2u);
+    EXPECT(s_most_waiting(&state) == n);
+    EXPECT(s_age(&state, 205u) == 5u);
+    EXPECT(s_longest_gap(&state) == 0u);
+    EXPECT(s_high_water(&state) == 7u); /* sequence, layout, id, 17 bits, check */
+
+    /* A limit of bytes leaves the rest for the next pass. */
+    n = frame_of(3u, 4u, frame);
+    EXPECT(s_feed(&state, frame, n, n - 1u, 300u) == n - 1u);
+    EXPECT(s_take_beans(&state, &beans) == 0);
+    EXPECT(s_feed(&state, &frame[n - 1u], 1u, 5u, 301u) == 1u);
+    EXPECT(s_take_beans(&state, &beans) == 1 && beans.tick == 3u);
+    EXPECT(s_lost(&state) == 2u);
+    EXPECT(s_longest_gap(&state) == 101u);
+
+    /* Every kind of message has places of its own. */
+    n = s_encode_stop(&stop, 5u, frame, sizeof frame);
+    for (i = 0u; i < n; i++) {
+        (void)s_push(&state, frame[i], 400u);
+    }
+    n = frame_of(9u, 6u, frame);
+    for (i = 0u; i < n; i++) {
+        (void)s_push(&state, frame[i], 500u);
+    }
+    EXPECT(s_take_stop(&state, &stop) == 1);
+    EXPECT(s_take_beans(&state, &beans) == 1 && beans.tick == 9u);
+
+    /* While a message is read, the next two do not touch it. */
+    i = state.at_beans.newest;
+    state.at_beans.reading = (uint8_t)i;
+    n = frame_of(10u, 7u, frame);
+    EXPECT(s_feed(&state, frame, n, n, 600u) == n);
+    n = frame_of(11u, 8u, frame);
+    EXPECT(s_feed(&state, frame, n, n, 600u) == n);
+    EXPECT(state.beans[i].tick == 9u);
+    state.at_beans.reading = 2u;
+    EXPECT(s_take_beans(&state, &beans) == 1 && beans.tick == 11u);
+
+    /* The clock may wrap; silence of half its range stays silence. */
+    EXPECT(s_age(&state, 599u) == UINT32_MAX);
+    EXPECT(s_age(&state, 601u) == UINT32_MAX);
+    n = frame_of(12u, 9u, frame);
+    EXPECT(s_feed(&state, frame, n, n, 0xFFFFFFF0u) == n);
+    EXPECT(s_age(&state, 0x10u) == 0x20u);
+
+    /* Another layout, and a whole frame. */
+    n = frame_of(13u, 10u, frame);
+    EXPECT(s_decode(frame, n, &message) == S_GOT_BEANS && message.as.beans.tick == 13u);
+    EXPECT(s_decode(frame, 0u, &message) == S_TOO_SHORT);
+    EXPECT(s_count(&state, (s_status)200) == 0u);
+    puts("good");
+    return 0;
+}
+"""
+
+
+def test_the_receiver_keeps_its_promises(tmp_path):
+    tool("gcc")
+    fmt = FrameFormat("cobs", "CRC-8/SMBUS", 16, sequence=True, layout_id=9)
+    case = Case(Codec(fmt, (CodecMessage(BEANS, "packed-bits"), CodecMessage(STOP, "packed-bits"))), "s")
+    for name, text in case.files.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "main.c").write_text(PROGRAM, encoding="utf-8")
+    command = ["gcc", *FLAGS, *SANITIZERS, "-o", "main", "main.c", "s.c"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr[:3000]
+    shown = subprocess.run([tmp_path / "main"], capture_output=True, text=True)
+    assert shown.stdout == "good\n", shown.stdout + shown.stderr
+
+
+def refusal(layout: MessageLayout, how: object, fmt: FrameFormat | None = None) -> str:
+    with pytest.raises(TargetError) as caught:
+        Case(Codec(fmt or FrameFormat(max_payload=200), (CodecMessage(layout, how),)), "s")
+    return str(caught.value)
+
+
+def test_what_c_cannot_express_is_refused_with_its_path():
+    wide = MessageLayout("beans", (Repeat("lane", (Integer("at", 0, 1 << 64),), 2),))
+    assert refusal(wide, "packed-bits").startswith("beans.lane.at: needs more than 64 bits")
+    many = MessageLayout("beans", (Integer("a", 0, 1 << 40), Integer("b", 0, 1 << 40)))
+    joined = {"name": "packed-bits", "join": "all"}
+    assert refusal(many, joined).startswith("beans.a × beans.b: joined they need 81 bits")
+    real = MessageLayout("beans", (Real("x"),))
+    assert refusal(real, "delimited").startswith("beans.x: target c writes no real numbers as text")
+    third = MessageLayout("beans", (Scaled("x", 0, Fraction(7, 3), 1),))
+    assert refusal(third, "delimited").startswith("beans.x.maximum: has no exact decimals")
+    document = MessageLayout("beans", (Integer("x", 0, 9),))
+    assert refusal(document, "tagged-varint").startswith("beans.encoding: target c does not write tagged-")
+
+
+def test_names_that_would_meet_are_refused():
+    one = MessageLayout("a", (Repeat("b_c", (Integer("x", 0, 9),), 2),), id=1)
+    other = MessageLayout("a_b", (Repeat("c", (Integer("x", 0, 9),), 2),), id=2)
+    with pytest.raises(TargetError, match=r"s_a_b_c_t: two things of the link get this name"):
+        Case(Codec(FrameFormat(), (CodecMessage(one), CodecMessage(other))), "s")
+
+
+def test_the_same_link_gives_the_same_files():
+    codec = Codec(FrameFormat(), (CodecMessage(BEANS),))
+    assert Case(codec, "s").files == Case(codec, "s").files
+
+
+READ = """\
+static int s_read_beans(const uint8_t *p, size_t n, s_beans_t *out)
+{
+    if (n != 4u) {
+        return 0;
+    }
+    if ((p[3] & 0x7fu) != 0u) {
+        return 0;
+    }
+    {
+        unsigned raw = (unsigned)p[1];
+
+        out->tick = (uint8_t)raw;
+    }
+    {
+        unsigned raw = (unsigned)(p[2] >> 1);
+
+        if (raw > 105u) {
+            return 0;
+        }
+        out->score = (int8_t)(uint8_t)(raw + (uint8_t)-5);
+    }
+    {
+        unsigned raw = ((unsigned)(p[2] & 0x01u) << 1) | (unsigned)(p[3] >> 7);
+
+        if (raw > 2u) {
+            return 0;
+        }
+        out->kind = (uint8_t)raw;
+    }
+    return 1;
+}
+"""
+
+
+def test_the_text_of_a_small_message():
+    case = Case(Codec(FrameFormat(), (CodecMessage(BEANS, "packed-bits"),)), "s")
+    assert READ in case.files["s.c"]
+    assert "int8_t score; /* -5 to 100 */" in case.files["s.h"]
+    assert "#define S_BEANS_KIND_STONE 2u" in case.files["s.h"]
