@@ -91,7 +91,7 @@ def test_every_command_takes_json_and_explains_itself(linkbudget, name):
         (["decode", TEXT_CAPTURE, "--delimiting", "cosb"], "did you mean 'cobs'"),
         (["decode", TEXT_CAPTURE, "--baudrate", "115200", "--format", "8X1"], "parity: 'X'"),
         (["replay", TEXT_LINK], "Missing argument 'CAPTURE'"),
-        (["replay", TEXT_LINK, TEXT_CAPTURE, "--phases", "0"], "--phases"),
+        (["replay", TEXT_LINK, TEXT_CAPTURE, "--phases", "-1"], "--phases"),
     ],
     ids=lambda value: " ".join(map(str, value)) if isinstance(value, list) else None,
 )

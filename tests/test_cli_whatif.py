@@ -243,6 +243,17 @@ def test_a_capture_that_does_not_fit_is_one_clear_line(linkbudget, tmp_path):
     assert "none of the intact frames (4) is a message of the link" in line
 
 
+def test_the_frame_can_be_another_than_the_links(linkbudget, tmp_path):
+    _, capture = files_of(tmp_path, frame={"delimiting": "cobs", "crc": "CRC-8/AUTOSAR"})
+    other, _ = files_of(tmp_path / "other")
+    for command in (["whatif", other, capture, *FAST, "--brief"], ["replay", other, capture]):
+        assert linkbudget(*command).code == 2
+        assert linkbudget(*command, "--delimiting", "cobs", "--crc", "CRC-8/AUTOSAR").code == 0
+        ran = linkbudget(*command, "--delimiting", "cosb")
+        assert ran.code == 2
+        assert "did you mean 'cobs'?" in ran.err
+
+
 def test_a_bare_word_is_a_text_and_numbers_are_numbers(linkbudget, tmp_path):
     link, capture = files_of(tmp_path)
     change = 'two: reading.context = first; loop.work_us = [10, 20]; loop.source = "x = y"'

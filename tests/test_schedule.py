@@ -420,7 +420,7 @@ def test_no_bound_is_ever_below_what_the_receiver_model_shows():
     assert reached["lost"] < 20
 
 
-@hypothesis_settings(max_examples=250)
+@hypothesis_settings(max_examples=100)
 @given(st.randoms(use_true_random=False), st.integers(0, 2**32))
 def test_no_bound_is_below_a_replay_of_links_that_hypothesis_makes(rng, seed):
     link = steady_link(rng)
@@ -429,7 +429,7 @@ def test_no_bound_is_below_a_replay_of_links_that_hypothesis_makes(rng, seed):
     check_bounds(link, link.resolve(), limits, seed)
 
 
-@hypothesis_settings(max_examples=150)
+@hypothesis_settings(max_examples=100)
 @given(st.randoms(use_true_random=False), st.integers(0, 2**32), st.data())
 def test_no_wait_for_a_message_is_longer_than_its_bound(rng, seed, data):
     """The bound that need not be the time-out: every kind of receiver, time-out and way to go on after it."""

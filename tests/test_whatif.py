@@ -361,6 +361,15 @@ ROW_KEYS = [
 ]  # fmt: skip
 
 
+def test_a_policy_that_holds_back_says_that_what_is_known_may_be_off():
+    row = next(row for row in study(scene()).rows if row.sending is not None)
+    assert "moved:x=1,kind=0" in row.notes[0]
+    assert (
+        row.notes[1]
+        == "what the controller knows may be off by up to these bands, which no figure here counts"
+    )
+
+
 def test_the_json_has_the_keys_that_others_rely_on():
     document = json.loads(json.dumps(study(scene(parser=SLOW), with_headroom=True, count=3).to_dict()))
     assert list(document) == [

@@ -17,6 +17,7 @@ from linkbudget.cli.capture_input import (
     requirement_option,
     wrong_rate,
 )
+from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
 from linkbudget.cli.interrupts import EXIT_INTERRUPTED
 from linkbudget.cli.marker_input import read_markers
@@ -34,8 +35,7 @@ LONG_BYTES = 32_000_000
 @click.argument("link", type=INPUT_FILE)
 @click.argument("capture", type=INPUT_FILE)
 @capture_options
-@click.option("--delimiting", metavar="NAME", help="How frames are told apart, instead of the link's way.")
-@click.option("--crc", metavar="NAME", help="Check code of a frame instead of the link's, or none.")
+@frame_options
 @click.option(
     "--phases",
     type=click.IntRange(0, 10_000),
@@ -69,11 +69,7 @@ def command(
     from linkbudget.link.model import Link
     from linkbudget.replay.run import replay
 
-    described = Link.load(link)
-    own = {"frame.delimiting": delimiting, "frame.crc": crc}
-    changes = {key: value for key, value in own.items() if value is not None}
-    if changes:
-        described = described.replace(**changes)
+    described = with_frame(Link.load(link), delimiting, crc)
     done = True
     result: Any
     if html is None and described.markers is None and capture.stat().st_size >= LONG_BYTES:

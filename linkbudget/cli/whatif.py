@@ -21,6 +21,7 @@ from linkbudget.cli.capture_input import (
     requirement_option,
     wrong_rate,
 )
+from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
@@ -33,8 +34,7 @@ __all__ = ["command"]
 @click.argument("link", type=INPUT_FILE)
 @click.argument("capture", type=INPUT_FILE)
 @capture_options
-@click.option("--delimiting", metavar="NAME", help="How frames are told apart, instead of the link's way.")
-@click.option("--crc", metavar="NAME", help="Check code of a frame instead of the link's, or none.")
+@frame_options
 @click.option(
     "--change",
     "given_changes",
@@ -135,9 +135,7 @@ def command(
         raise click.UsageError("--message concerns send policies; --policy names one")
     if brief and full:
         raise click.UsageError("--brief and --full: one of them at most")
-    described = Link.load(link)
-    own = {key: value for key, value in (("frame.delimiting", delimiting), ("frame.crc", crc)) if value}
-    described = described.replace(**own) if own else described
+    described = with_frame(Link.load(link), delimiting, crc)
     changes = changes_in(given_changes)
     characters = read_capture(capture, given, described.line)
     told = wrong_rate(capture, given, characters)

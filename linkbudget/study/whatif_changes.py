@@ -16,7 +16,7 @@ from linkbudget.link.requirements import field_step, numeric_fields
 from linkbudget.link.writer import link_table
 from linkbudget.message.fields import Counter, Optional_
 from linkbudget.study.choose_candidates import candidates, present_format
-from linkbudget.study.policy_kinds import Moved
+from linkbudget.study.policy_kinds import Moved, Policy
 from linkbudget.study.resending import DIRECTION, Sending
 from linkbudget.study.samples import spread
 from linkbudget.units import Number, exact, format_us
@@ -319,8 +319,14 @@ def _policies(link: Link, given: Sequence[Sending] | None) -> Iterator[Change]:
             f"send policy of {sending.message}",
             sending=sending,
             cost="the sender decides what to send",
-            notes=(f"{sending.policy.text}; mean age grows while nothing new is sent",),
+            notes=(f"{sending.policy.text}; mean age grows while nothing new is sent", *_off(sending.policy)),
         )
+
+
+def _off(policy: Policy) -> Iterator[str]:
+    """Yield how far off a controller may be that is not told everything; figures are those of the ages."""
+    if isinstance(policy, Moved):
+        yield "what the controller knows may be off by up to these bands, which no figure here counts"
 
 
 def _moved(layout: MessageLayout) -> Moved | None:
