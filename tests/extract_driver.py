@@ -103,12 +103,17 @@ def shows(spec: DirectionSpec) -> str:
     return "\n".join(lines)
 
 
+def driver_text(spec: DirectionSpec) -> str:
+    """Return the program that prints what the lines of a stream led to."""
+    return DRIVER.replace("@shows", shows(spec))
+
+
 def write_sources(codec: Codec, folder: Path) -> None:
     """Write extractor and driver."""
     spec = describe(codec, "to-controller", "link", RESERVED)
     for name, text in CTarget().generate(spec, {"check": "small"}).items():
         (folder / name).write_text(text)
-    (folder / "driver.c").write_text(DRIVER.replace("@shows", shows(spec)))
+    (folder / "driver.c").write_text(driver_text(spec))
 
 
 def compilers() -> dict[str, list[str]]:

@@ -184,5 +184,33 @@ def test_the_banner_says_what_is_refused():
     assert "a number between two steps is refused" in header
 
 
+@need_gcc
+def test_fields_nobody_wants_may_be_anything(tmp_path):
+    """A layout with a real number and a label; with the wanted field alone the others are unknown keys."""
+    fields = (Integer("n", 0, 99), Real("r"), Label("l", 9), Scaled("x", 0, 9, 0.5))
+    whole = describe(codec_of(MessageLayout("m", fields)), "to-controller", "link", RESERVED)
+    reduced = codec_of(MessageLayout("m", (fields[0], fields[3])))
+    for name, text in CTarget().generate(whole, {"check": "small", "fields": "x, n"}).items():
+        (tmp_path / name).write_text(text)
+    (tmp_path / "driver.c").write_text(
+        driver.driver_text(describe(reduced, "to-controller", "link", RESERVED))
+    )
+    program = driver.build(tmp_path, ["gcc"], driver.SANITIZED)
+    stream = b'{"n":7,"r":[1e5],"l":null,"x":4.5}\n{"x":4.5,"n":7}\n{"r":1,"l":"a","x":4.5}\n'
+    found = check_stream(program, reduced, stream, 4)
+    assert found[:2] == [("m", (7, 9)), ("m", (7, 9))]
+
+
+def test_a_wanted_field_must_be_one():
+    spec = describe(codec_of(BEANS), "to-controller", None, RESERVED)
+    with pytest.raises(TargetError, match=r"fields: 'ripee' is no field; allowed: .*; did you mean 'ripe'\?"):
+        CTarget().generate(spec, {"check": "small", "fields": "tick,ripee"})
+    packed = describe(
+        codec_of(BEANS, encoding="packed-bits", delimiting="cobs"), "to-controller", None, RESERVED
+    )
+    with pytest.raises(TargetError, match="fields: beans is packed-bits; only json-object has keys"):
+        CTarget().generate(packed, {"check": "small", "fields": "tick"})
+
+
 def test_a_word_inside_another_has_its_own_end():
     assert trie({"st": 0, "stone": 1})["st"] == {'"': 0, "o": "sto"}

@@ -8,7 +8,11 @@ from typing import Any, Protocol
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.errors import TargetError, nearest_name
 
-__all__ = ["TARGETS", "Target", "checked_options", "target_of"]
+__all__ = ["ANY_TEXT", "TARGETS", "Target", "checked_options", "target_of"]
+
+
+ANY_TEXT = ("",)
+"""What an option may be that is not one of a few words; it is empty by default."""
 
 
 class Target(Protocol):
@@ -27,6 +31,7 @@ TARGETS: dict[str, tuple[str, str]] = {
     "c": ("linkbudget.codegen.c.target", "CTarget"),
     "micropython": ("linkbudget.codegen.micropython.target", "MicroPythonTarget"),
     "cpython": ("linkbudget.codegen.cpython.target", "CPythonTarget"),
+    "sheet": ("linkbudget.codegen.sheet.target", "SheetTarget"),
 }
 
 
@@ -51,6 +56,8 @@ def checked_options(chosen: Target, options: Mapping[str, Any]) -> dict[str, str
             nearest = nearest_name(name, chosen.options)
             hint = f"; did you mean {nearest!r}?" if nearest else ""
             raise TargetError(f"{name}: is no option of target {chosen.name}; allowed: {known}{hint}")
+        if chosen.options[name] == ANY_TEXT and isinstance(value, str):
+            continue
         if value not in chosen.options[name]:
             allowed = ", ".join(chosen.options[name])
             raise TargetError(f"{name}: {value!r} is not allowed; allowed: {allowed}")

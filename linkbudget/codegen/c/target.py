@@ -12,7 +12,9 @@ from linkbudget.codegen.c.framing import Framing
 from linkbudget.codegen.c.header import header
 from linkbudget.codegen.c.source import source
 from linkbudget.codegen.c.words import RESERVED
+from linkbudget.codegen.extract.wanted import with_fields
 from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.codegen.target import ANY_TEXT
 from linkbudget.errors import TargetError
 from linkbudget.message.encodings.delimited import Delimited
 from linkbudget.message.encodings.packed_bits import PackedBits
@@ -25,15 +27,17 @@ class CTarget:
     """C99, which is also C++: no allocation, no globals, no recursion.
 
     ``check``: ``small`` computes the check without a table, or with one of 16 entries; ``table`` takes one of
-    256 entries, which is faster and larger.
+    256 entries, which is faster and larger. ``fields``: the wanted fields of JSON, between commas;
+    default: all.
     """
 
     name: ClassVar[str] = "c"
     reserved: ClassVar[frozenset[str]] = RESERVED
-    options: ClassVar[Mapping[str, tuple[str, ...]]] = {"check": ("small", "table")}
+    options: ClassVar[Mapping[str, tuple[str, ...]]] = {"check": ("small", "table"), "fields": ANY_TEXT}
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return header, source and example; `TargetError` for what C cannot express."""
+        spec = with_fields(spec, options.get("fields", ""), self.reserved)
         if spec.family == "json":
             from linkbudget.codegen.extract.c import extractor_files
 

@@ -26,26 +26,26 @@ WHITE = {0x20: "' '", 0x09: "'\\t'", 0x0A: "'\\n'", 0x0D: "'\\r'"}
 # What every byte needs comes first, where a short instruction reaches it.
 LINE_MEMBERS = """\
     lb_spot at;
-    lb_length left;
-    uint32_t now;
-    const struct lb_field *field;
-    lb_number value;
-    int16_t tens;
-    uint16_t stack;
-    uint16_t level;
-    lb_marks seen;
-    lb_marks good;
-    lb_marks none;
     lb_spot closing;
     lb_spot keys;
     lb_spot back;
-    uint16_t code;
-    uint8_t text;
     uint8_t negative;
+    uint8_t text;
+    uint8_t reason;
     uint8_t minus;
+    lb_length left;
+    int16_t tens;
+    uint16_t stack;
+    uint16_t level;
+    const struct lb_field *field;
+    lb_number value;
+    lb_marks seen;
+    lb_marks good;
+    lb_marks none;
+    uint16_t code;
     uint8_t lowest;
     uint8_t highest;
-    uint8_t reason;
+    uint32_t now;
 """
 STATE = re.compile(r"^STATE\((\w+)\)\n\{\n(.*?)^\}\n", re.MULTILINE | re.DOTALL)
 MOST_TESTS = 8

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar
 
+from linkbudget.codegen.extract.wanted import with_fields
 from linkbudget.codegen.micropython import plain_module
 from linkbudget.codegen.micropython.plain_style import reserved_words
 from linkbudget.codegen.plain.expressible import refuse_foreign
 from linkbudget.codegen.spec import DirectionSpec, Real, leaves
+from linkbudget.codegen.target import ANY_TEXT
 from linkbudget.codegen.vectors import vectors_text
 from linkbudget.errors import TargetError
 
@@ -16,14 +18,18 @@ __all__ = ["MicroPythonTarget"]
 
 
 class MicroPythonTarget:
-    """``form``: ``viper`` allocates nothing once it is made; ``builtins`` also runs in CPython."""
+    """``form``: ``viper`` allocates nothing once it is made; ``builtins`` also runs in CPython.
+
+    ``fields``: the wanted fields of JSON, between commas; default: all.
+    """
 
     name = "micropython"
     reserved = reserved_words()
-    options: ClassVar[Mapping[str, tuple[str, ...]]] = {"form": ("viper", "builtins")}
+    options: ClassVar[Mapping[str, tuple[str, ...]]] = {"form": ("viper", "builtins"), "fields": ANY_TEXT}
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for what it cannot write."""
+        spec = with_fields(spec, options.get("fields", ""), self.reserved)
         if spec.family == "json":
             from linkbudget.codegen.extract.micropython import module_text
 

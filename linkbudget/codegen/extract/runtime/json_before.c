@@ -10,7 +10,7 @@ static lb_number lb_times_ten(lb_number value, int16_t tens, uint8_t *lost)
         tens--;
     }
     while (tens < 0 && value != 0u) {
-        /* Divided by ten as in lb_keep. */
+        /* Divided by ten as in lb_keep_digits. */
         value = (lb_number)(value * LB_FIFTH);
         value = (lb_number)((value >> 1) | (value << (LB_BITS - 1)));
         if (value > LB_TENTH) {
@@ -23,19 +23,11 @@ static lb_number lb_times_ten(lb_number value, int16_t tens, uint8_t *lost)
 }
 
 /* A number is over: its digits become a count of steps, which is kept when the field has it. */
-static void lb_keep(lb_receiver *state)
+static inline void lb_keep_digits(lb_receiver *state)
 {
     const lb_field *field = state->field;
     lb_number value = state->value;
 
-    if (state->tens != 0) {
-        uint8_t lost = 0u;
-
-        value = lb_times_ten(value, state->tens, &lost);
-        if (lost != 0u) {
-            return;
-        }
-    }
     if (state->negative != 0u) {
         value = (lb_number)(0u - value);
     }
@@ -45,6 +37,17 @@ static void lb_keep(lb_receiver *state)
     if (value <= field->most) {
         state->work[field->place] = value;
         state->good |= field->mark;
+    }
+}
+
+/* The same for a number with fewer or more digits behind the point than the field has, or with an exponent. */
+static void lb_keep(lb_receiver *state)
+{
+    uint8_t lost = 0u;
+
+    state->value = lb_times_ten(state->value, state->tens, &lost);
+    if (lost == 0u) {
+        lb_keep_digits(state);
     }
 }
 

@@ -179,7 +179,7 @@ STATE(digits)
 
         if (digit > 9u) {
             state->value = value;
-            if (byte == ',' && (state->stack & 1u) == 0u) {
+            if (byte == ',' && state->tens == 0 && (state->stack & 1u) == 0u) {
                 LB_GO(key_behind_number);
             }
             if (byte == '.' && state->field->kind != LB_WHOLE) {
@@ -238,7 +238,7 @@ STATE(fraction)
         if (digit > 9u) {
             state->value = value;
             state->tens = tens;
-            if (byte == ',' && (state->stack & 1u) == 0u) {
+            if (byte == ',' && tens == 0 && (state->stack & 1u) == 0u) {
                 LB_GO(key_behind_number);
             }
             LB_AGAIN(number_over);
@@ -256,7 +256,7 @@ STATE(fraction)
 /* The number in front of a comma waits for the byte behind it, so that no byte has work for two. */
 STATE(key_behind_number)
 {
-    lb_keep(state);
+    lb_keep_digits(state);
     if (byte == '"' && state->stack == 2u && LB_KEYED == 0) {
         LB_GO(keys);
     }

@@ -1,0 +1,45 @@
+"""A direction reduced to the fields somebody wants; to an extractor the others are keys nobody asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from linkbudget.codec import Codec, CodecMessage
+from linkbudget.codegen.spec import DirectionSpec, describe
+from linkbudget.errors import SettingsError, TargetError, nearest_name
+from linkbudget.message.layout import MessageLayout
+
+__all__ = ["with_fields"]
+
+
+def with_fields(spec: DirectionSpec, fields: str, reserved: Collection[str]) -> DirectionSpec:
+    """Return the description with these fields alone, the names between commas; as it is for an empty text.
+
+    A message without any of them stays when it has a key that tells it from the others, else it goes.
+    Raises `TargetError` for a name that is no field, for encodings other than JSON objects (where every field
+    has its place), and for messages that the rest does not tell apart.
+    """
+    if not fields:
+        return spec
+    names = [name.strip() for name in fields.split(",")]
+    known = {field.name for message in spec.messages for field in message.fields}
+    for name in names:
+        if name not in known:
+            nearest = nearest_name(name, sorted(known))
+            hint = f"; did you mean {nearest!r}?" if nearest else ""
+            raise TargetError(f"fields: {name!r} is no field; allowed: {', '.join(sorted(known))}{hint}")
+    made = []
+    for message in spec.codec.messages:
+        if message.encoding.name != "json-object":
+            raise TargetError(f"fields: {message.name} is {message.encoding.name}; only json-object has keys")
+        layout = message.layout
+        kept = tuple(field for field in layout.fields if field.name in names)
+        if kept or layout.key is not None:
+            made.append(
+                CodecMessage(MessageLayout(layout.name, kept, layout.id, layout.key), message.encoding)
+            )
+    try:
+        codec = Codec(spec.fmt, tuple(made))
+    except SettingsError as error:
+        raise TargetError(f"fields: {fields}: {error}") from None
+    return describe(codec, spec.direction, spec.prefix, reserved)
