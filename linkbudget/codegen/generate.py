@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from linkbudget.codegen.spec import describe
@@ -26,7 +27,7 @@ def generate(
     """
     chosen = target_of(target)
     settings = checked_options(chosen, options)
-    spec = describe(link.codec(direction), direction, prefix, chosen.reserved)
+    spec = replace(describe(link.codec(direction), direction, prefix, chosen.reserved), link=link)
     files = chosen.generate(spec, settings)
     for renamed in spec.renamed:
         warn(str(renamed))

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from linkbudget.codec import Codec, CodecMessage
 from linkbudget.codegen.names import Renamed, Scope
@@ -39,6 +39,9 @@ from linkbudget.message.primitives import (
 )
 from linkbudget.message.primitives import Sequence as Repeated
 from linkbudget.units import SizeRange
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
 
 __all__ = [
     "DirectionSpec",
@@ -209,7 +212,8 @@ class DirectionSpec:
     """One direction: how it is called in code, its frame format, and its messages.
 
     ``family``: ``"binary"``, ``"json"`` or ``"delimited"`` – how the messages are told apart. ``renamed``
-    lists names that had to be changed. ``codec`` is the reference the code must agree with.
+    lists names that had to be changed. ``codec`` is the reference the code must agree with. ``link`` is known
+    where times matter.
     """
 
     direction: str
@@ -217,6 +221,7 @@ class DirectionSpec:
     codec: Codec
     messages: tuple[MessageSpec, ...]
     renamed: tuple[Renamed, ...]
+    link: Link | None = None
 
     @property
     def fmt(self) -> FrameFormat:

@@ -1,0 +1,1 @@
+"""The interface written down for other people, as a page of Markdown."""
