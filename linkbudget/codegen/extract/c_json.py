@@ -205,7 +205,11 @@ class JsonText(CommonText):
         bits = self.plan.bits
         kinds = {"choice": "LB_CHOICE", "flag": "LB_FLAG", "scaled": "LB_DECIMAL"}
         kind = kinds.get(wanted.number.kind, "LB_WHOLE")
-        numbers = (wanted.units[0] % (1 << bits), wanted.inverse(bits), wanted.most)
+        numbers = (
+            wanted.units[0] % (1 << bits),
+            wanted.inverse(bits),
+            0 if kind in ("LB_CHOICE", "LB_FLAG") else wanted.most + 1,
+        )
         words = f"words_{wanted.bit}" if wanted.number.kind == "choice" else "string"
         optional = wanted.bit if wanted.optional else None
         return self._entry(
@@ -382,7 +386,7 @@ TYPES = """\
 typedef struct lb_field {
     lb_number low;     /* the lowest value, in units of the last decimal place */
     lb_number inverse; /* of the odd part of the step */
-    lb_number most;    /* the highest count of steps */
+    lb_number count;   /* of the steps; 0 for what is no number */
     lb_marks mark;
     lb_marks optional; /* the mark, if null is allowed */
     lb_spot words;     /* what looks for the words of a choice, or for the keys inside */

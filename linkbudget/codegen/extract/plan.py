@@ -133,6 +133,11 @@ def make_plan(spec: DirectionSpec) -> ExtractPlan:
     for message in spec.messages:
         if not isinstance(message.encoding, JsonObject):
             raise TargetError(f"{message.name}.encoding: there is no extractor of {message.encoding.name}")
+    without = [message.name for message in spec.messages if message.key is None]
+    if len(without) > 1:
+        raise TargetError(
+            f"{', '.join(without)}: an extractor tells messages by their keys; give all but one a key"
+        )
     if fmt.delimiting != "newline":
         raise TargetError(
             f"frame.delimiting: {fmt.delimiting!r} around text has no extractor; newline has one"

@@ -18,8 +18,8 @@ COUNTS = {
 STUFFING = {
     "cobs": "Consistent overhead byte stuffing (S. Cheshire and M. Baker, 1999). The body is cut at its zero "
     "bytes; each piece is sent behind a code byte, its length plus 1, and the zero itself is left out. A "
-    "piece of 254 bytes or more is sent as `ff` and 254 bytes, and the rest as the next piece; where the body ends "
-    "with these 254 bytes, nothing follows. A byte `00` ends the frame and stands nowhere else.",
+    "piece of 254 bytes or more is sent as `ff` and 254 bytes, and the rest as the next piece; where the "
+    "body ends with these 254 bytes, nothing follows. A byte `00` ends the frame and stands nowhere else.",
     "slip": "SLIP (RFC 1055). `c0` inside is sent as `db dc`, `db` as `db dd`; `c0` ends the frame.",
     "newline": "The body must not hold a byte of the line end.",
     "none": "Frames follow each other with nothing between them; all have the longest payload.",

@@ -12,6 +12,7 @@ from linkbudget.codegen.sheet.tables import table
 from linkbudget.codegen.sheet.timing import timing_section
 from linkbudget.codegen.sheet.worked import worked_section
 from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.codegen.status import STATUS_FIELDS, is_status
 from linkbudget.codegen.vectors import vectors_text
 
 __all__ = ["CAUTIONS", "SheetTarget"]
@@ -49,10 +50,28 @@ class SheetTarget:
             worked_section(spec),
             timing_section(spec),
             damage_section(spec),
+            _status(spec),
             "## Cautions\n\n" + "\n".join(f"- {line}" for line in CAUTIONS),
         ]
         text = "\n\n".join(section for section in sections if section) + "\n"
         return {f"{spec.prefix}.md": text, "vectors.json": vectors_text(spec)}
+
+
+def _status(spec: DirectionSpec) -> str:
+    """How the status message is filled, where the direction has one."""
+    rows = [
+        (f"`{one.name}`", one.meaning, f"`{one.viper}`", f"`{one.c}`" if one.c else "not counted, send 0")
+        for one in STATUS_FIELDS
+    ]
+    how = (
+        "carries what the receiver of the other direction has counted, so that a prediction can be held against "
+        "it. Counters wrap after 65535, the last two stay there. In Python, `receiver.counters.status()` is the "
+        "list of its values; in viper, `receiver.status(values)` writes them; in C, where LB stands for the "
+        "prefix, each is got as below (C counts unknown messages as refused)."
+    )
+    head = ("Field", "Counts", "Viper", "C")
+    named = [message.name for message in spec.messages if is_status(message)]
+    return "\n\n".join(f"## Status message\n\n`{name}` {how}\n\n{table(head, rows)}" for name in named)
 
 
 def _glance(spec: DirectionSpec) -> str:

@@ -34,7 +34,7 @@ static inline void lb_keep_digits(lb_receiver *state)
     /* An exact division by multiplication with the inverse: a rest makes the result too large. */
     value = (lb_number)((value - field->low) * field->inverse);
     value = LB_TURN(value, field->twos);
-    if (value <= field->most) {
+    if (value < field->count) {
         state->work[field->place] = value;
         state->good |= field->mark;
     }
@@ -43,7 +43,8 @@ static inline void lb_keep_digits(lb_receiver *state)
 /* The same for a number with fewer or more digits behind the point than the field has, or with an exponent. */
 static void lb_keep(lb_receiver *state)
 {
-    uint8_t lost = 0u;
+    /* A whole number has no point. */
+    uint8_t lost = state->field->kind == LB_WHOLE && state->tens < 0 ? 1u : 0u;
 
     state->value = lb_times_ten(state->value, state->tens, &lost);
     if (lost == 0u) {

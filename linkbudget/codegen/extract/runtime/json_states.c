@@ -69,10 +69,6 @@ STATE(value)
 
     if (digit <= 9u) {
         state->negative = 0u;
-        if (field->kind > LB_DECIMAL) {
-            field = &lb_other;
-            state->field = field;
-        }
         state->tens = field->places;
         state->value = digit;
         if (digit == 0u) {
@@ -159,9 +155,6 @@ STATE(first_digit)
     if ((uint8_t)(byte - '0') > 9u) {
         LB_REFUSE(LB_NOT_JSON);
     }
-    if (state->field->kind > LB_DECIMAL) {
-        state->field = &lb_other;
-    }
     state->tens = state->field->places;
     state->value = (lb_number)byte - '0';
     if (byte == '0') {
@@ -179,10 +172,10 @@ STATE(digits)
 
         if (digit > 9u) {
             state->value = value;
-            if (byte == ',' && state->tens == 0 && (state->stack & 1u) == 0u) {
-                LB_GO(key_behind_number);
+            if (byte == ',' && state->tens == 0) {
+                LB_GO(behind_number);
             }
-            if (byte == '.' && state->field->kind != LB_WHOLE) {
+            if (byte == '.') {
                 LB_GO(point);
             }
             LB_AGAIN(digits_over);
@@ -203,9 +196,6 @@ STATE(digits)
 STATE(digits_over)
 {
     if (byte == '.') {
-        if (state->field->kind == LB_WHOLE) {
-            state->field = &lb_other;
-        }
         LB_GO(point);
     }
     LB_AGAIN(number_over);
@@ -221,7 +211,7 @@ STATE(point)
     if ((state->value >> LB_TOP) == 0u) {
         state->value = (lb_number)(state->value * 10u + digit);
         state->tens--;
-    } else if (digit != 0u) {
+    } else if (digit != 0u || state->field->kind == LB_WHOLE) {
         state->field = &lb_other;
     }
     LB_GO(fraction);
@@ -238,8 +228,8 @@ STATE(fraction)
         if (digit > 9u) {
             state->value = value;
             state->tens = tens;
-            if (byte == ',' && tens == 0 && (state->stack & 1u) == 0u) {
-                LB_GO(key_behind_number);
+            if (byte == ',' && tens == 0) {
+                LB_GO(behind_number);
             }
             LB_AGAIN(number_over);
         }
@@ -254,13 +244,17 @@ STATE(fraction)
 }
 
 /* The number in front of a comma waits for the byte behind it, so that no byte has work for two. */
-STATE(key_behind_number)
+STATE(behind_number)
 {
     lb_keep_digits(state);
     if (byte == '"' && state->stack == 2u && LB_KEYED == 0) {
         LB_GO(keys);
     }
-    LB_AGAIN(key);
+    if ((state->stack & 1u) == 0u) {
+        LB_AGAIN(key);
+    }
+    state->field = &lb_other;
+    LB_AGAIN(value);
 }
 
 STATE(number_over)

@@ -55,6 +55,23 @@ class Core:
         return found
 
     @micropython.viper
+    def status(self, values):
+        """Write the values of the status message into an array("i") of 15 places, each in 16 bits."""
+        c = ptr32(self.counters)
+        v = ptr32(values)
+        v[0] = c[ACCEPTED] & 0xFFFF
+        i = 0
+        while i < 10:
+            # The faults but for TRUNCATED, which only a stream that ends has; then LOST and SUPERSEDED.
+            at = i + 1 if i < 4 else i + 2
+            v[i + 1] = c[at] & 0xFFFF
+            i += 1
+        v[11] = c[LOST] & 0xFFFF
+        v[12] = c[SUPERSEDED] & 0xFFFF
+        v[13] = c[HIGH_WATER] if c[HIGH_WATER] < 0xFFFF else 0xFFFF
+        v[14] = c[LONGEST_GAP] if c[LONGEST_GAP] < 0xFFFF else 0xFFFF
+
+    @micropython.viper
     def _slot(self, kind: int) -> int:
         """Return the slot a new message of this kind is written to."""
         s = ptr32(self.state)

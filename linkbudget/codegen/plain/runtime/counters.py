@@ -79,3 +79,25 @@ class Counters:
             self.unknown += 1
         else:
             self.refused += 1
+
+    def status(self) -> list[int]:
+        """Return the values of the status message in the order of its fields, each in 16 bits."""
+        counts = [
+            self.accepted,
+            self.check,
+            self.too_long,
+            self.too_short,
+            self.bad_stuffing,
+            self.bad_length,
+            self.header_check,
+            self.no_sync,
+            self.layout,
+            self.unknown,
+            self.refused,
+            self.lost,
+            self.superseded,
+        ]
+        return [count & 0xFFFF for count in counts] + [
+            min(self.high_water, 0xFFFF),
+            min(self.longest_gap, 0xFFFF),
+        ]
