@@ -147,5 +147,27 @@ def test_a_file_without_requirements_or_that_cannot_be_written_is_told(linkbudge
     assert not (tmp_path / "verdict.xml").exists()
     ran = linkbudget("budget", LINK, "--junit", tmp_path / "none" / "verdict.xml")
     assert ran.code == 2
-    assert "No such file or directory" in ran.err
+    assert f"there is no folder {tmp_path / 'none'}" in ran.err
+
+
+@pytest.mark.parametrize("command", ["budget", "choose", "replay", "whatif"])
+def test_what_is_read_is_never_written_over(linkbudget, tmp_path, command):
+    link, capture = tmp_path / "beans.toml", tmp_path / "beans.vcd"
+    for target, source in ((link, LINK), (capture, CAPTURE)):
+        target.write_bytes(source.read_bytes())
+    more = {"replay": ["--phases", 0], "whatif": ["--brief", "--largest-set", 1]}.get(command, [])
+    inputs = [link] if command == "budget" else [link, capture]
+    for read in inputs[-1:] if command == "whatif" else inputs:
+        ran = linkbudget(command, *inputs, *more, "--junit", read)
+        assert (ran.code, ran.out) == (2, "")
+        assert f"--junit: {read} is an input of this command" in ran.err
+    assert (link.read_bytes(), capture.read_bytes()) == (LINK.read_bytes(), CAPTURE.read_bytes())
+
+
+def test_a_folder_that_is_not_there_is_told_before_any_work(linkbudget, tmp_path, monkeypatch):
+    monkeypatch.setattr("linkbudget.cli.whatif.read_capture", None)
+    for option in ("--html", "--junit"):
+        ran = linkbudget("whatif", LINK, CAPTURE, option, tmp_path / "none" / "found")
+        assert ran.code == 2
+        assert f"there is no folder {tmp_path / 'none'}" in ran.err
     assert ran.out == ""

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
+from linkbudget.cli.output_file import file_option, refuse_input
 
 if TYPE_CHECKING:
     from linkbudget.replay.result import Replay
@@ -14,12 +14,7 @@ if TYPE_CHECKING:
 
 __all__ = ["html_option", "write_html"]
 
-html_option = click.option(
-    "--html",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Also write the report to look at: one HTML file that needs no network.",
-)
+html_option = file_option("--html", "Also write the report to look at: one HTML file that needs no network.")
 
 
 def write_html(
@@ -32,8 +27,7 @@ def write_html(
     """Write the report of a replay when a file was asked for; ``read`` are the inputs, never written over."""
     if path is None:
         return
-    if any(path.exists() and path.samefile(file) for file in read):
-        raise click.UsageError(f"--html: {path} is an input of this command")
+    refuse_input("--html", path, read)
     from linkbudget.report.html.page import save_html
 
     save_html(result, capture, path, whatif=whatif)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from linkbudget.cli.output import Notes
+from linkbudget.cli.output_file import file_option, refuse_input
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -17,12 +18,7 @@ __all__ = ["exit_code", "junit_option", "write_junit"]
 
 EXIT_NOT_MET = 1
 
-junit_option = click.option(
-    "--junit",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Also write the requirements as JUnit XML, a test case each.",
-)
+junit_option = file_option("--junit", "Also write the requirements as JUnit XML, a test case each.")
 
 
 def exit_code(document: Mapping[str, Any], link: Link, require: bool, notes: Notes) -> int:
@@ -42,13 +38,15 @@ def exit_code(document: Mapping[str, Any], link: Link, require: bool, notes: Not
 
 
 def write_junit(path: Path | None, document: Mapping[str, Any], link: Link, *read: Path | None) -> None:
-    """Write the requirements of a result as JUnit XML when a file was asked for; ``read`` are its inputs.
+    """Write the requirements of a result as JUnit XML when a file was asked for; ``read`` are its inputs,
+    never written over.
 
     Without a requirement it is wrong usage, as ``--require`` is.
     """
     if path is None:
         return
     _refuse_none("--junit", link)
+    refuse_input("--junit", path, read)
     from linkbudget.report.junit import junit_xml
 
     command = click.get_current_context().info_name or ""
