@@ -81,9 +81,11 @@ def test_files_of_rows_have_names_of_their_own():
     assert names == ["115200-baud", "115200-baud-2", "period-of-2.5-ms", "change", "x"]
 
 
-def test_what_is_read_is_never_written_over(linkbudget, tmp_path):
+def test_what_is_read_is_never_written_over(linkbudget, tmp_path, monkeypatch):
+    """And that is told before any work."""
     link, capture = files_of(tmp_path, parser={"message_us": 5000})
     before = link.read_bytes()
+    monkeypatch.setattr("linkbudget.cli.whatif.read_capture", None)
     ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", link)
     assert ran.code == 2
     assert "is what this command reads" in ran.err
@@ -91,6 +93,17 @@ def test_what_is_read_is_never_written_over(linkbudget, tmp_path):
     ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", capture)
     assert ran.code == 2
     assert "is a file; expected a directory" in ran.err
+
+
+def test_traffic_beside_a_link_file_is_not_written_over_what_is_read(linkbudget, tmp_path):
+    """The place of the traffic is known only when the set is."""
+    link, capture = files_of(tmp_path, require={"missed_deadlines": 0, "utilisation": 0.05})
+    before = capture.read_bytes()
+    change = ["--change", "fast: line.baudrate = 921600", "--max-baudrate", "100000", "--largest-set", 1]
+    ran = linkbudget("whatif", link, capture, "--brief", *change, "--write", capture.with_suffix(".toml"))
+    assert capture.read_bytes() == before
+    assert ran.code == 2
+    assert "places.jsonl is what this command reads" in ran.err
 
 
 def test_the_exit_code_is_that_of_the_smallest_set(linkbudget, tmp_path):

@@ -135,6 +135,10 @@ def command(
         raise click.UsageError("--message concerns send policies; --policy names one")
     if brief and full:
         raise click.UsageError("--brief and --full: one of them at most")
+    if write is not None:
+        from linkbudget.cli.whatif_files import check_target, write_rows
+
+        check_target(write, (link, capture))
     described = with_frame(Link.load(link), delimiting, crc)
     changes = changes_in(given_changes)
     characters = read_capture(capture, given, described.line)
@@ -159,8 +163,6 @@ def command(
     document = result.to_dict()
     written: list[str] = []
     if write is not None:
-        from linkbudget.cli.whatif_files import write_rows
-
         written = write_rows(result, document, write, (link, capture), notes)
     if html is not None:
         from linkbudget.replay.run import replay

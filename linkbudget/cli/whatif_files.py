@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from linkbudget.study.whatif_result import WhatIf
     from linkbudget.study.whatif_rows import Row
 
-__all__ = ["write_rows"]
+__all__ = ["check_target", "write_rows"]
 
 
 def write_rows(
@@ -32,8 +32,6 @@ def write_rows(
         notes.add(f"nothing was written to {path}: there is no set of changes that helps")
         return []
     folder = path.parent if alone else path
-    if folder.exists() and not folder.is_dir():
-        raise click.UsageError(f"--write: {folder} is a file; expected a directory or a file ending in .toml")
     folder.mkdir(parents=True, exist_ok=True)
     commands = []
     used: set[str] = set()
@@ -46,6 +44,16 @@ def write_rows(
         if name != row.name:
             commands.append(shlex.join(["linkbudget", "replay", link, capture or str(read[1])]))
     return commands
+
+
+def check_target(path: Path, read: Sequence[Path]) -> None:
+    """Raise when rows cannot be saved there, before they are worked out."""
+    alone = path.suffix == ".toml"
+    folder = path.parent if alone else path
+    if folder.exists() and not folder.is_dir():
+        raise click.UsageError(f"--write: {folder} is a file; expected a directory or a file ending in .toml")
+    if alone:
+        _keep(path, read)
 
 
 def rows_of(result: WhatIf, document: dict[str, Any]) -> Iterator[tuple[str, Row, dict[str, Any]]]:
@@ -76,11 +84,15 @@ def saved(result: WhatIf, row: Row, target: Path, read: Sequence[Path]) -> tuple
     again = traffic is not result.capture
     beside = target.with_suffix(".jsonl")
     for file in (target, *([beside] if again else [])):
-        if file.exists() and any(file.samefile(other) for other in read):
-            raise click.UsageError(f"--write: {file} is what this command reads; expected another place")
+        _keep(file, read)
     told = [f"Made by linkbudget whatif: {' + '.join(row.members)}.", *row.notes]
     comments = "".join(f"# {' '.join(line.split())}\n" for line in told)
     target.write_text(f"{comments}\n{link.to_toml()}", encoding="utf-8", newline="\n")
     if again:
         save_capture(traffic, beside)
     return str(target), str(beside) if again else None
+
+
+def _keep(file: Path, read: Sequence[Path]) -> None:
+    if file.exists() and any(file.samefile(other) for other in read):
+        raise click.UsageError(f"--write: {file} is what this command reads; expected another place")
