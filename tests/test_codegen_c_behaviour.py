@@ -44,6 +44,7 @@ int main(void)
     s_beans_t beans = {0};
     s_stop_t stop = {0};
     s_message message;
+    uint8_t big[S_MAX_FRAME + 256u];
     size_t n;
     size_t i;
 
@@ -128,6 +129,12 @@ int main(void)
     EXPECT(s_decode(frame, n, &message) == S_GOT_BEANS && message.as.beans.tick == 13u);
     EXPECT(s_decode(frame, 0u, &message) == S_TOO_SHORT);
     EXPECT(s_count(&state, (s_status)200) == 0u);
+
+    /* A frame with 256 bytes more is too long, though lengths are kept in a byte. */
+    n = frame_of(14u, 11u, frame);
+    memset(big, 0x55, sizeof big);
+    memcpy(big, frame, n - 1u);
+    EXPECT(s_decode(big, n - 1u + 256u, &message) == S_TOO_LONG);
     puts("good");
     return 0;
 }
