@@ -9,6 +9,7 @@ import extract_driver as driver
 import pytest
 from extract_oracle import (
     BEANS,
+    BILLIONS,
     EMPTY,
     KEYED,
     LARGE,
@@ -33,6 +34,7 @@ CASES = {
     "beans": codec_of(BEANS),
     "signed": codec_of(SIGNED),
     "large numbers": codec_of(LARGE),
+    "billions": codec_of(BILLIONS),
     "keys": codec_of(KEYED, STATUS, EMPTY),
     "one without a key": codec_of(BEANS, STATUS),
     "check": codec_of(BEANS, terminator="\r\n", **HEX),
@@ -173,6 +175,12 @@ REFUSED = [
 def test_what_is_not_extracted_is_refused_with_its_path(layout, settings, message):
     spec = describe(codec_of(layout, **settings), "to-controller", None, RESERVED)
     with pytest.raises(TargetError, match=message):
+        CTarget().generate(spec, {"check": "small"})
+
+
+def test_messages_told_by_their_fields_alone_are_refused():
+    spec = describe(codec_of(BEANS, SIGNED, STATUS), "to-controller", None, RESERVED)
+    with pytest.raises(TargetError, match="beans, lane: an extractor tells messages by their keys"):
         CTarget().generate(spec, {"check": "small"})
 
 
