@@ -118,6 +118,24 @@ PAIRS: tuple[Pair, ...] = (
         250_000,
         "receiver_cases",
     ),
+    Pair(
+        "walk",
+        "linkbudget.replay.walk:walk",
+        "linkbudget.replay.walk:plain_walk",
+        "passes",
+        "linkbudget.replay._motion_kernels:step",
+        500_000,
+        "joint_orders",
+    ),
+    Pair(
+        "motion",
+        "linkbudget.replay.motion:judge",
+        "linkbudget.replay.motion:plain_judge",
+        "knots of a path",
+        "linkbudget.replay._motion_kernels:judge",
+        500_000,
+        "joint_paths",
+    ),
 )
 CHANGE_OVER = {pair.name: pair.change_over for pair in PAIRS}
 NOT_COUNTED = {"_nrt": False}  # "numba run time": without it nothing can be allocated

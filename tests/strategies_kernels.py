@@ -13,7 +13,9 @@ from strategies import scenes
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
+from linkbudget.link.joints import Joint
 from linkbudget.link.model import Link
+from linkbudget.replay.walk import Orders, plain_walk
 from linkbudget.traffic.levels import UNKNOWN, Edges
 from linkbudget.wire.uart import UartLine
 
@@ -412,3 +414,43 @@ def receiver_cases(draw: st.DrawFn) -> Case:
         flags = [flags[at % 37 % 5] if at % 7 == 0 else 0 for at in range(len(data))]
     characters = list(zip(times, data, flags, strict=True))
     return Case((resolved, characters, fmt, decode))
+
+
+# --- joints -----------------------------------------------------------------------------------------------
+
+
+@st.composite
+def joint_orders(draw: st.DrawFn) -> Case:
+    """A joint and what it is told, on a grid where passes, pulses and instants of capture meet often."""
+    joint = Joint(
+        message="place",
+        field="x",
+        v_max=draw(st.sampled_from([20, 300])) * 10**6,
+        a_max=draw(st.sampled_from([100, 1000])) * 10**12,
+        start=draw(st.sampled_from([0, 3])),
+        settle_band=draw(st.sampled_from([None, None, 2, 20])),
+        **draw(st.sampled_from([{}, {}, {"actuator": "pulse", "pulse_period_us": 0.25}])),
+    )
+    count = draw(st.integers(0, 40))
+    gaps = draw(st.lists(st.sampled_from([0, 1, 50, 50, 100, 100, 250, 2000]), min_size=1, max_size=9))
+    now = np.cumsum([gaps[at % len(gaps)] for at in range(count)], dtype=np.int64)
+    kinds = draw(st.lists(st.sampled_from([0, 0, 1, 1, 2]), min_size=1, max_size=17))
+    places = draw(st.lists(st.sampled_from([0.0, 3.0, -7.25, 30.0, 31.0, 1 / 3]), min_size=1, max_size=11))
+    orders = Orders(
+        now,
+        np.array([draw(st.sampled_from([100, 100, 0, 250]))] * count, dtype=np.int64),
+        np.array([kinds[at % len(kinds)] for at in range(count)], dtype=np.int64),
+        np.array([places[at % len(places)] for at in range(count)]),
+        now - draw(st.sampled_from([-100, 0, 50, 120, 700])),
+    )
+    return Case((joint, orders))
+
+
+@st.composite
+def joint_paths(draw: st.DrawFn) -> Case:
+    """A path, the targets it went for, and the last pass."""
+    joint, orders = draw(joint_orders()).arguments
+    walked = plain_walk(joint, orders)
+    targets = list(zip(walked.target_ns.tolist(), walked.target.tolist(), strict=True))
+    last = int(orders.now_ns[-1]) if orders.now_ns.size else 0
+    return Case((joint, walked.path, targets, last))

@@ -33,32 +33,30 @@ def as_large(monkeypatch):
     return use
 
 
-@pytest.fixture
-def without_joints(tmp_path):
-    def link(name):
-        path = tmp_path / f"{name}.toml"
-        text = (captures_dir() / f"{name}.toml").read_text(encoding="utf-8")
-        path.write_text(text.partition("[[joint]]")[0], encoding="utf-8")
-        return path
-
-    return link
+def rounded(ran):
+    """What a run came to; sums over a path differ in their last digits when they are made piece by piece."""
+    if not ran.out.startswith("{"):
+        return ran
+    document = json.loads(ran.out)
+    for joint in document["motion"]:
+        joint |= {name: round(joint[name], 9) for name in ("overshoot_mean", "rms_error")}
+    return ran.code, document, ran.err
 
 
 @pytest.mark.parametrize("name", ["bean-frames", "bean-text"])
 @pytest.mark.parametrize("options", [["--json"], []])
-def test_a_large_capture_gives_what_a_small_one_gives(linkbudget, as_large, without_joints, name, options):
-    arguments = ["replay", without_joints(name), captures_dir() / f"{name}.vcd", "--phases", 3, *options]
-    whole = linkbudget(*arguments)
+def test_a_large_capture_gives_what_a_small_one_gives(linkbudget, as_large, name, options):
+    link, capture = captures_dir() / f"{name}.toml", captures_dir() / f"{name}.vcd"
+    whole = linkbudget("replay", link, capture, "--phases", 3, *options)
     as_large()
-    assert linkbudget(*arguments) == whole
+    assert rounded(linkbudget("replay", link, capture, "--phases", 3, *options)) == rounded(whole)
     assert whole.code == 0
 
 
-def test_ctrl_c_leaves_what_was_found_and_says_so(linkbudget, as_large, without_joints):
-    link = without_joints("bean-frames")
-    whole = json.loads(linkbudget("replay", link, CAPTURE, "--json", "--phases", 1).out)
+def test_ctrl_c_leaves_what_was_found_and_says_so(linkbudget, as_large):
+    whole = json.loads(linkbudget("replay", LINK, CAPTURE, "--json", "--phases", 1).out)
     as_large(press_after=12)
-    ran = linkbudget("replay", link, CAPTURE, "--json", "--phases", 1)
+    ran = linkbudget("replay", LINK, CAPTURE, "--json", "--phases", 1)
     assert ran.code == 130
     found = json.loads(ran.out)
     assert found["partial"] is True
@@ -73,8 +71,8 @@ def test_ctrl_c_before_any_frame_leaves_nothing(linkbudget, as_large):
     assert (ran.code, ran.out) == (130, "")
 
 
-def test_a_wrong_rate_is_refused_as_for_a_small_one(linkbudget, as_large, without_joints):
-    arguments = ["replay", without_joints("bean-frames"), CAPTURE, "--baudrate", 4800, "--phases", 1]
+def test_a_wrong_rate_is_refused_as_for_a_small_one(linkbudget, as_large):
+    arguments = ["replay", LINK, CAPTURE, "--baudrate", 4800, "--phases", 1]
     small = linkbudget(*arguments)
     as_large()
     assert linkbudget(*arguments) == small

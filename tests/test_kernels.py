@@ -35,9 +35,9 @@ needs_numba = pytest.mark.skipif(load_numba() is None, reason="numba is not inst
 
 
 def kernels_in(root: Path) -> set[str]:
-    """Return ``module:function`` of every public function in a ``_kernels.py``."""
+    """Return ``module:function`` of every public function in a ``_kernels.py`` or ``_…_kernels.py``."""
     found = set()
-    for path in sorted(root.rglob("_kernels.py")):
+    for path in sorted(root.rglob("_*kernels.py")):
         module = ".".join(["linkbudget", *path.relative_to(root).with_suffix("").parts])
         tree = ast.parse(path.read_text(encoding="utf-8"))
         functions = [node.name for node in tree.body if isinstance(node, ast.FunctionDef)]
@@ -84,7 +84,7 @@ def test_the_walk_sees_an_unregistered_kernel(tmp_path):
 
 
 def test_kernels_import_only_numpy_and_the_registry():
-    files = sorted(ROOT.rglob("_kernels.py"))
+    files = sorted(ROOT.rglob("_*kernels.py"))
     assert files
     for path in files:
         of_python = {"__future__", "typing"}

@@ -51,20 +51,31 @@ def outcome(call, *arguments, **keywords):
         return str(error)
 
 
+def summed_apart(result):
+    """A result, and what is summed piece by piece and may differ in its last digits."""
+    if not isinstance(result, dict):
+        return result, []
+    sums = [joint.pop(name) for joint in result["motion"] for name in ("overshoot_mean", "rms_error")]
+    return result, [-1.0 if value is None else value for value in sums]
+
+
 @pytest.mark.parametrize("start", range(0, 360, 60))
 def test_pieces_give_what_the_whole_gives(start):
-    told = 0
+    told = moved = 0
     for seed in range(start, start + 60):
         dice = random.Random(seed)
         made = seeded_scene(seed, dice.choice([9, 9, 40]))
-        made.document.pop("joint", None)
         made.document["reading"]["context"] = dice.choice(["first", "last"])
         link, capture = Link.from_dict(made.document), capture_of(made)
         pieces = cut(capture, dice.randint, dice.choice([1, 3, 20, 100]))
-        whole = outcome(replay, link, capture, phases=3)
-        assert outcome(replay_pieces, link, pieces, phases=3) == whole, seed
+        whole, sums = summed_apart(outcome(replay, link, capture, phases=3))
+        found, found_sums = summed_apart(outcome(replay_pieces, link, pieces, phases=3))
+        assert found == whole, seed
+        assert found_sums == pytest.approx(sums, rel=1e-9, abs=1e-12), seed
         told += isinstance(whole, dict)
+        moved += max(sums, default=0) > 0
     assert told > 40
+    assert moved > 8
 
 
 BEANS = {

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -22,17 +22,21 @@ from linkbudget.replay.quantiles import Quantiles
 __all__ = ["Accepts", "Ages", "Books", "SentRows", "laid_out"]
 
 Ints = npt.NDArray[np.int64]
-HALF = 32
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass
 class SentRows:
-    """Sent frames as columns: characters ``begin`` to ``end - 1``, start, number of the name or -1."""
+    """Sent frames as columns: characters ``begin`` to ``end - 1``, start, number of the name or -1.
+
+    ``values`` has a row for each and a column for each joint: the target commanded, NaN for none.
+    """
 
     begin: Ints
     end: Ints
     start_ns: Ints
     name: Ints
+    values: Floats
 
     def joined(self, other: SentRows) -> SentRows:
         """Return these and more behind them."""
@@ -47,12 +51,16 @@ class SentRows:
 
 @dataclass
 class Accepts:
-    """Accepted messages as columns, in order: number of the sent frame (-1: none), its start, name, equal."""
+    """Accepted messages as columns, in order: number of the sent frame (-1: none), its start, name, equal.
+
+    ``values`` are targets as in `SentRows`.
+    """
 
     sent: Ints
     start_ns: Ints
     name: Ints
     equal: Ints
+    values: Floats
 
     def joined(self, other: Accepts) -> Accepts:
         """Return these and more behind them."""
@@ -75,33 +83,44 @@ class Ages:
     def __init__(self, names: int) -> None:
         self.at_use = Quantiles()
         self._last: list[tuple[int, int] | None] = [None] * names
-        self._area = self._time = 0
+        self._area = [0] * names
+        self._time = [0] * names
+        self.spread: list[tuple[int, int] | None] = [None] * names
+        """The least and the largest age at use of each message."""
+        self.uses = [0] * names
 
     def add(self, name: int, times: Ints, ages: Ints) -> None:
         """Take in the uses of a message, in order."""
         self.at_use.add(ages)
+        self.uses[name] += ages.size
+        low, high = self.spread[name] or (int(ages[0]), int(ages[0]))
+        self.spread[name] = min(low, int(ages.min())), max(high, int(ages.max()))
         last = self._last[name]
         if last is not None:
             times, ages = np.append(last[0], times), np.append(last[1], ages)
-        self._grow(np.diff(times), ages[:-1])
+        lengths = np.diff(times)
+        self._area[name] += product_sum(lengths, 2 * ages[:-1] + lengths)
+        self._time[name] += int(lengths.sum())
         self._last[name] = int(times[-1]), int(ages[-1])
 
-    def _grow(self, lengths: Ints, ages: Ints) -> None:
-        self._area += product_sum(lengths, 2 * ages + lengths)
-        self._time += int(lengths.sum())
+    def mean_us(self, names: Iterable[int], end_ns: int) -> float | None:
+        """Return the mean age over time of these messages, up to the end; None if no time passes."""
+        area = time = 0
+        for name in names:
+            last = self._last[name]
+            if last is not None:
+                length = end_ns - last[0]
+                area += self._area[name] + length * (2 * last[1] + length)
+                time += self._time[name] + length
+        return area / (2 * time) / 1e3 if time else None
 
     def to_dict(self, end_ns: int) -> dict[str, float | None]:
         """Return ``mean``, ``p50``, ``p99`` and ``max`` in microseconds; None without uses."""
         if self.at_use.largest is None:
             return dict.fromkeys(("mean", "p50", "p99", "max"))
-        area, time = self._area, self._time
-        for last in self._last:
-            if last is not None:
-                length = end_ns - last[0]
-                area, time = area + length * (2 * last[1] + length), time + length
         values = {"p50": self.at_use.at(50), "p99": self.at_use.at(99), "max": self.at_use.largest}
         return {
-            "mean": area / (2 * time) / 1e3 if time else None,
+            "mean": self.mean_us(range(len(self._last)), end_ns),
             **{name: None if value is None else value / 1e3 for name, value in values.items()},
         }
 
@@ -120,7 +139,12 @@ class Books:
     """Takes frames, lost characters, accepted messages and passes as they come; counts fates and ages."""
 
     def __init__(
-        self, names: list[str], use_of: Mapping[str, str], act_by_ns: Mapping[str, int], before_start_ns: int
+        self,
+        names: list[str],
+        use_of: Mapping[str, str],
+        act_by_ns: Mapping[str, int],
+        before_start_ns: int,
+        joints: int = 0,
     ) -> None:
         self.names = [*names, UNRECOGNISED]
         self.every = np.array([use_of[name] == "every" for name in names])
@@ -129,10 +153,11 @@ class Books:
         self.ages = Ages(len(names))
         self.counts: list[Counter[Fate]] = [Counter() for _ in self.names]
         self.used_late = [0] * len(names)
-        self.frames = SentRows(none(), none(), none(), none())
+        values = np.zeros((0, joints))
+        self.frames = SentRows(none(), none(), none(), none(), values)
         self.frames_before = 0
         self._accepted_frames = np.zeros(0, dtype=bool)
-        self.pending = Accepts(none(), none(), none(), none())
+        self.pending = Accepts(none(), none(), none(), none(), values)
         self._accepted_before = 0
         self._lost: list[Ints] = []
         self._thrown: list[Ints] = []
@@ -154,6 +179,12 @@ class Books:
         if len(rows):
             self._thrown.append(rows)
 
+    def oldest_start(self, first: int) -> int:
+        """Return when the first frame began that may still be used; characters not here yet at ``first``."""
+        known = self.pending.start_ns[self.pending.sent >= 0]
+        starts: list[int] = [*self.frames.start_ns[:1].tolist(), *known[:1].tolist()]
+        return min([first, *starts])
+
     def sent_at(self, last_characters: Ints) -> Ints:
         """Return the places in ``frames`` of those that end with these characters, -1 for none."""
         ends = self.frames.end - 1
@@ -162,7 +193,7 @@ class Books:
         place = np.minimum(np.searchsorted(ends, last_characters), ends.size - 1)
         return np.where(ends[place] == last_characters, place, -1)
 
-    def accept(self, place: Ints, name: Ints, equal: npt.NDArray[np.bool_]) -> None:
+    def accept(self, place: Ints, name: Ints, equal: npt.NDArray[np.bool_], values: Floats) -> None:
         """Take in accepted messages: the place of the sent frame or -1, the name, and whether as sent."""
         known = place >= 0
         self._accepted_frames[place[known]] = True
@@ -171,26 +202,33 @@ class Books:
         start = np.zeros(place.size, dtype=np.int64)
         start[known] = self.frames.start_ns[place[known]]
         sent = np.where(known, place + self.frames_before, -1)
-        self.pending = self.pending.joined(Accepts(sent, start, name, equal.astype(np.int64)))
+        self.pending = self.pending.joined(Accepts(sent, start, name, equal.astype(np.int64), values))
 
-    def work(self, work_start: Ints, accepted_before: Ints) -> None:
-        """Take in passes: when their work starts and how many messages were accepted before."""
+    def work(self, work_start: Ints, accepted_before: Ints) -> dict[int, tuple[Ints, Accepts]]:
+        """Take in passes: when their work starts and how many messages were accepted before.
+
+        Returns what they use: for the number of a message the pass of each use and what is used, in order.
+        """
         if not work_start.size:
-            return
+            return {}
         count = int(accepted_before[-1]) - self._accepted_before
         if count <= 0:
-            return
+            return {}
         taken, self.pending = self.pending.part(slice(count)), self.pending.part(slice(count, None))
         order = np.arange(self._accepted_before, self._accepted_before + count)
         in_pass = np.searchsorted(accepted_before, order, side="right")
         self._accepted_before += count
         known = taken.sent >= 0
         taken, in_pass = taken.part(known), in_pass[known]
+        found = {}
         for name in np.unique(taken.name).tolist():
             own = taken.name == name
-            self._use(name, taken.part(own), in_pass[own], work_start)
+            used = self._use(name, taken.part(own), in_pass[own], work_start)
+            found[name] = in_pass[own][used], taken.part(own).part(used)
+        return found
 
-    def _use(self, name: int, taken: Accepts, in_pass: Ints, work_start: Ints) -> None:
+    def _use(self, name: int, taken: Accepts, in_pass: Ints, work_start: Ints) -> npt.NDArray[np.bool_]:
+        """Count the uses of a message, and return which of those taken they are."""
         used = np.ones(in_pass.size, dtype=bool)
         if not self.every[name]:
             used[:-1] = in_pass[1:] != in_pass[:-1]
@@ -204,6 +242,7 @@ class Books:
         if act_by is not None:
             self.used_late[name] += int(np.count_nonzero(ages > act_by))
         self._supersede(name, int(taken.sent[used][-1]))
+        return used
 
     def _supersede(self, name: int, number: int) -> None:
         """What was passed over before frame ``number`` of a message is out of date with its use."""

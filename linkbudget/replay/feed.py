@@ -7,6 +7,7 @@ the first character held, ``rank_base`` the rank of the first kept one.
 from __future__ import annotations
 
 from copy import deepcopy
+from math import nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from linkbudget.errors import FrameError
 from linkbudget.frame.pieces import PieceDeframer
 from linkbudget.replay.arrivals import kept
 from linkbudget.replay.books import SentRows
+from linkbudget.replay.motion import commanded
 from linkbudget.traffic.stream import BREAK
 
 if TYPE_CHECKING:
@@ -23,27 +25,40 @@ if TYPE_CHECKING:
 
     from linkbudget.frame.bulk import FrameTable
     from linkbudget.frame.format import FrameFormat
+    from linkbudget.link.joints import Joint
     from linkbudget.replay.arrivals import Decode
     from linkbudget.traffic.stream import ByteCapture
 
 __all__ = ["Feed"]
 
 Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
 REMEMBERED = 1 << 14
 """Payloads whose reading is remembered; a sender that repeats itself has few."""
 
 
 class Feed:
-    """Takes the pieces of a recording; ``names`` are the messages of the direction."""
+    """Takes the pieces of a recording; ``names`` are the messages of the direction.
+
+    Of each message the targets that it commands to ``joints`` are kept, NaN where it commands none.
+    """
 
     def __init__(
-        self, fmt: FrameFormat, decode: Decode, errored: Mapping[str, str], delimiter: int, names: list[str]
+        self,
+        fmt: FrameFormat,
+        decode: Decode,
+        errored: Mapping[str, str],
+        delimiter: int,
+        names: list[str],
+        joints: tuple[Joint, ...] = (),
     ) -> None:
         self.fmt = fmt
         self.delimiter = delimiter
         self.names = {name: place for place, name in enumerate(names)}
         self._decode = decode
-        self._remembered: dict[bytes, int] = {}
+        self._joints = joints
+        self._nothing = (-1, (nan,) * len(joints))
+        self._remembered: dict[bytes, tuple[int, tuple[float, ...]]] = {}
         self._wanted = np.array([not flags or kept(flags, errored) for flags in range(8)])
         self._sent = PieceDeframer(fmt)
         self._kept: PieceDeframer | None = None
@@ -59,6 +74,7 @@ class Feed:
         self.data: npt.NDArray[np.uint8] = np.zeros(0, dtype=np.uint8)
         self.stops: Ints = np.zeros(0, dtype=np.int64)
         self.stop_names: Ints = np.zeros(0, dtype=np.int64)
+        self.stop_values = np.full((0, len(joints)), nan)
         self.payloads: dict[int, bytes] = {}
         """Where kept and sent frames may differ: payloads sent, by the number of the last character."""
         self.stop_payloads: dict[int, bytes] = {}
@@ -71,17 +87,22 @@ class Feed:
         """Whether the driver has dropped characters, so that what it keeps is another stream."""
         return self._kept is not None
 
-    def name_of(self, payload: bytes) -> int:
-        """Return the number of the message that a payload is, -1 for none."""
-        found = self._remembered.get(payload)
-        if found is None:
-            try:
-                found = self.names[self._decode(payload)[0]]
-            except FrameError:
-                found = -1
-            if len(self._remembered) >= REMEMBERED:
-                self._remembered.clear()
-            self._remembered[payload] = found
+    def read(self, payloads: list[bytes]) -> tuple[Ints, Floats]:
+        """Return the number of the message that each payload is, -1 for none, and the targets commanded."""
+        found = [self._remembered.get(payload) or self._read(payload) for payload in payloads]
+        names = np.array([name for name, _ in found], dtype=np.int64)
+        values = np.array([values for _, values in found], dtype=np.float64)
+        return names, values.reshape(len(payloads), len(self._joints))
+
+    def _read(self, payload: bytes) -> tuple[int, tuple[float, ...]]:
+        try:
+            name, value = self._decode(payload)
+            found = self.names[name], tuple(target_of(joint, name, value) for joint in self._joints)
+        except FrameError:
+            found = self._nothing
+        if len(self._remembered) >= REMEMBERED:
+            self._remembered.clear()
+        self._remembered[payload] = found
         return found
 
     def take(self, piece: ByteCapture) -> tuple[SentRows, Ints]:
@@ -108,35 +129,37 @@ class Feed:
         stops = np.flatnonzero(delivered == self.delimiter) + held_kept
         self.stops = np.append(self.stops, stops)
         self.stop_names = np.append(self.stop_names, np.full(stops.size, -1, dtype=np.int64))
+        no_values = np.full((stops.size, len(self._joints)), nan)
+        self.stop_values = np.concatenate([self.stop_values, no_values])
         self.characters += len(piece)
         self.dropped += dropped.size
         sent = self._sent.feed(values.tobytes())
-        rows, names = self._sent_rows(sent)
+        rows = self._sent_rows(sent)
         if self._kept is None:
-            self._end_stops(rows.end - 1 - self.base, names)
+            self._end_stops(rows.end - 1 - self.base, rows.name, rows.values)
         else:
             table = self._kept.feed(delivered.tobytes())
             good = np.flatnonzero(table.good)
             lasts = table.end[good] - 1
             payloads = table.payloads()
             self.stop_payloads.update(zip(lasts.tolist(), payloads, strict=True))
-            found = np.array([self.name_of(payload) for payload in payloads], dtype=np.int64)
-            self._end_stops(lasts - self.rank_base, found)
+            self._end_stops(lasts - self.rank_base, *self.read(payloads))
         return rows, dropped + held + self.base
 
-    def _sent_rows(self, table: FrameTable) -> tuple[SentRows, Ints]:
+    def _sent_rows(self, table: FrameTable) -> SentRows:
         for reason, count in table.reasons().items():
             self.rejected[reason] = self.rejected.get(reason, 0) + count
         good = np.flatnonzero(table.good)
         payloads = table.payloads()
-        names = np.array([self.name_of(payload) for payload in payloads], dtype=np.int64)
+        names, values = self.read(payloads)
         begin, end = table.start[good], table.end[good]
         if self.differs:
             self.payloads.update(zip((end - 1).tolist(), payloads, strict=True))
-        return SentRows(begin, end, self.starts[begin - self.base], names), names
+        return SentRows(begin, end, self.starts[begin - self.base], names, values)
 
-    def _end_stops(self, ranks: Ints, names: Ints) -> None:
-        self.stop_names[np.searchsorted(self.stops, ranks)] = names
+    def _end_stops(self, ranks: Ints, names: Ints, values: Floats) -> None:
+        at = np.searchsorted(self.stops, ranks)
+        self.stop_names[at], self.stop_values[at] = names, values
 
     def character_of(self, ranks: Ints) -> Ints:
         """Return the numbers of kept characters held, by rank among those held."""
@@ -152,7 +175,7 @@ class Feed:
         self.places = self.places[kept_ones:] - characters
         self.data = self.data[kept_ones:]
         self.stops = self.stops[stops:] - kept_ones
-        self.stop_names = self.stop_names[stops:]
+        self.stop_names, self.stop_values = self.stop_names[stops:], self.stop_values[stops:]
         self.base += characters
         self.rank_base += kept_ones
         return characters, kept_ones, stops
@@ -177,3 +200,9 @@ class Feed:
             "stops": self.stops,
             **settings,
         }
+
+
+def target_of(joint: Joint, name: str, value: dict[str, Any]) -> float:
+    """Return the target that a message commands to a joint, NaN for none."""
+    number = commanded(joint, value) if name == joint.message else None
+    return nan if number is None else number

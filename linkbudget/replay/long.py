@@ -31,7 +31,9 @@ from linkbudget.replay.backlog_pieces import FallingBehind
 from linkbudget.replay.books import Books
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.feed import Feed
-from linkbudget.replay.result import YEAR_S, PhaseSweep
+from linkbudget.replay.loop_margin import JointMargin, margin_of_ages
+from linkbudget.replay.motion_pieces import JointPieces
+from linkbudget.replay.result import YEAR_S, PhaseSweep, largest
 from linkbudget.replay.totals import PassTotals
 from linkbudget.replay.windows import never_free
 
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
     from linkbudget.replay.backlog import Backlog
     from linkbudget.replay.bottleneck import Bottleneck
     from linkbudget.replay.machine import Line, Machine
+    from linkbudget.replay.motion import JointMotion
     from linkbudget.replay.result import Replay
     from linkbudget.traffic.stream import ByteCapture
 
@@ -59,8 +62,6 @@ def reason_against(link: Link, resolved: Resolved) -> str | None:
         return f"frames in {fmt.delimiting} do not end in a delimiter"
     if resolved.reading.context == "own-core":
         return "the reading has a core of its own"
-    if link.joints:
-        return "the path of a joint is kept whole"
     if kernel_mode() == "never" or load_numba() is None:
         return "it is compiled, and that is not to be had"
     from linkbudget.replay.machine import fits
@@ -87,6 +88,7 @@ class LongReplay:
     reading_ns: int
     pause_ns: int
     buffer_high_water: int
+    motion: tuple[JointMotion, ...]
     end_ns: int
     time_zero_ns: int
     last_arrival_ns: int
@@ -129,6 +131,19 @@ class LongReplay:
         return self.books.ages.to_dict(self.end_ns)
 
     @cached_property
+    def loop_margins(self) -> tuple[JointMargin, ...]:
+        """What the ages allow loops closed over the link: joints with a gain or a camera that moves along."""
+        found = []
+        ages = self.books.ages
+        for joint in self.link.joints:
+            name = self.books.names.index(joint.message)
+            spread = ages.spread[name]
+            if spread is not None and ages.uses[name] > 1:
+                mean = ages.mean_us([name], self.end_ns)
+                found.append(margin_of_ages(joint, mean, spread[1] - spread[0]))
+        return tuple(margin for margin in found if margin is not None)
+
+    @cached_property
     def bottleneck(self) -> Bottleneck:
         """What stands in the way."""
         return self.totals.bottleneck(
@@ -156,8 +171,8 @@ class LongReplay:
             "lost": messages["lost"] + messages["damaged"],
             "used_late": sum(self.books.used_late),
             "misread_per_year": messages["misread"] * YEAR_S / (self.end_ns / 1e9) if self.end_ns else None,
-            "overshoot": None,
-            "rms_error": None,
+            "overshoot": largest([joint.overshoot for joint in self.motion]),
+            "rms_error": largest([joint.rms_error for joint in self.motion]),
         }
 
     @cached_property
@@ -203,8 +218,8 @@ class LongReplay:
             "age_us": dict(self.age_us),
             "time_share": self.time_share(),
             "phase_sweep": self.phase_sweep.to_dict(),
-            "motion": [],
-            "loop_margin": [],
+            "motion": [joint.to_dict() for joint in self.motion],
+            "loop_margin": [margin.to_dict() for margin in self.loop_margins],
             "bottleneck": self.bottleneck.to_dict(),
             "never_catches_up": self.backlog.to_dict(),
             "requirements": self.require(),
@@ -249,9 +264,11 @@ class Placement:
 class Reported(Placement):
     """The placement that is reported in full."""
 
-    def __init__(self, resolved: Resolved, feed: Feed, books: Books) -> None:
+    def __init__(self, resolved: Resolved, feed: Feed, books: Books, joints: list[JointPieces]) -> None:
         super().__init__(resolved, feed)
         self.books = books
+        self.joints = joints
+        self._nothing = np.zeros(0, dtype=np.int64), books.pending
         self.totals = PassTotals(resolved.loop.deadline_ns)
         self.lost = {"FIFO": 0, "buffer": 0}
         self.behind = FallingBehind(resolved.loop)
@@ -282,7 +299,9 @@ class Reported(Placement):
         self.totals.add(passes, tables["skipped"][:, 0])
         self.behind.passes(passes[:, 0], passes[:, 1])
         self.missed = self.totals.missed
-        self.books.work(passes[:, 3], passes[:, 10])
+        used = self.books.work(passes[:, 3], passes[:, 10])
+        for joint in self.joints:
+            joint.work(passes[:, 3], *used.get(joint.name, self._nothing))
 
     def _lose(self, lost: Ints) -> None:
         for name, what in (("FIFO", CharacterFate.LOST_FIFO), ("buffer", CharacterFate.LOST_BUFFER)):
@@ -311,8 +330,12 @@ class Reported(Placement):
         names = np.full(codes.size, -1, dtype=np.int64)
         whole = codes >= 0
         names[whole] = feed.stop_names[codes[whole]]
+        values = np.full((codes.size, len(self.joints)), np.nan)
+        values[whole] = feed.stop_values[codes[whole]]
         broken = self._broken(codes[~whole], pieces)
-        names[~whole] = [-1 if payload is None else feed.name_of(payload) for payload in broken]
+        good = np.array([payload is not None for payload in broken], dtype=bool)
+        at = np.flatnonzero(~whole)[good]
+        names[at], values[at] = feed.read([payload for payload in broken if payload is not None])
         accepted = names >= 0
         before = np.cumsum(np.append(self._accepted[-1], accepted.astype(np.int64)))[1:]
         self._accepted = np.append(self._accepted, before)
@@ -328,7 +351,7 @@ class Reported(Placement):
             end = int(at_ends[at])
             got = payloads[end] if end in payloads else feed.stop_payloads[int(ranks[end]) + feed.rank_base]
             equal[at] = got == self._payload_sent(int(characters[at]), place[at])
-        books.accept(place, names[accepted], equal)
+        books.accept(place, names[accepted], equal, values[accepted])
 
     def _payload_sent(self, last_character: int, place: int) -> bytes | None:
         """Return the payload of a sent frame: remembered, or deframed again while its bytes are held."""
@@ -418,11 +441,18 @@ class Long:
         messages = link.messages_of(DIRECTION)
         names = [message.name for message in messages]
         self.link, self.resolved = link, resolved
-        self.feed = Feed(codec.fmt, codec.decode_payload, resolved.receiver.errored, delimiter, names)
+        errored = resolved.receiver.errored
+        self.feed = Feed(codec.fmt, codec.decode_payload, errored, delimiter, names, link.joints)
         use_of = {message.name: message.use for message in messages}
-        self.books = Books(names, use_of, resolved.act_by_ns, resolved.sender.capture_to_send_ns)
+        self.books = Books(
+            names, use_of, resolved.act_by_ns, resolved.sender.capture_to_send_ns, len(link.joints)
+        )
+        self.joints = [
+            JointPieces(joint, column, names.index(joint.message), resolved)
+            for column, joint in enumerate(link.joints)
+        ]
         self.releases = phases_of(resolved, phases)
-        self.own = Reported(resolved, self.feed, self.books)
+        self.own = Reported(resolved, self.feed, self.books, self.joints)
         self.placements: dict[int, Placement] = {resolved.loop.phase_ns: self.own}
         for phase in self.releases:
             if phase not in self.placements:
@@ -481,6 +511,9 @@ class Long:
         rows, dropped = self.feed.take(piece)
         self.frames += rows.begin.size
         self.books.send(rows)
+        arrival = self.feed.times[rows.end - 1 - self.feed.base]
+        for joint in self.joints:
+            joint.send(rows, arrival)
         ones = np.ones_like(dropped)
         self.books.lose(np.stack([dropped, ones, ones * int(CharacterFate.DROPPED)], axis=1))
         self.last_arrival = int(self.feed.times[-1])
@@ -500,6 +533,9 @@ class Long:
         found = [placement.machine.oldest(longest) for placement in self.placements.values()]
         waiting = self._settled(found[0][0])
         self.books.settle(waiting)
+        oldest_start = self.books.oldest_start(int(feed.starts[0]))
+        for joint in self.joints:
+            joint.proceed(self.last_arrival, oldest_start)
         needed = max(0, min(rank for _, rank in found))
         upto = [feed.times.size - longest - 6, *(one.machine["next"] for one in self.placements.values())]
         if needed < feed.places.size:
@@ -535,6 +571,8 @@ class Long:
         unread = feed.times[unread[np.isin(unread, left_over)] - feed.base]
         own.behind.parse(np.full_like(unread, end_ns), unread, feed.times)
         books.close(feed.characters, left_over)
+        for joint in self.joints:
+            joint.proceed(self.last_arrival, 0, ends=True)
         missed = [self.placements[phase].missed for phase in self.releases]
         worst = self.releases[missed.index(max(missed))]
         counts = books.of()
@@ -551,6 +589,7 @@ class Long:
             reading_ns=own.machine["reading_ns"],
             pause_ns=own.machine["pause_ns"],
             buffer_high_water=own.machine["high_water"],
+            motion=tuple(joint.result() for joint in self.joints),
             end_ns=end_ns,
             time_zero_ns=feed.zero_ns or 0,
             last_arrival_ns=self.last_arrival,

@@ -43,6 +43,7 @@ __all__ = [
     "LoopMargin",
     "delayed_overshoot",
     "joint_margin",
+    "margin_of_ages",
     "proportional_loop",
     "second_order_loop",
 ]
@@ -239,14 +240,18 @@ def joint_margin(joint: Joint, uses: Sequence[Use], end_ns: int) -> JointMargin 
     None when its field is a place and it has no gain (then there is no such loop), or when its message was
     used less than twice.
     """
-    if joint.reference != "at-capture" and joint.gain_per_s is None:
-        return None
     own = [use for use in uses if use.accepted.name == joint.message]
-    ages = [use.age_ns for use in own]
-    mean_age_us = age_us(own, end_ns)["mean"]
-    if len(ages) < 2 or mean_age_us is None:
+    if len(own) < 2:
         return None
-    delay, jitter = mean_age_us * 1e-6, (max(ages) - min(ages)) * 1e-9
+    ages = [use.age_ns for use in own]
+    return margin_of_ages(joint, age_us(own, end_ns)["mean"], max(ages) - min(ages))
+
+
+def margin_of_ages(joint: Joint, mean_age_us: float | None, spread_ns: int) -> JointMargin | None:
+    """Return the same from the mean age over time and by how much the ages at two or more uses differ."""
+    if mean_age_us is None or (joint.reference != "at-capture" and joint.gain_per_s is None):
+        return None
+    delay, jitter = mean_age_us * 1e-6, spread_ns * 1e-9
     gain = None if joint.gain_per_s is None else float(joint.gain_per_s)
     return JointMargin(
         joint=joint.name,

@@ -32,18 +32,29 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from linkbudget.replay.follower import NS, Follower, Path, track_position
+from linkbudget._jit import use_kernel
+from linkbudget.replay.follower import NS, Path, track_position
+from linkbudget.replay.walk import GO_FROM, GO_TO, REST, STAY, Orders, steps_of, walk
 
 if TYPE_CHECKING:
     from linkbudget.link.joints import Joint
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.fates import Use
     from linkbudget.replay.receiver import Run
-    from linkbudget.replay.sent import Sent, SentFrame
+    from linkbudget.replay.sent import Sent
 
-__all__ = ["JointMotion", "Target", "move_joint"]
+__all__ = [
+    "JointMotion",
+    "Judged",
+    "Target",
+    "band_of",
+    "commanded",
+    "judge",
+    "motion_of",
+    "move_joint",
+    "order_of",
+]
 
-REST = 1e-6
 TEXTBOOK_BAND = 0.02
 ON_TARGET = 1e-9
 """Distances below this part of the position are rounding errors of floats."""
@@ -97,30 +108,94 @@ def move_joint(
     releases: Sequence[int],
 ) -> JointMotion:
     """Return how a joint moved; ``releases`` are all releases of the replay, skipped ones included."""
-    path, targets, resting = _real(joint, run, sent, uses, resolved)
-    ideal = _ideal(joint, sent, resolved, releases)
+    real = walk(joint, _orders(joint, run, sent, uses, resolved))
+    path = real.path
+    targets = tuple(zip(real.target_ns.tolist(), real.target.tolist(), strict=True))
+    ideal = walk(joint, _ideal_orders(joint, sent, resolved, np.array(releases, dtype=np.int64)))
     last = int(run.passes.work_start[-1]) if len(run.passes) else 0
-    overshoots = _overshoots(path, targets, last)
-    difference = path.at(releases) - ideal.at(releases)
-    known = bool(targets)
-    rests = _rests(path, last, float(joint.v_max))
+    difference = path.at(releases) - ideal.at
+    found = judge(joint, path, targets, last)
+    return motion_of(
+        joint,
+        found,
+        last,
+        passes=len(run.passes),
+        resting=real.resting,
+        rms_error=float(np.sqrt(np.mean(difference**2))) if len(releases) else None,
+        paths=(path, ideal.path, targets),
+    )
+
+
+def motion_of(
+    joint: Joint,
+    found: Judged,
+    last: int,
+    *,
+    passes: int,
+    resting: int,
+    rms_error: float | None,
+    paths: tuple[Path, Path, tuple[Target, ...]],
+) -> JointMotion:
+    """Return the motion that was judged; the last pass began its work at ``last``."""
+    path, ideal, targets = paths
     return JointMotion(
         joint=joint.name,
         unit=joint.unit,
-        overshoot=max(overshoots) if known else None,
-        overshoot_mean=sum(overshoots) / len(overshoots) if known else None,
-        rms_error=float(np.sqrt(np.mean(difference**2))) if len(releases) else None,
-        settle_ms=_settle_ms(
-            path, targets, last, None if joint.settle_band is None else float(joint.settle_band)
-        ),
-        idle_share=resting / len(run.passes) if len(run.passes) else None,
-        rest_time_share=sum(rests) / last if last else None,
-        rests=len(rests),
-        longest_rest_ms=max(rests) * NS * 1e3 if rests else None,
+        overshoot=found.overshoot,
+        overshoot_mean=found.overshoot_sum / found.targets if found.targets else None,
+        rms_error=rms_error,
+        settle_ms=found.settle_ms,
+        idle_share=resting / passes if passes else None,
+        rest_time_share=found.rests_ns / last if last else None,
+        rests=found.rests,
+        longest_rest_ms=found.longest_rest_ns * NS * 1e3 if found.rests else None,
         path=path,
         ideal=ideal,
-        targets=tuple(targets),
+        targets=targets,
     )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a path comes to: ``targets`` of them with an overshoot each, the largest and their sum."""
+
+    targets: int
+    overshoot: float | None
+    overshoot_sum: float
+    settle_ms: float | None
+    rests: int
+    rests_ns: int
+    longest_rest_ns: int
+
+
+def judge(joint: Joint, path: Path, targets: Sequence[Target], last: int) -> Judged:
+    """Return what a path comes to; the last pass began its work at ``last``."""
+    if use_kernel("motion", path.times_ns.size):
+        from linkbudget.replay.motion_pieces import judge_compiled
+
+        return judge_compiled(joint, path, targets, last)
+    return plain_judge(joint, path, targets, last)
+
+
+def plain_judge(joint: Joint, path: Path, targets: Sequence[Target], last: int) -> Judged:
+    """Return the same in plain form."""
+    overshoots = _overshoots(path, targets, last)
+    rests = _rests(path, last, float(joint.v_max))
+    return Judged(
+        targets=len(targets),
+        overshoot=max(overshoots, default=None),
+        # From left to right, as it is summed when targets come one after the other.
+        overshoot_sum=float(np.cumsum(overshoots)[-1]) if overshoots else 0.0,
+        settle_ms=_settle_ms(path, targets, last, band_of(joint)),
+        rests=len(rests),
+        rests_ns=sum(rests),
+        longest_rest_ns=max(rests, default=0),
+    )
+
+
+def band_of(joint: Joint) -> float | None:
+    """Return the band within which a joint counts as settled, None for the textbook's."""
+    return None if joint.settle_band is None else float(joint.settle_band)
 
 
 def _rests(path: Path, last: int, v_max: float) -> list[int]:
@@ -132,70 +207,52 @@ def _rests(path: Path, last: int, v_max: float) -> list[int]:
     return [int(length) for length in lengths if length > 0]
 
 
-def _step_ns(joint: Joint, resolved: Resolved, now: int, before: int | None) -> int:
-    """Return the time step the controller computes with; a free loop without a period has its deadline."""
-    if joint.dt == "measured" and before is not None:
-        return now - before
-    return resolved.loop.period_ns or resolved.loop.deadline_ns
+def _orders(joint: Joint, run: Run, sent: Sent, uses: Sequence[Use], resolved: Resolved) -> Orders:
+    """Return what the passes that ran told the joint."""
+    now = run.passes.work_start
+    orders = Orders.none(now, steps_of(joint, resolved, now))
+    for use in uses:
+        if use.accepted.name == joint.message:
+            frame = sent.frames[use.sent]
+            captured = frame.start_ns - resolved.sender.capture_to_send_ns
+            number = commanded(joint, use.accepted.value)
+            order, value = order_of(joint, number, captured, intact=use.accepted.payload == frame.payload)
+            at = use.in_pass
+            orders.order[at], orders.value[at], orders.captured_ns[at] = order, value, captured
+    return orders
 
 
-def _real(
-    joint: Joint, run: Run, sent: Sent, uses: Sequence[Use], resolved: Resolved
-) -> tuple[Path, list[Target], int]:
-    """Return path, targets and the number of passes in which the joint rests."""
-    of_pass = {use.in_pass: use for use in uses if use.accepted.name == joint.message}
-    follower, targets, resting, before = Follower(joint), [], 0, None
-    for in_pass, now in enumerate(run.passes.work_start.tolist()):
-        follower.pulse(now)
-        use = of_pass.get(in_pass)
-        if use is not None:
-            target = _target(joint, use, sent.frames[use.sent], follower, resolved)
-            if target is not None:
-                follower.target = target
-                targets.append((now, target))
-        follower.act(now, _step_ns(joint, resolved, now, before))
-        resting += abs(follower.speed) <= REST * follower.v_max
-        before = now
-    return follower.path(), targets, resting
+def order_of(joint: Joint, number: float | None, captured: int, *, intact: bool) -> tuple[int, float]:
+    """Return the order and value of a use; ``number`` is what its message commands, None without the field.
+
+    Of an intact message of a camera's error the camera would have seen the track at the moment of capture.
+    """
+    if number is None:
+        return STAY, 0.0
+    if joint.track is None:
+        return GO_TO, number
+    if intact:
+        return GO_TO, track_position(joint.track, captured, float(joint.start))
+    return GO_FROM, number
 
 
-def _target(joint: Joint, use: Use, frame: SentFrame, follower: Follower, resolved: Resolved) -> float | None:
-    """Return the target a use sets; None when its message lacks the field."""
-    intact = use.accepted.payload == frame.payload
-    if joint.track is not None and intact:
-        return _seen(joint, frame, resolved)
-    target = _commanded(joint, use.accepted.value)
-    if target is not None and joint.track is not None:
-        target += follower.position(frame.start_ns - resolved.sender.capture_to_send_ns)
-    return target
-
-
-def _commanded(joint: Joint, value: dict[str, float | None]) -> float | None:
+def commanded(joint: Joint, value: dict[str, float | None]) -> float | None:
+    """Return the target that a message commands, None when it lacks the field."""
     number = value.get(joint.field)
     return None if number is None else float(joint.scale) * float(number) + float(joint.offset)
 
 
-def _seen(joint: Joint, frame: SentFrame, resolved: Resolved) -> float | None:
-    """Return where the track was at the moment of capture, None when the message lacks the field."""
-    if joint.track is None or frame.value.get(joint.field) is None:
-        return None
-    captured = frame.start_ns - resolved.sender.capture_to_send_ns
-    return track_position(joint.track, captured, float(joint.start))
-
-
-def _ideal(joint: Joint, sent: Sent, resolved: Resolved, releases: Sequence[int]) -> Path:
+def _ideal_orders(joint: Joint, sent: Sent, resolved: Resolved, releases: npt.NDArray[np.int64]) -> Orders:
+    """Return what each intact message would tell the joint, at the first release from its arrival on."""
+    orders = Orders.none(releases, steps_of(joint, resolved, releases))
     frames = [frame for frame in sent.frames if frame.name == joint.message]
-    follower, arrived, before = Follower(joint), 0, None
-    for release in releases:
-        follower.pulse(release)
-        while arrived < len(frames) and frames[arrived].arrival_ns <= release:
-            frame = frames[arrived]
-            seen = _seen(joint, frame, resolved) if joint.track else _commanded(joint, frame.value)
-            follower.target = follower.target if seen is None else seen
-            arrived += 1
-        follower.act(release, _step_ns(joint, resolved, release, before))
-        before = release
-    return follower.path()
+    at = np.searchsorted(releases, [frame.arrival_ns for frame in frames])
+    for release, frame in zip(at.tolist(), frames, strict=True):
+        captured = frame.start_ns - resolved.sender.capture_to_send_ns
+        order, value = order_of(joint, commanded(joint, frame.value), captured, intact=True)
+        if order != STAY and release < releases.size:
+            orders.order[release], orders.value[release] = order, value
+    return orders
 
 
 def _spans(targets: Sequence[Target], last: int) -> list[tuple[int, int, float]]:

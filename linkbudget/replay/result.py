@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from linkbudget.replay.passes import PassTable
     from linkbudget.replay.receiver import Run
 
-__all__ = ["PhaseSweep", "Replay"]
+__all__ = ["PhaseSweep", "Replay", "largest"]
 
 YEAR_S = 365.25 * 24 * 3600
 
@@ -142,8 +142,8 @@ class Replay:
             "lost": messages["lost"] + messages["damaged"],
             "used_late": sum(counts["used_late"] for counts in self.by_message.values()),
             "misread_per_year": messages["misread"] * YEAR_S / (run.end_ns / 1e9) if run.end_ns else None,
-            "overshoot": _largest([joint.overshoot for joint in self.motion]),
-            "rms_error": _largest([joint.rms_error for joint in self.motion]),
+            "overshoot": largest([joint.overshoot for joint in self.motion]),
+            "rms_error": largest([joint.rms_error for joint in self.motion]),
         }
 
     def require(self) -> list[dict[str, object]]:
@@ -210,7 +210,7 @@ class Replay:
         return f"<table><caption>Replay (of the model, not of the mechanism)</caption>{cells}</table>"
 
 
-def _largest(values: list[float | None]) -> float | None:
+def largest(values: list[float | None]) -> float | None:
     """Return the largest value, None when there is none or one of them is unknown."""
     known = [value for value in values if value is not None]
     return float(np.max(known)) if known and len(known) == len(values) else None
