@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import shutil
 import subprocess
 
@@ -128,10 +129,22 @@ def test_each_line_has_its_reason(tmp_path):
 
 
 @need_gcc
+def test_utf8_is_checked_to_the_bounds_of_the_standard(programs):
+    """RFC 3629, section 4: first bytes, and the bounds of the second ones; in a value and in a key."""
+    codec = CASES["beans"]
+    line = text_line(random.Random(3), codec)
+    seconds = (0x22, 0x7F, 0x80, 0x8F, 0x90, 0x9F, 0xA0, 0xBF, 0xC0)
+    texts = [bytes((first, second)) + b"\x80" * more for first in range(0x80, 0x100) for second in seconds
+             for more in (0, 1, 2)]  # fmt: skip
+    lines = [b'{"z":"%s",' % text + line[1:] for text in texts]
+    lines += [b'{"t%s":[],' % text + line[1:] for text in texts]
+    found = check_stream(programs("beans"), codec, b"".join(each + b"\n" for each in lines), 50)
+    assert 300 < sum(not isinstance(got, str) for got in found) < len(lines)
+
+
+@need_gcc
 def test_a_cut_line_costs_only_itself(programs):
     """Cut anywhere, end of line included or not, the line behind the next end is there."""
-    import random
-
     codec = CASES["beans"]
     line = text_line(random.Random(3), codec) + b"\n"
     assert expected(codec, line[:-1]) is not None
@@ -176,6 +189,24 @@ def test_what_is_not_extracted_is_refused_with_its_path(layout, settings, messag
     spec = describe(codec_of(layout, **settings), "to-controller", None, RESERVED)
     with pytest.raises(TargetError, match=message):
         CTarget().generate(spec, {"check": "small"})
+
+
+@need_gcc
+@pytest.mark.parametrize("name", ["beans", "keys", "check"])
+def test_the_example_runs(tmp_path, name):
+    driver.write_sources(CASES[name], tmp_path)
+    program = str(tmp_path / "example")
+    sources = [str(tmp_path / "link_example.c"), str(tmp_path / "link.c")]
+    done = subprocess.run(["gcc", *driver.STRICT, "-o", program, *sources], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    done = subprocess.run([program], capture_output=True, text=True)
+    assert done.stdout == f"{CASES[name].messages[0].name} arrived, 5 ticks ago\n"
+
+
+def test_the_same_link_gives_the_same_files(tmp_path):
+    spec = describe(CASES["keys"], "to-controller", None, RESERVED)
+    options = {"check": "small"}
+    assert CTarget().generate(spec, options) == CTarget().generate(spec, options)
 
 
 def test_messages_told_by_their_fields_alone_are_refused():

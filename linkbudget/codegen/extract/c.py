@@ -1,8 +1,9 @@
-"""Extractors in C99: header and source for one direction of text."""
+"""Extractors in C99: header, source, and a program that shows their use."""
 
 from __future__ import annotations
 
 from linkbudget.codegen.c.banner import banner
+from linkbudget.codegen.c.text import indented, quoted
 from linkbudget.codegen.extract.c_json import JsonText
 from linkbudget.codegen.extract.plan import make_plan
 from linkbudget.codegen.spec import DirectionSpec
@@ -11,10 +12,48 @@ __all__ = ["extractor_files"]
 
 
 def extractor_files(spec: DirectionSpec) -> dict[str, str]:
-    """Return header and source with the names of the runtime; `TargetError` for what is not extracted."""
+    """Return the files with the names of the runtime; `TargetError` for what is not extracted."""
     text = JsonText(make_plan(spec))
     what = "Picking the numbers out of the text of one direction of a serial link: C99 and C++."
     return {
         f"{spec.prefix}.h": text.header(banner(spec, what)),
         f"{spec.prefix}.c": text.source(banner(spec, f"See {spec.prefix}.h."), f"{spec.prefix}.h"),
+        f"{spec.prefix}_example.c": _example(spec),
     }
+
+
+def _example(spec: DirectionSpec) -> str:
+    message = spec.codec.messages[0]
+    value = message.encoding.attain(message.layout, "typical")
+    line = spec.codec.encode(message.name, value).decode("latin-1")
+    name = spec.messages[0].ident
+    text, length = quoted(line).rsplit(", ", 1)
+    lines = [
+        "static lb_receiver receiver; /* in the controller */",
+        f"static const char line[] = {text};",
+        f"lb_{name}_t got;",
+        "uint32_t now = 0u;",
+        "size_t i;",
+        "",
+        "lb_start(&receiver, now);",
+        "",
+        f"for (i = 0u; i < {length}; i++) {{",
+        "    now++;",
+        "    (void)lb_push(&receiver, (uint8_t)line[i], now); /* as a receive interrupt would */",
+        "}",
+        "",
+        f"if (lb_take_{name}(&receiver, &got) == 0) {{",
+        '    puts("nothing arrived");',
+        "    return 1;",
+        "}",
+        f'printf("{name} arrived, %lu ticks ago\\n", (unsigned long)lb_age(&receiver, now + 5u));',
+        "return 0;",
+    ]
+    body = "\n".join(indented(lines))
+    return "\n".join(
+        [
+            banner(spec, f"How {spec.prefix}.h is used: cc -std=c99 {spec.prefix}_example.c {spec.prefix}.c"),
+            f'#include "{spec.prefix}.h"\n\n#include <stdio.h>\n',
+            f"int main(void)\n{{\n{body}\n}}\n",
+        ]
+    )
