@@ -64,10 +64,11 @@ def _status(spec: DirectionSpec) -> str:
         for one in STATUS_FIELDS
     ]
     how = (
-        "carries what the receiver of the other direction has counted, so that a prediction can be held against "
-        "it. Counters wrap after 65535, the last two stay there. In Python, `receiver.counters.status()` is the "
-        "list of its values; in viper, `receiver.status(values)` writes them; in C, where LB stands for the "
-        "prefix, each is got as below (C counts unknown messages as refused)."
+        "carries what the receiver of the other direction has counted, so that a prediction can be held "
+        "against it. Counters wrap after 65535, the last two stay there. In Python, "
+        "`receiver.counters.status()` is the list of its values; in viper, `receiver.status(values)` writes "
+        "them; in C, where LB stands for the prefix, each is got as below (C counts unknown messages as "
+        "refused)."
     )
     head = ("Field", "Counts", "Viper", "C")
     named = [message.name for message in spec.messages if is_status(message)]
