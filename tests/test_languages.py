@@ -277,3 +277,48 @@ def test_a_layout_of_too_many_places_has_no_set(monkeypatch):
     message = CodecMessage(MessageLayout("beans", (Blob("raw", 300),)), "json-array")
     monkeypatch.setattr(graphs, "MAX_NODES", 500)
     assert payloads_of(message) is None
+
+
+@pytest.mark.parametrize(("low", "high"), [(1.0, 1.00001), (-1e-44, 3e-45), (0, 1e-44), (-1.00001, -1)])
+@pytest.mark.parametrize("name", ["json-array", "delimited"])
+def test_texts_of_few_floats_are_all_listed(name, low, high):
+    layout = MessageLayout("beans", (Real("x", 32, low, high),))
+    some = floats(round_to_bits(low, 32), round_to_bits(high, 32), 32)
+    some += ([0.0] if low <= 0 <= high else []) + ([-0.0] if low < 0 <= high else [])
+    payloads = payloads_of(CodecMessage(layout, name))
+    assert payloads.graph.exact
+    data = {encoding(name).encode(layout, {"x": value}) for value in some}
+    assert spelled(payloads.root, {}) == data
+
+
+@pytest.mark.parametrize(
+    ("bits", "low", "high"),
+    [(32, 0, 1), (32, -3e38, 3e38), (64, -5, 5), (64, -1e308, 1e308), (32, 90, 3e7), (64, 1e15, 1e17)],
+)
+def test_shapes_hold_the_texts_of_all_numbers(bits, low, high):
+    """Also the longest, of which those with small and large sums of digits are looked at one by one."""
+    layout = MessageLayout("beans", (Real("x", bits, low, high),))
+    payloads = payloads_of(CodecMessage(layout, "delimited"))
+    assert not payloads.graph.exact
+    form = encoding("delimited")
+    chance = np.random.default_rng(3)
+    powers = 10.0 ** chance.uniform(-40, 38, 200) * chance.choice([-1, 1], 200)
+    drawn = [*(low + (high - low) * chance.random(50) if high < 1e308 else []), *powers]
+    inside = {round_to_bits(float(value), bits) for value in drawn if low <= value <= high}
+    texts = {form.encode(layout, {"x": value}) for value in inside if low <= value <= high}
+    texts |= set(sorted(spelled(payloads.root, {}))[::200])
+    assert len(texts) > 60
+    assert all(holds(payloads.outer_root, text) for text in texts)
+    for nonsense in (b"00.1", b"0.10", b"1e-3", b"0.0001000000000000000000", b"1.0e+99", b"", b".5", b"5."):
+        assert not holds(payloads.outer_root, nonsense)
+
+
+def test_longest_texts_with_small_digits_are_looked_at_one_by_one():
+    """From 1e-4 on floats of 32 bits are 7.28e-12 apart: of 1.0000000d e-4 only one is the shortest text."""
+    layout = MessageLayout("beans", (Real("score", 32, 0, 1),))
+    outer = payloads_of(CodecMessage(layout, "delimited")).outer_root
+    assert holds(outer, b"0.000100000005")
+    assert not any(holds(outer, b"0.00010000000" + bytes([digit])) for digit in b"1234")
+    assert not any(holds(outer, b"0.00010000%d001" % digit) for digit in range(3))
+    # Nines in all nine places: no float has them, since eight digits are enough from 1.7e-4 on.
+    assert not any(holds(outer, b"0.00099999999%d" % digit) for digit in range(4, 10))

@@ -3,9 +3,9 @@
 A frame is a payload the encoding can write, a check that follows from it, and what the delimiting adds, which
 depends on the bytes of both. The payload alone is a shortest path (`paths`). With the best payload and the
 best check there is a bound; from it on downwards, for each way to share what is given away between payload
-and check, a payload with such a check is looked for (`meeting`) or shown to be impossible: because all were
-looked at, or by linear algebra (`hull`). The first one found has the extreme size if all above it are
-impossible, else it is a witness for a size that the true extreme is at least.
+and check, a payload with such a check is looked for (`meeting`, `reached` for checks of up to 16 bits) or
+shown to be impossible: because all were looked at, or by linear algebra (`hull`). The first one found has the
+extreme size if all above it are impossible, else it is a witness for a size that the extreme is at least.
 """
 
 from __future__ import annotations
@@ -17,12 +17,13 @@ from typing import Any
 import numpy as np
 
 from linkbudget.check.algorithms import CrcAlgorithm
-from linkbudget.check.registers import registers_of
+from linkbudget.check.registers import Registers, registers_of
 from linkbudget.check.sums import SimpleSum
 from linkbudget.codec.costs import Costs, Ending, Ints, ZerosLast, costs_of, endings_of
 from linkbudget.codec.hull import ruled_out
 from linkbudget.codec.meeting import Effort, meet
-from linkbudget.codec.paths import Best
+from linkbudget.codec.paths import Best, Paths
+from linkbudget.codec.reached import reached
 from linkbudget.codec.wanted import Wanted
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.languages.graph import ANY, Graph, Node, TooLarge
@@ -155,7 +156,6 @@ class _Extremes:
             return tries[0][2].example(), True
         assert isinstance(self.fmt.check, CrcAlgorithm | SimpleSum)
         registers = registers_of(self.fmt.check)
-        efforts = [THOROUGH_SMALL] if registers.small else [LESS_THOROUGH, THOROUGH]
         sure = True
         left = []
         for loss, ending, best in sorted(tries, key=lambda some: -some[1].share):
@@ -170,14 +170,24 @@ class _Extremes:
             return None, sure and not left
         for paths, wanted in left:
             if not (paths.complete and ruled_out(paths, registers, wanted)):
-                for effort in efforts:
-                    word, complete = meet(paths, registers, wanted, effort)
-                    if word is not None:
-                        return word, True
-                    if complete:
-                        break
+                word, complete = self._thoroughly(paths, registers, wanted)
+                if word is not None:
+                    return word, True
                 sure = sure and complete
         return None, sure
+
+    @staticmethod
+    def _thoroughly(paths: Paths, registers: Registers, wanted: Wanted) -> tuple[bytes | None, bool]:
+        word: bytes | None = None
+        if registers.small:
+            word, complete = reached(paths, registers, wanted)
+            if word is not None or complete:
+                return word, True
+        for effort in [THOROUGH_SMALL] if registers.small else [LESS_THOROUGH, THOROUGH]:
+            word, complete = meet(paths, registers, wanted, effort)
+            if word is not None or complete:
+                return word, True
+        return None, False
 
 
 class _Longest(_Extremes):

@@ -13,7 +13,16 @@ from fractions import Fraction
 from linkbudget.message.number_forms import round_to_bits
 from linkbudget.message.primitives import Float
 
-__all__ = ["float_text", "longest_float", "shortest_float"]
+__all__ = [
+    "MOST_DIGITS",
+    "decades",
+    "float_text",
+    "from_order",
+    "halves",
+    "longest_float",
+    "shortest_float",
+    "to_order",
+]
 
 SURE_DIGITS = {32: 6, 64: 15}
 """Decimals of so many digits survive the way through a float (IEEE 754, FLT_DIG and DBL_DIG of C)."""
@@ -45,8 +54,8 @@ def shortest_float(field: Float) -> float:
         return 0.0
     found = [
         sign * value
-        for low, high, sign in _halves(field)
-        for exponent, first, last in _decades(low, high, field.bits)
+        for low, high, sign in halves(field)
+        for exponent, first, last in decades(low, high, field.bits)
         for value in _short_values(exponent, first, last, field.bits)
     ]
     return min(found, key=lambda value: len(float_text(value, field.bits)))
@@ -58,8 +67,8 @@ def longest_float(field: Float) -> float:
     length = len(float_text(best, field.bits))
     stretches = [
         (_most_characters(exponent, sign, field.bits), first, last, sign)
-        for low, high, sign in _halves(field)
-        for exponent, first, last in _decades(low, high, field.bits)
+        for low, high, sign in halves(field)
+        for exponent, first, last in decades(low, high, field.bits)
     ]
     for most, first, last, sign in sorted(stretches, reverse=True):
         if most <= length:
@@ -73,25 +82,23 @@ def longest_float(field: Float) -> float:
     return best
 
 
-def _halves(field: Float) -> Iterator[tuple[float, float, int]]:
-    """Yield the range as magnitudes: lowest, highest, sign."""
-    tiny = _from_order(1, field.bits)
+def halves(field: Float) -> Iterator[tuple[float, float, int]]:
+    """Yield the range without zero as magnitudes: lowest, highest, sign."""
+    tiny = from_order(1, field.bits)
     if field.maximum > 0:
         yield max(field.minimum, tiny), field.maximum, 1
     if field.minimum < 0:
         yield max(-field.maximum, tiny), -field.minimum, -1
 
 
-def _decades(low: float, high: float, bits: int) -> Iterator[tuple[int, int, int]]:
+def decades(low: float, high: float, bits: int) -> Iterator[tuple[int, int, int]]:
     """Yield each decimal exponent that texts of the range have, and the places of its first and last float.
 
     The float nearest to a power of ten belongs to that power, even when it lies below: that is its text.
     """
-    bottom, top = _to_order(low, bits), _to_order(high, bits)
+    bottom, top = to_order(low, bits), to_order(high, bits)
     for exponent in range(_exponent(low), _exponent(high) + 2):
-        start, stop = (
-            _to_order(round_to_bits(float(f"1e{e}"), bits), bits) for e in (exponent, exponent + 1)
-        )
+        start, stop = (to_order(round_to_bits(float(f"1e{e}"), bits), bits) for e in (exponent, exponent + 1))
         if max(bottom, start) <= min(top, stop - 1):
             yield exponent, max(bottom, start), min(top, stop - 1)
 
@@ -111,12 +118,13 @@ def _most_characters(exponent: int, sign: int, bits: int) -> int:
     return minus + digits + 1 + 2 + max(2, len(str(abs(exponent))))
 
 
-def _to_order(value: float, bits: int) -> int:
+def to_order(value: float, bits: int) -> int:
     """Return the place of a positive float among all of them."""
     return int.from_bytes(struct.pack(">f" if bits == 32 else ">d", value), "big")
 
 
-def _from_order(order: int, bits: int) -> float:
+def from_order(order: int, bits: int) -> float:
+    """Return the positive float at this place among all of them."""
     value: float = struct.unpack(">f" if bits == 32 else ">d", order.to_bytes(bits // 8, "big"))[0]
     return value
 
@@ -127,13 +135,13 @@ def _first_neighbours(first: int, last: int, bits: int) -> Iterator[float]:
     while first <= last:
         stop = min(((first >> fraction_bits) + 1) << fraction_bits, last + 1)
         for order in range(first, min(first + RUN, stop)):
-            yield _from_order(order, bits)
+            yield from_order(order, bits)
         first = stop
 
 
 def _short_values(exponent: int, first: int, last: int, bits: int) -> Iterator[float]:
     """Yield floats of one decimal exponent, among them one with the fewest digits."""
-    low, high = _from_order(first, bits), _from_order(last, bits)
+    low, high = from_order(first, bits), from_order(last, bits)
     # The text of the first and the last may be a number outside the range, that of any other is inside.
     yield from (low, high)
     for digits in range(1, SURE_DIGITS[bits] + 1):
@@ -143,4 +151,4 @@ def _short_values(exponent: int, first: int, last: int, bits: int) -> Iterator[f
             yield round_to_bits(float(multiple * unit), bits)
             return
     # So narrow that no such decimal lies in it: a few hundred floats at most.
-    yield from (_from_order(order, bits) for order in range(first, last + 1))
+    yield from (from_order(order, bits) for order in range(first, last + 1))
