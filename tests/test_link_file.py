@@ -204,3 +204,37 @@ def test_a_line_format_says_what_its_parts_may_be():
         "line.format: '8N3' is not allowed; allowed: a text such as \"8N1\""
         " (data bits 5 to 9, parity N E O M S, stop bits 1, 1.5 or 2)"
     ]
+
+
+BINARY = "frame.check_form"
+
+
+@pytest.mark.parametrize(
+    ("frame", "told"),
+    [
+        ({"delimiting": "newline", "max_payload": 0}, [BINARY]),
+        ({"delimiting": "newline", "colour": 1}, [BINARY]),
+        ({"delimiting": "newline", "sequence": True, "leading_delimiter": 5}, [BINARY, "frame.sequence"]),
+        ({"delimiting": "counted", "max_payload": 5000, "async_map": 1, "sync": "zz"}, ["frame.async_map"]),
+        ({"delimiting": "counted", "max_payload": 5000, "crc_order": "up"}, ["frame.max_payload"]),
+        ({"max_payload": 0, "to-module": {"delimiting": "newline"}}, ["frame.to-module.check_form"]),
+        ({"delimiting": "newline", "to-module": {"max_payload": 0}}, [BINARY, "frame.to-module.check_form"]),
+        ({"delimiting": "newline", "to-modul": {"crc": "none"}}, [BINARY]),
+        ({"delimiting": "newline", "to-module": 5}, [BINARY]),
+        # What was meant by a wrong key may be just what mends this.
+        ({"delimiting": "newline", "crc": "non"}, []),
+        ({"delimiting": "newline", "chek_form": "hex"}, []),
+        ({"delimiting": "newline", "crc": {"name": "own", "width": 8, "poly": 7, "x": 1}}, []),
+        ({"delimiting": "newlin"}, []),
+        ({"delimiting": "newline", "to-modul": {"crc": "none"}, "to-controller": {"crc": "none"}}, []),
+        ({"delimiting": "newline", "to-module": {"crc": 5}, "to-controller": {"crc": "none"}}, []),
+        ({"delimiting": "counted", "max_payload": 5000, "length_byte": 2}, []),
+    ],
+    ids=str,
+)
+def test_faults_between_keys_of_a_frame_are_told_beside_those_of_single_keys(frame, told):
+    """They used to come to light only when the wrong keys were mended."""
+    paths = [line.partition(": ")[0] for line in faults_of({**MINIMAL, "frame": frame})]
+    assert len(paths) > len(told)
+    assert [path for path in paths if path in told] == told
+    assert len(paths) == len(set(paths)) == 1 + len(told)

@@ -16,11 +16,29 @@ from linkbudget.frame.delimiting.table import DELIMITINGS
 if TYPE_CHECKING:
     from linkbudget.frame.format import FrameFormat
 
-__all__ = ["MAX_PAYLOAD", "catalogue_name", "format_faults", "sync_bytes", "table_of"]
+__all__ = ["MAX_PAYLOAD", "RELIES_ON", "catalogue_name", "format_faults", "sync_bytes", "table_of"]
 
 MAX_PAYLOAD = 1 << 20
 """More than any serial frame in use; keeps a mistyped limit from becoming a buffer of that size."""
 MAX_SYNC = 8
+RELIES_ON = {
+    "check_form": frozenset({"crc"}),
+    "terminator": frozenset({"crc", "check_form"}),
+    "max_payload": frozenset(
+        {
+            "crc",
+            "check_form",
+            "sequence",
+            "layout_id",
+            "sync",
+            "length_bytes",
+            "length_counts",
+            "header_check",
+        }
+    ),
+}
+"""Where settings are impossible together: by the one that is told of, those the fault follows from, besides
+itself and the delimiting."""
 HEX_DIGITS = b"0123456789ABCDEF"
 _HEX_BYTES = re.compile(r"(?:[0-9A-Fa-f]{2}\s?)*")
 
@@ -44,7 +62,11 @@ def format_faults(fmt: FrameFormat) -> list[Fault]:
     if fmt.delimiting in DELIMITINGS:
         faults += _foreign_settings(fmt)
         wrong = {fault.path for fault in faults}
-        faults += [fault for fault in _together(_repaired(fmt, wrong)) if fault.path not in wrong]
+        faults += [
+            fault
+            for fault in _together(_repaired(fmt, wrong))
+            if not {fault.path, *RELIES_ON.get(fault.path, ())} & wrong
+        ]
     return faults
 
 

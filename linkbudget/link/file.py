@@ -14,9 +14,10 @@ from typing import Any
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.frame.delimiting.table import DELIMITINGS
 from linkbudget.frame.format import FrameFormat
+from linkbudget.frame.settings import RELIES_ON
 from linkbudget.link.checks import codec_faults, joint_faults, message_faults
 from linkbudget.link.ends import Receiver, Sender, Transmit
-from linkbudget.link.keys import key_specs
+from linkbudget.link.keys import key_specs, plain
 from linkbudget.link.loop import Loop, Parser, Reading
 from linkbudget.link.model import MESSAGE_SETTINGS, Link, Message
 from linkbudget.link.presets import receiver_faults
@@ -76,7 +77,7 @@ def link_from_dict(document: Mapping[str, Any], path: str | None = None) -> Link
     faults: list[Fault] = []
     read = read_keys(LinkKeys, document, "", faults)
     line = _line(read.get("line"), faults)
-    frames = _frames(read.get("frame", FrameKeys()), faults)
+    frames = _frames(read.get("frame", FrameKeys()), document.get("frame"), faults)
     messages = _messages(read.get("message", ()), faults)
     faults += _cross_faults(document, read, line, frames, messages)
     if faults or line is None:
@@ -116,20 +117,74 @@ def _line(keys: LineKeys | None, faults: list[Fault]) -> UartLine | None:
         return None
 
 
-def _frames(keys: FrameKeys | None, faults: list[Fault]) -> dict[str, FrameFormat]:
+def _frames(keys: FrameKeys | None, table: object, faults: list[Fault]) -> dict[str, FrameFormat]:
     """Return the format of each direction that can be had, adding to ``faults`` what is wrong."""
     if keys is None:
+        faults += _faults_between(table, faults)
         return {}
-    base = _given_format(keys)
-    overrides = {direction: getattr(keys, direction.replace("-", "_")) for direction in DIRECTIONS}
+    given = {direction: getattr(keys, direction.replace("-", "_")) for direction in DIRECTIONS}
+    overrides = {
+        direction: None if override is None else _given_format(override)
+        for direction, override in given.items()
+    }
+    return _formats(_given_format(keys), overrides, faults)
+
+
+def _formats(
+    base: Mapping[str, Any], overrides: Mapping[str, Mapping[str, Any] | None], faults: list[Fault]
+) -> dict[str, FrameFormat]:
     frames: dict[str, FrameFormat | None] = {}
     if None in overrides.values():  # else the base need not be possible by itself
         frames = dict.fromkeys(DIRECTIONS, _format(base, "frame", faults))
     for direction, override in overrides.items():
         if override is not None:
-            table = _merged(base, _given_format(override))
-            frames[direction] = _format(table, f"frame.{direction}", faults)
+            frames[direction] = _format(_merged(base, override), f"frame.{direction}", faults)
     return {direction: made for direction, made in frames.items() if made is not None}
+
+
+def _faults_between(table: object, told: Sequence[Fault]) -> list[Fault]:
+    """Return what is wrong between keys of ``[frame]`` when others are wrong by themselves.
+
+    Only what the others have nothing to do with, whatever was meant by them.
+    """
+    if not isinstance(table, Mapping):
+        return []
+    wrong = _unsure("frame", told)
+    # A direction's table that is none, or whose name is misspelt, may say anything.
+    unknown = wrong & set(DIRECTIONS)
+    overrides: dict[str, Mapping[str, Any] | None] = {}
+    unsure = {}
+    for side in DIRECTIONS:
+        unsure[side] = wrong | _unsure(f"frame.{side}", told)
+        given = side in table or side in unknown
+        overrides[side] = _sure(table.get(side), unsure[side]) if given else None
+    found: list[Fault] = []
+    _formats(_sure(table, wrong), overrides, found)
+    known = {fault.path for fault in told}
+    left = []
+    for fault in found:
+        _, *sides, key = fault.path.split(".")
+        doubtful = unsure[sides[0]] if sides else wrong
+        relied = {key, "delimiting", *RELIES_ON.get(key, ())}
+        if not (fault.path in known or relied & doubtful or unknown & set(sides)):
+            left.append(fault)
+    return left
+
+
+def _unsure(path: str, told: Sequence[Fault]) -> frozenset[str]:
+    """Return the keys of a table that are wrong, or were perhaps meant by one that is none."""
+    found: set[str] = set()
+    for fault in told:
+        key, *below = fault.path.removeprefix(f"{path}.").split(".")
+        if fault.path.startswith(f"{path}.") and not (below and key in DIRECTIONS):
+            found |= {key, fault.nearest or key}
+    return frozenset(found)
+
+
+def _sure(table: object, unsure: frozenset[str]) -> dict[str, Any]:
+    if not isinstance(table, Mapping):
+        return {}
+    return {key: plain(table[key]) for key in key_specs(FormatKeys) if key in table and key not in unsure}
 
 
 def _given_format(keys: FormatKeys) -> dict[str, Any]:
