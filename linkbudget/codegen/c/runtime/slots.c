@@ -5,7 +5,7 @@ static uint8_t lb_free_place(lb_places *places)
     uint8_t place = places->newest == 0u ? 1u : 0u;
 
     if (place == places->reading) {
-        place = places->newest;
+        place = (uint8_t)(1u - place);
     }
     places->fresh[place] = 0u;
     LB_BARRIER();
