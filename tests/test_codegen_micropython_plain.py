@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import os
 import random
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from codegen_cases import (
@@ -35,14 +37,21 @@ from linkbudget.message.fields import Integer
 from linkbudget.message.fields import Real as RealField
 from linkbudget.message.layout import MessageLayout
 
+# micropython.mjs of the npm package @micropython/micropython-webassembly-pyscript; .ci/run gets it.
+WASM = os.environ.get("LINKBUDGET_MICROPYTHON_WASM")
 PYTHONS = [
     "cpython",
     pytest.param("micropython", marks=pytest.mark.skipif(not available(), reason="no MicroPython")),
 ]
+WITH_WASM = pytest.param(
+    "wasm", marks=pytest.mark.skipif(not WASM, reason="LINKBUDGET_MICROPYTHON_WASM is not set")
+)
 DRAWN = {"phases": [Phase.explicit, Phase.generate], "suppress_health_check": list(HealthCheck)}
 
 
 def command(python):
+    if python == "wasm":
+        return ["node", str(Path(__file__).parent / "vm_wasm.mjs"), WASM]
     return [sys.executable] if python == "cpython" else [*virtual_machine(), "-X", "heapsize=64000000"]
 
 
@@ -102,7 +111,7 @@ def check_answer(answer, expected, vectors):
         assert "allowed" in said
 
 
-@pytest.mark.parametrize("python", PYTHONS)
+@pytest.mark.parametrize("python", [*PYTHONS, WITH_WASM])
 def test_every_format_gives_what_the_reference_gives(python, tmp_path):
     keyed = dataclasses.replace(BEANS, id=None, key="B")
     lane = MessageLayout("lane", (Integer("n", -5, 5),), key="L")
