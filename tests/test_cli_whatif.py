@@ -195,6 +195,13 @@ def test_the_page_shows_losses_only_where_there_are_some(linkbudget, tmp_path):
     assert "lost" in next(line for line in page.splitlines() if "missed  longest" in line)
 
 
+def test_a_search_that_finds_nothing_stands_apart_from_the_notes(linkbudget, tmp_path):
+    files = files_of(tmp_path, require={"age_us": 10})
+    page = linkbudget("whatif", *files, "--brief", "--largest-set", 1).out
+    assert "Rows: the loop's own phase alone; as it is: 16 more." in " ".join(page.split())
+    assert "\n\n- Smallest: none found. Tried: " in page
+
+
 def test_headroom_on_the_page_is_the_first_factor_that_fails():
     row = {"holds_to": 1.5, "fails_at": 1.53, "tried_to": 2.0, "holds_again": True}
     now = {"holds_to": None, "fails_at": 1.0, "tried_to": 1.0, "holds_again": False}

@@ -149,7 +149,8 @@ def marks_note(document: Document) -> str:
         )
     phases = document["present"]["phases"]
     one = rows[-1]["phases"] == 1
-    return text + (f" Rows: the loop's own phase alone; as it is and sets: {phases} more." if one else "")
+    sets = " and sets" if any(found["found"] for found in document["sets"]) else ""
+    return text + (f" Rows: the loop's own phase alone; as it is{sets}: {phases} more." if one else "")
 
 
 def set_parts(document: Document) -> Iterator[RenderableType]:
@@ -158,6 +159,8 @@ def set_parts(document: Document) -> Iterator[RenderableType]:
     found = [{**one["row"], "name": set_title(one)} for one in sets if one["found"]]
     if found:
         yield row_table("Sets of changes that meet every requirement", found, document)
+    elif sets:
+        yield Text("")
     for one in sets:
         yield bullet(set_text(one))
 
