@@ -7,8 +7,8 @@ in their windows. So it is run for several:
 - the *latest*: every character at the end of its window; this run is reported in full,
 - the *earliest*: every character as early as its window allows, and
 - `RANDOM_PLACEMENTS` *random* ones: each stretch of characters that followed each other without a gap is
-  moved as a whole, by a share of its window that is drawn evenly. The draws come from a fixed seed, so that
-  the same capture gives the same ranges.
+  moved as a whole, by a share of its window that is drawn evenly. The draws come from fixed seeds, so that
+  the same capture gives the same ranges, whole or in pieces.
 
 In all of them the order stays, no two characters come closer than the line carries them (or than they were
 recorded), and the first character stays where it is: time zero is its start, and moving it would only
@@ -33,7 +33,17 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     from linkbudget.traffic.stream import ByteCapture
 
-__all__ = ["RANDOM_PLACEMENTS", "RUNS", "Uncertain", "is_uncertain", "placements", "ranges"]
+__all__ = [
+    "RANDOM_PLACEMENTS",
+    "RUNS",
+    "Placing",
+    "Uncertain",
+    "is_uncertain",
+    "longest_window",
+    "placements",
+    "ranges",
+    "stretches_begun",
+]
 
 RANDOM_PLACEMENTS = 8
 RUNS = 2 + RANDOM_PLACEMENTS
@@ -79,16 +89,62 @@ def is_uncertain(capture: ByteCapture) -> bool:
 
 def placements(capture: ByteCapture) -> Iterator[ByteCapture]:
     """Yield the capture as it would be at the earliest arrivals, and at random ones."""
-    window = _window(capture)
-    yield _shifted(capture, window)
-    chance = random.Random(SEED)
-    stretch = _stretches(capture, window)
-    for _ in range(RANDOM_PLACEMENTS):
-        shares = np.array([chance.random() for _ in range(int(stretch[-1]) + 1)])
-        yield _shifted(capture, np.floor(window * shares[stretch]).astype(np.int64))
+    for number in range(RUNS - 1):
+        yield Placing(number).place(capture)
 
 
-def ranges(capture: ByteCapture, runs: Sequence[Figures]) -> Uncertain:
+class Placing:
+    """One of the placements beside the latest, 0 the earliest; takes a capture in pieces."""
+
+    def __init__(self, number: int) -> None:
+        self._chance = random.Random(SEED + number) if number else None
+        self._share = 1.0
+        self._latest = self._placed = self._window = 0
+        self._begun = False
+
+    def place(self, piece: ByteCapture) -> ByteCapture:
+        """Return a piece with each character as early as its share of the window and those before allow."""
+        if not len(piece):
+            return replace(piece, window_ns=None)
+        latest, window = piece.times_ns, _window(piece)
+        spacing, gaps = _spaced(piece, self._latest if self._begun else None)
+        new = gaps | (np.diff(window, prepend=self._window) != 0)
+        earlier = np.floor(window * self._shares(new)).astype(np.int64)
+        if not self._begun:
+            earlier[0], self._placed = 0, int(latest[0])
+        # t[i] = max(latest[i] - earlier[i], t[i - 1] + spacing[i]), solved for all i at once.
+        since = np.cumsum(spacing)
+        times = since + np.maximum.accumulate(np.append(self._placed, latest - earlier - since))[1:]
+        starts = None if piece.starts_ns is None else piece.starts_ns - (latest - times)
+        self._begun, self._latest, self._placed = True, int(latest[-1]), int(times[-1])
+        self._window = int(window[-1])
+        return replace(piece, times_ns=times, starts_ns=starts, window_ns=None)
+
+    def follow(self, latest_ns: int, stretches: int) -> None:
+        """Go on behind that many stretches whose arrivals are certain; the last of them at ``latest_ns``."""
+        if self._chance is not None:
+            for _ in range(stretches):
+                self._share = self._chance.random()
+        self._begun, self._latest, self._placed = True, latest_ns, latest_ns
+
+    def _shares(self, new: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+        """Return the share of each character; a gap or another window begins a stretch, which has its own."""
+        if self._chance is None:
+            return np.ones(new.size)
+        if not self._begun:
+            new[0] = True
+        drawn = [self._chance.random() for _ in range(int(np.count_nonzero(new)))]
+        shares = np.array([self._share, *drawn])[np.cumsum(new)]
+        self._share = float(shares[-1])
+        return shares
+
+
+def longest_window(capture: ByteCapture) -> int:
+    """Return the longest window, in nanoseconds."""
+    return int(_window(capture).max(initial=0))
+
+
+def ranges(window_ns: int, runs: Sequence[Figures]) -> Uncertain:
     """Return the range of each figure over the runs, those of the reported run first."""
     figures: dict[str, tuple[float | None, float | None]] = {}
     for name in runs[0]:
@@ -96,33 +152,20 @@ def ranges(capture: ByteCapture, runs: Sequence[Figures]) -> Uncertain:
         known = [value for value in values if value is not None]
         low = min(known, default=None)
         figures[name] = (low, max(known) if known and len(known) == len(values) else None)
-    return Uncertain(int(_window(capture).max()) / 1e3, len(runs), RANDOM_PLACEMENTS, figures)
+    return Uncertain(window_ns / 1e3, len(runs), RANDOM_PLACEMENTS, figures)
 
 
 def _window(capture: ByteCapture) -> Times:
     return np.zeros(len(capture), dtype=np.int64) if capture.window_ns is None else capture.window_ns
 
 
-def _spacing(capture: ByteCapture) -> Times:
-    """Return the least time from each character to the next: the line's, or what was recorded."""
-    character_ns = floor(capture.line.character_time * 10**9)
-    return np.minimum(np.diff(capture.times_ns), character_ns)
+def stretches_begun(piece: ByteCapture, latest_ns: int | None) -> int:
+    """Return how many stretches begin in a piece whose arrivals are certain; the one before at ``latest_ns``."""
+    return int(np.count_nonzero(_spaced(piece, latest_ns)[1])) + (latest_ns is None)
 
 
-def _stretches(capture: ByteCapture, window: Times) -> Times:
-    """Return the number of the stretch each character belongs to; a gap or another window begins one."""
-    gaps = np.diff(capture.times_ns) > _spacing(capture) + 1  # times are rounded to nanoseconds
-    return np.concatenate([[0], np.cumsum(gaps | (np.diff(window) != 0))])
-
-
-def _shifted(capture: ByteCapture, earlier_ns: Times) -> ByteCapture:
-    """Return the capture with each character so much earlier, or as early as those before it allow."""
-    since_first = np.concatenate([[0], np.cumsum(_spacing(capture))])
-    earlier = earlier_ns.copy()
-    earlier[0] = 0
-    # t[i] = max(latest[i] - earlier[i], t[i - 1] + spacing[i]), solved for all i at once.
-    times = since_first + np.maximum.accumulate(capture.times_ns - earlier - since_first)
-    starts = capture.starts_ns
-    if starts is not None:
-        starts = starts - (capture.times_ns - times)
-    return replace(capture, times_ns=times, starts_ns=starts, window_ns=None)
+def _spaced(piece: ByteCapture, latest_ns: int | None) -> tuple[Times, npt.NDArray[np.bool_]]:
+    """Return the least time before each character (the line's, or what was recorded), and where gaps are."""
+    times = np.append(piece.times_ns[0] if latest_ns is None else latest_ns, piece.times_ns)
+    spacing = np.minimum(np.diff(times), floor(piece.line.character_time * 10**9))
+    return spacing, np.diff(times) > spacing + 1  # times are rounded to nanoseconds

@@ -14,8 +14,10 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import repeat
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,6 +33,7 @@ from linkbudget.replay.backlog_pieces import FallingBehind
 from linkbudget.replay.books import Books
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.feed import Feed
+from linkbudget.replay.intervals import RUNS, Placing, Uncertain, longest_window, ranges, stretches_begun
 from linkbudget.replay.loop_margin import JointMargin, margin_of_ages
 from linkbudget.replay.motion_pieces import JointPieces
 from linkbudget.replay.result import YEAR_S, PhaseSweep, largest
@@ -96,6 +99,7 @@ class LongReplay:
     backlog: Backlog
     warnings: tuple[str, ...] = ()
     partial: bool = False
+    uncertain: Uncertain | None = None
 
     @property
     def missed_deadlines(self) -> int:
@@ -179,8 +183,9 @@ class LongReplay:
     def requirements(self) -> tuple[Requirement, ...]:
         """The requirements of the link; ``met`` is None for those a replay cannot judge."""
         layouts = [message.layout for message in self.link.messages]
-        rows = requirement_rows(self.link.require, self.figures, layouts)
-        return tuple(replace(row, met=bool(row.met)) if row.name in self.figures else row for row in rows)
+        figures = self.figures if self.uncertain is None else self.uncertain.worst
+        rows = requirement_rows(self.link.require, figures, layouts)
+        return tuple(replace(row, met=bool(row.met)) if row.name in figures else row for row in rows)
 
     def require(self) -> list[dict[str, object]]:
         """Return a row for each requirement: name, limit, value, met, headroom."""
@@ -223,7 +228,7 @@ class LongReplay:
             "bottleneck": self.bottleneck.to_dict(),
             "never_catches_up": self.backlog.to_dict(),
             "requirements": self.require(),
-            "uncertain": None,
+            "uncertain": None if self.uncertain is None else self.uncertain.to_dict(),
             "markers": None,
             "warnings": list(self.warnings),
             "numbers_from": dict(self.link.numbers_from()),
@@ -438,6 +443,7 @@ class Long:
         receiver = codec.fmt.framing.receiver(codec.fmt.envelope.open)
         assert isinstance(receiver, StretchReceiver)
         delimiter, self.limit, _ = receiver.rule
+        self.codec = codec
         messages = link.messages_of(DIRECTION)
         names = [message.name for message in messages]
         self.link, self.resolved = link, resolved
@@ -462,6 +468,10 @@ class Long:
         self.warnings: list[str] = []
         self.frames = 0
         self.last_arrival = 0
+        self.window_ns = 0
+        self.beside: list[Beside] = []
+        self.stretches = 0
+        """Stretches of characters before the first uncertain one."""
 
     def replay(self, pieces: Iterable[ByteCapture], stopped: Callable[[], bool]) -> LongReplay:
         """Run over all pieces."""
@@ -474,10 +484,13 @@ class Long:
                     pass
 
             for piece in pieces:
+                self._place(piece)
                 self._take(piece)
                 if len(piece):
                     run(True)
                     self._forget()
+                for _ in pool.map(Beside.take, self.beside, repeat(piece)):
+                    pass
                 if stopped():
                     partial = True
                     break
@@ -485,7 +498,27 @@ class Long:
             if self.last is None or not self.frames:
                 raise CaptureError(self._source, "", self._no_frame())
             run(False)
-        return self._result(partial)
+            runs = list(pool.map(Beside.figures, self.beside))
+        result = self._result(partial)
+        if not self.beside:
+            return result
+        from linkbudget.replay.run import may_be_earlier
+
+        said = warn(may_be_earlier(self.window_ns))
+        uncertain = ranges(self.window_ns, [result.figures, *runs])
+        # The figures and requirements of before do not go along.
+        return replace(result, uncertain=uncertain, warnings=(*result.warnings, said))
+
+    def _place(self, piece: ByteCapture) -> None:
+        """From the first uncertain arrival on, go on with other placements beside the latest."""
+        if not len(piece):
+            return
+        self.window_ns = max(self.window_ns, longest_window(piece))
+        if not self.beside and self.window_ns:
+            self.beside = [Beside(self, number) for number in range(RUNS - 1)]
+        elif not self.beside:
+            latest = None if self.feed.zero_ns is None else self.feed.zero_ns + self.last_arrival
+            self.stretches += stretches_begun(piece, latest)
 
     @property
     def _source(self) -> str:
@@ -503,11 +536,6 @@ class Long:
         self.warnings += piece.warnings
         if not len(piece):
             return
-        if piece.window_ns is not None and piece.window_ns.any():
-            self._say_once(
-                "arrivals may have been earlier: what is reported is for the latest; replay a shorter part"
-                " for the ranges over other placements"
-            )
         rows, dropped = self.feed.take(piece)
         self.frames += rows.begin.size
         self.books.send(rows)
@@ -520,11 +548,6 @@ class Long:
         self.own.behind.arrive(self.feed.times[-len(piece) :])
         for placement in self.placements.values():
             placement.machine.rebase(line_of(self.feed), 0, 0, 0)
-
-    def _say_once(self, text: str) -> None:
-        if text not in self.warnings:
-            self.warnings.append(text)
-            warn(text)
 
     def _forget(self) -> None:
         """Judge what is settled, and forget the characters that nothing needs any more."""
@@ -562,8 +585,14 @@ class Long:
     def _result(self, partial: bool) -> LongReplay:
         from linkbudget.replay.run import told
 
-        feed, books, own = self.feed, self.books, self.own
+        result = self._ended(partial)
         assert self.last is not None
+        unrecognised = self.books.of(UNRECOGNISED)["sent"]
+        said = told(self.link, self.last, self.own.totals.passes, result.messages["sent"], unrecognised)
+        return replace(result, warnings=(*self.warnings, *map(warn, said), *map(warn, bounds(result))))
+
+    def _ended(self, partial: bool) -> LongReplay:
+        feed, books, own = self.feed, self.books, self.own
         totals = own.totals
         end_ns = max(self.last_arrival, totals.last_end or 0, own.last_run_end)
         left_over = feed.character_of(own.machine.left_over())
@@ -573,12 +602,10 @@ class Long:
         books.close(feed.characters, left_over)
         for joint in self.joints:
             joint.proceed(self.last_arrival, 0, ends=True)
-        missed = [self.placements[phase].missed for phase in self.releases]
-        worst = self.releases[missed.index(max(missed))]
-        counts = books.of()
-        unrecognised = books.of(UNRECOGNISED)["sent"]
-        said: Iterator[str] = told(self.link, self.last, totals.passes, counts["sent"], unrecognised)
-        result = LongReplay(
+        releases = [phase for phase in self.releases if phase in self.placements]
+        missed = [self.placements[phase].missed for phase in releases] or [own.missed]
+        worst = releases[missed.index(max(missed))] if releases else self.resolved.loop.phase_ns
+        return LongReplay(
             link=self.link,
             resolved=self.resolved,
             totals=totals,
@@ -595,10 +622,35 @@ class Long:
             last_arrival_ns=self.last_arrival,
             phase_sweep=PhaseSweep(len(missed), min(missed), max(missed), worst / 1e3),
             backlog=own.behind.result(feed.zero_ns or 0),
-            warnings=(*self.warnings, *map(warn, said)),
             partial=partial,
         )
-        return replace(result, warnings=(*result.warnings, *map(warn, bounds(result))))
+
+
+class Beside:
+    """A replay in pieces at another placement of the arrivals, with the loop's own phase."""
+
+    def __init__(self, before: Long, number: int) -> None:
+        # Up to here all placements are the same.
+        shared: list[object] = [before.link, before.resolved, before.codec, before.codec.fmt, before.last]
+        shared += [joint.joint for joint in before.joints]
+        self.long: Long = deepcopy(before, {id(one): one for one in shared} | {id(before.beside): []})
+        self.long.placements = {before.resolved.loop.phase_ns: self.long.own}
+        self.placing = Placing(number)
+        if before.feed.zero_ns is not None:
+            self.placing.follow(before.feed.zero_ns + before.last_arrival, before.stretches)
+
+    def take(self, piece: ByteCapture) -> None:
+        """Take in a piece, as it was recorded."""
+        if len(piece):
+            self.long._take(self.placing.place(piece))
+            self.long.own.proceed(True)
+            self.long._forget()
+
+    def figures(self) -> Mapping[str, float | None]:
+        """End the recording, and return what it came to."""
+        self.long.feed.close()
+        self.long.own.proceed(False)
+        return self.long._ended(partial=False).figures
 
 
 def bounds(result: LongReplay) -> Iterator[str]:

@@ -8,7 +8,7 @@ by piece, so that a mean may differ from that of the whole in its last digits.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -36,9 +36,7 @@ class Judge:
     """Takes a path and its targets in order, and keeps what is needed of them."""
 
     def __init__(self, joint: Joint) -> None:
-        from linkbudget.replay import _motion_kernels as kernels
-
-        self._kernels = kernels
+        kernels = self._kernels
         self._ints = np.zeros(kernels.JUDGE_INTS, dtype=np.int64)
         self._floats = np.zeros(kernels.JUDGE_FLOATS)
         band = band_of(joint)
@@ -50,6 +48,13 @@ class Judge:
         self._sum = 0.0
         self._waiting_ns = none()
         self._waiting: Floats = np.zeros(0)
+
+    @property
+    def _kernels(self) -> Any:
+        """The compiled forms; imported when they are needed, and no part of what is copied."""
+        from linkbudget.replay import _motion_kernels
+
+        return _motion_kernels
 
     def take(self, path: Path, target_ns: Ints, target: Floats, until: int, *, last: bool = False) -> int:
         """Take in what is before ``until`` of a path and of targets; return how many knots that are."""

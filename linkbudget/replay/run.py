@@ -13,7 +13,7 @@ from linkbudget.replay.arrivals import Character, CharacterArrays, Traffic
 from linkbudget.replay.backlog import find_backlog
 from linkbudget.replay.bottleneck import find_bottleneck
 from linkbudget.replay.fates import UNRECOGNISED, judge, uses_of
-from linkbudget.replay.intervals import RUNS, is_uncertain, placements, ranges
+from linkbudget.replay.intervals import RUNS, is_uncertain, longest_window, placements, ranges
 from linkbudget.replay.motion import JointMotion, move_joint
 from linkbudget.replay.receiver import Run, missed_deadlines, simulate
 from linkbudget.replay.result import PhaseSweep, Replay
@@ -149,7 +149,7 @@ def _with_ranges(result: Replay, capture: ByteCapture, done: int, report: Callab
         last = traffic.last_arrival
         runs.append(replace(result, run=run, fates=fates, motion=motion, last_arrival_ns=last).figures)
         report(done + number)
-    return replace(result, uncertain=ranges(capture, runs))
+    return replace(result, uncertain=ranges(longest_window(capture), runs))
 
 
 def _fates(link: Link, resolved: Resolved, run: Run, sent: Sent) -> Fates:
@@ -212,12 +212,16 @@ def _motion(
 def _warnings(link: Link, capture: ByteCapture, run: Run, fates: Fates) -> Iterator[str]:
     unrecognised = fates.names.count(UNRECOGNISED)
     yield from told(link, capture, len(run.passes), len(fates.names), unrecognised)
-    if capture.window_ns is not None and is_uncertain(capture):
-        window = format_us(int(capture.window_ns.max()) / 1e3)
-        yield (
-            f"arrivals may have been up to {window} earlier: what is reported is for the latest, with ranges"
-            " over other placements that need not be the widest"
-        )
+    if is_uncertain(capture):
+        yield may_be_earlier(longest_window(capture))
+
+
+def may_be_earlier(window_ns: int) -> str:
+    """Return what has to be said of arrivals that are uncertain by up to a window."""
+    return (
+        f"arrivals may have been up to {format_us(window_ns / 1e3)} earlier: what is reported is for the"
+        " latest, with ranges over other placements that need not be the widest"
+    )
 
 
 def told(link: Link, capture: ByteCapture, passes: int, frames: int, unrecognised: int) -> Iterator[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -122,9 +122,7 @@ class Walker:
     """
 
     def __init__(self, joint: Joint) -> None:
-        from linkbudget.replay import _motion_kernels as kernels
-
-        self._kernels = kernels
+        kernels = self._kernels
         follower = Follower(joint)
         self._ints = np.zeros(kernels.STEP_INTS, dtype=np.int64)
         self._floats = np.zeros(kernels.STEP_FLOATS)
@@ -134,6 +132,13 @@ class Walker:
         self._floats[kernels.V_MAX], self._floats[kernels.A_MAX] = follower.v_max, follower.a_max
         self._times = np.zeros(1, dtype=np.int64)
         self._positions, self._speeds = np.full(1, float(joint.start)), np.zeros(1)
+
+    @property
+    def _kernels(self) -> Any:
+        """The compiled forms; imported when they are needed, and no part of what is copied."""
+        from linkbudget.replay import _motion_kernels
+
+        return _motion_kernels
 
     @property
     def resting(self) -> int:
