@@ -139,6 +139,20 @@ def test_fletchers_sum_over_hundreds_of_bytes_is_searched_to_the_end(fields, nam
         assert_attained(codec_of("slip", name, "fletcher16", fields, 6000, sequence=sequence))
 
 
+@pytest.mark.parametrize("crc", ["sum8", "CRC-16/IBM-3740"])
+def test_packed_lists_of_hundreds_of_bytes_are_searched_by_the_lengths_at_the_ends(crc):
+    """Their length stands in front, so that sets are split by length; not all can be followed."""
+    fields = (Repeat("raw", of=Integer("b", 0, 4000), max_count=255, min_count=255),)
+    codec = codec_of("slip", "tagged-varint", crc, fields, 6000)
+    assert not every_payload(codec.messages[0]).graph.exact
+    assert_attained(codec)
+    # 255 numbers of C0 or DB and a byte more, which is no such byte; a key and two bytes of length.
+    assert codec.size("beans").maximum >= 3 + 255 * 3 + 1 + codec.fmt.check_bytes
+    assert codec.size("beans").maximum <= 3 + 255 * 3 + 1 + 2 * codec.fmt.check_bytes
+    steady = (Repeat("raw", of=Real("b", 32), max_count=2100, min_count=2100),)
+    assert every_payload(CodecMessage(layout_of(steady), "tagged-varint")).graph.exact
+
+
 def every(field):
     """All values of a field of few."""
     if isinstance(field, Optional_):

@@ -28,6 +28,7 @@ from linkbudget import (
 from linkbudget.message.encodings import ENCODINGS, encoding
 from linkbudget.message.encodings.words import fits
 from linkbudget.message.languages import graph as graphs
+from linkbudget.message.languages import varints
 from linkbudget.message.languages.payload import payloads_of
 from linkbudget.message.languages.texts import json_string, utf8, word
 from linkbudget.message.number_forms import round_to_bits
@@ -322,3 +323,19 @@ def test_longest_texts_with_small_digits_are_looked_at_one_by_one():
     assert not any(holds(outer, b"0.00010000%d001" % digit) for digit in range(3))
     # Nines in all nine places: no float has them, since eight digits are enough from 1.7e-4 on.
     assert not any(holds(outer, b"0.00099999999%d" % digit) for digit in range(4, 10))
+
+
+def test_long_packed_lists_are_held_from_within_and_from_without(monkeypatch):
+    """As long as they are told apart by few lengths: the ends are in both sets, the others in the outer."""
+    monkeypatch.setattr(varints, "MOST_LENGTHS", 10)
+    fields = (Repeat("raw", of=Choice("c", ("a", "b", "c"), codes=(5, 300, 70_000)), max_count=4), Flag("f"))
+    message = CodecMessage(MessageLayout("beans", fields), "tagged-varint")
+    payloads = payloads_of(message)
+    assert not payloads.graph.exact
+    data = {message.encoding.encode(message.layout, value) for value in every_value(fields)}
+    inside, outside = (spelled(root, {}) for root in (payloads.root, payloads.outer_root))
+    assert inside < data < outside
+    lengths = {len(some) for some in inside}
+    assert {min(lengths), max(lengths)} == {min(map(len, data)), max(map(len, data))}
+    assert {some for some in data if len(some) > max(lengths) - varints.NEAR} <= inside
+    assert max(map(len, outside)) == max(lengths)

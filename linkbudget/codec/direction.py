@@ -152,7 +152,7 @@ class Codec:
 
         They may be bounds that are a few bytes off where escaping (or COBS beyond 254 bytes) meets one of: a
         check of more than 16 bits and few values to choose from, real numbers as text or very many steps
-        without enough other fields, fletcher16 over hundreds of bytes, and messages of thousands of bytes.
+        without enough other fields, and messages of thousands of bytes.
         """
         wanted = WHICH if which is None else (which,)
         return all(some.size == some.bound for some in map(partial(self._extreme, name), wanted))
