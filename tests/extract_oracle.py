@@ -49,7 +49,7 @@ LARGE = MessageLayout(
     ),
 )
 BILLIONS = MessageLayout(
-    "billions", (Integer("huge", 0, 10**9), Scaled("s", 0, 10**9, 100), Integer("n", 0, 9))
+    "billions", (Integer("huge", 0, 10**9), Scaled("s", 0, 10**9, 100), Scaled("t", 0, 10**9, 1))
 )
 STATUS = MessageLayout("status", (Integer("t", -20, 90), Optional_(Flag("ok"))), key="status")
 KEYED = MessageLayout(BEANS.name, BEANS.fields, key="beans")
@@ -174,6 +174,9 @@ OTHERS = (
     "[" * 15 + "]" * 15, "[1,]", "[ ]", "{ }", "[ 1 , 2 ]", '{"tick":}', "[true,null]", '{"x":1,"x":2}',
     '"\udcff\udcff"', '"\udce2\udc82"', '"\udced\udca0\udc80"', '"\udcf4\udc90\udc80\udc80"',
 )  # fmt: skip
+LONG = (
+    f"0.{'0' * 99}4e100", f"0.{'0' * 99}4e101", f"4{'0' * 60}e-60", "4e100", "1e70000", "1e65536", "4e-65536",
+)  # fmt: skip
 UNKNOWN = (
     "z",
     "ti",
@@ -257,6 +260,27 @@ def text_line(draw: random.Random, codec: Codec) -> bytes:
         text = written(outer)
     payload = text.encode("utf-8", "surrogateescape")
     return payload + codec.fmt.envelope.check_of(payload) + codec.fmt.terminator[:-1].encode()
+
+
+def every_value(codec: Codec) -> bytes:
+    """Return a line for each field with each text above as its value, the others as they should be."""
+    end = codec.fmt.terminator.encode()
+    lines = []
+    for message in codec.messages:
+        names = list(message.layout.group.names)
+        whole = json.loads(message.encoding.encode(message.layout, typical(message)))
+        for name in [*names, "z", "\\u0161", "\\u0174ick", "n\\u016f", "\\u006e\\u006F"]:
+            others = "".join(f',"{key}":{json.dumps(value)}' for key, value in whole.items() if key != name)
+            for text in NUMBERS + OTHERS + LONG:
+                payload = f'{{"{name}":{text}{others}}}'.encode("utf-8", "surrogateescape")
+                if message.layout.key is not None:
+                    payload = b'{"%s":%s}' % (message.layout.key.encode(), payload)
+                lines.append(payload + codec.fmt.envelope.check_of(payload) + end)
+    return b"".join(lines)
+
+
+def typical(message: object) -> dict:
+    return message.encoding.attain(message.layout, "typical")
 
 
 def mutated(draw: random.Random, line: bytes) -> bytes:

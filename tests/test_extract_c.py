@@ -17,6 +17,7 @@ from extract_oracle import (
     SIGNED,
     STATUS,
     codec_of,
+    every_value,
     expected,
     stream_of,
     text_line,
@@ -82,6 +83,13 @@ def test_lines_are_accepted_as_the_reference_does_in_pieces_of_any_size(programs
 
 
 @need_gcc
+@pytest.mark.parametrize("name", CASES)
+def test_every_field_with_every_text_of_a_value(programs, name):
+    found = check_stream(programs(name), CASES[name], every_value(CASES[name]), 30)
+    assert sum(not isinstance(got, str) for got in found) > 50
+
+
+@need_gcc
 def test_twenty_thousand_damaged_lines_give_exactly_the_intact_messages(programs):
     """With the address and the undefined behaviour sanitizer, every piece a block of its own."""
     codec = CASES["signed"]
@@ -126,6 +134,23 @@ def test_each_line_has_its_reason(tmp_path):
     names = driver.status_names(codec)
     found = [names[got] if isinstance(got, str) else got for got in driver.run(program, stream, 5)]
     assert found == [fact for _, fact in FACTS]
+
+
+@need_gcc
+def test_a_check_has_all_its_digits(programs):
+    """Upper case, none missing though it is a zero, none too many."""
+    codec = CASES["sum"]
+    draw = random.Random(5)
+    checks = []
+    while len(checks) < 200:
+        line = text_line(draw, codec)
+        if expected(codec, line) is not None:
+            payload, check = line[:-2], line[-2:]
+            checks += [line, payload + check.lower(), payload + check.lstrip(b"0"), payload + b"0" + check]
+            checks += [line + b" ", payload + b" " + check, payload, line + check]
+    stream = b"".join(each + b"\n" for each in checks)
+    assert any(each[-2:-1] == b"0" for each in checks[::8])
+    check_stream(programs("sum"), codec, stream, 9)
 
 
 @need_gcc

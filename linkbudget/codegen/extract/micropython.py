@@ -39,6 +39,8 @@ PRIVATE_NAMES = (
     "FIFTH", "TENTH", "FIELDS", "WORDS", "LITERALS",
 )  # fmt: skip
 PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
+METHOD = "    @micropython.viper\n"
+CORE = {"age", "waiting", "_slot", "_done", "take", "_copy"}
 USAGE = """
 Values are whole numbers in an array("i"), see the places below: a choice is the place of its word, a scaled
 field a count of steps. Nothing is allocated after Receiver(). Times wrap after 30 bits. Of a line: {refused}.
@@ -92,7 +94,7 @@ def module_text(spec: DirectionSpec, viper: bool = True) -> str:
         _constants(plan),
         places_text(spec),
         _tables(plan),
-        piece("core", RUNTIME).partition("    @micropython.viper\n    def _check(")[0],
+        _core(),
         piece("json_viper", "linkbudget.codegen.extract.runtime") + "\n" + _commit(plan),
     ]
     text = "\n\n\n".join(
@@ -100,6 +102,13 @@ def module_text(spec: DirectionSpec, viper: bool = True) -> str:
     )
     _refuse_doubles(text)
     return text + "\n" if viper else text.replace("    @micropython.viper\n", "") + "\n"
+
+
+def _core() -> str:
+    """Return what receivers of every kind do with messages; what concerns frames is left out."""
+    head, *methods = piece("core", RUNTIME).split(METHOD)
+    kept = [method for method in methods if method.split("(")[0].split()[-1] in CORE]
+    return METHOD.join([head, *kept])
 
 
 def _refuse_doubles(text: str) -> None:

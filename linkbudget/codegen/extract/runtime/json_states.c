@@ -253,7 +253,6 @@ STATE(behind_number)
     if ((state->stack & 1u) == 0u) {
         LB_AGAIN(key);
     }
-    state->field = &lb_other;
     LB_AGAIN(value);
 }
 
@@ -383,7 +382,7 @@ STATE(after)
         if ((state->stack & 1u) == 0u) {
             LB_GO(key);
         }
-        state->field = &lb_other;
+        /* Inside of an array nothing is wanted: the field is the one for that since it began. */
         LB_GO(value);
     }
     if (byte == ((state->stack & 1u) != 0u ? ']' : '}')) {

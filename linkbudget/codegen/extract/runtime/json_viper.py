@@ -288,10 +288,8 @@ class Receiver(Core):
                 at = REFUSED
             if at == AFTER:
                 if byte == 44:
-                    at = KEY
-                    if s[STACK] & 1:
-                        field = OTHER
-                        at = VALUE_START
+                    # Inside of an array nothing is wanted: the field is the one for that since it began.
+                    at = VALUE_START if s[STACK] & 1 else KEY
                     continue
                 if byte == (93 if s[STACK] & 1 else 125):
                     s[STACK] = s[STACK] >> 1
