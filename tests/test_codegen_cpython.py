@@ -32,7 +32,7 @@ from linkbudget.codegen.vectors import raw_value
 from linkbudget.errors import SettingsError, TargetError
 from linkbudget.frame.bulk import deframe_all
 from linkbudget.frame.format import FrameFormat
-from linkbudget.message.fields import Blob, Flag, Integer, Label, Optional_, Real, Repeat
+from linkbudget.message.fields import Blob, Flag, Integer, Label, Optional_, Real, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
 
 ROOT = Path(__file__).parent.parent
@@ -159,7 +159,7 @@ def check_drawn(codec, drawn):
     check_stream(spec, module, damaged_stream(codec, frames, 12))
 
 
-@settings(max_examples=25, **DRAWN)
+@settings(max_examples=15, **DRAWN)
 @given(packed_codecs())
 def test_drawn_packed_layouts_equal_the_reference(drawn):
     check_drawn(*drawn)
@@ -354,3 +354,10 @@ def test_the_usage_example_of_a_module_runs():
     body = body.replace("port.write", "message = got[0]\nport.write")
     exec(body, {**module.__dict__, "port": Port, "now": 3, "got": got})
     assert (got, sent) == ([message], [module.encode(message)])
+
+
+def test_constants_that_are_names_of_the_module_are_refused():
+    layout = MessageLayout("crc", (Scaled("width", 0, 1, 0.5),))
+    codec = Codec(FrameFormat(), (CodecMessage(layout),))
+    with pytest.raises(TargetError, match=r"^CRC_WIDTH: .*another name for the message"):
+        target_of("cpython").generate(spec_of(codec, "cpython"), {})

@@ -244,3 +244,14 @@ print("done")
         timeout=60,
     )
     assert done.stdout == "done\n", done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("form", ["builtins", "viper"])
+@pytest.mark.parametrize(
+    ("message", "field", "constant"), [("check", "n", "CHECK"), ("too", "long", "TOO_LONG")]
+)
+def test_constants_that_are_names_of_the_module_are_refused(form, message, field, constant):
+    layout = MessageLayout(message, (Integer(field, 0, 5),))
+    spec = spec_of(Codec(FrameFormat(), (CodecMessage(layout),)), "micropython")
+    with pytest.raises(TargetError, match=f"^{constant}: .*another name for the message"):
+        target_of("micropython").generate(spec, {"form": form})

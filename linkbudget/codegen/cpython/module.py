@@ -7,6 +7,7 @@ from linkbudget.codegen.cpython.columns import arrays_text
 from linkbudget.codegen.cpython.style import CPythonStyle
 from linkbudget.codegen.plain.delimited import LineReader, LineWriter
 from linkbudget.codegen.plain.dispatch import decoder_text
+from linkbudget.codegen.plain.expressible import refuse_taken
 from linkbudget.codegen.plain.lines import literal
 from linkbudget.codegen.plain.pieces import piece, runtime
 from linkbudget.codegen.plain.reading import PackedReader
@@ -40,6 +41,8 @@ def module_text(spec: DirectionSpec) -> str:
         _ends(),
         arrays_text(spec, style),
     ]
+    constants = _constants(spec, style)
+    refuse_taken("\n".join(constants), [part for part in parts if part not in constants], "cpython")
     return "\n\n\n".join(part for part in parts if part) + "\n"
 
 

@@ -9,6 +9,7 @@ from linkbudget.codegen.banner import banner
 from linkbudget.codegen.micropython.plain_style import PlainStyle
 from linkbudget.codegen.plain.delimited import LineReader, LineWriter
 from linkbudget.codegen.plain.dispatch import decoder_text
+from linkbudget.codegen.plain.expressible import refuse_taken
 from linkbudget.codegen.plain.pieces import LINE, piece, runtime
 from linkbudget.codegen.plain.reading import PackedReader
 from linkbudget.codegen.plain.writing import PackedWriter
@@ -56,6 +57,7 @@ def module_text(spec: DirectionSpec) -> str:
         *pieces[2:],
         ENDS,
     ]
+    refuse_taken(parts[2], [*parts[:2], *parts[3:]], "micropython")
     text = "\n\n\n".join(part.strip("\n") for part in parts) + "\n"
     text = re.sub(r"  # type: ignore\[[a-z-]*\]", "", text)
     # Only what is used is imported.

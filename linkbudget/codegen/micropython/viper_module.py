@@ -9,6 +9,7 @@ from linkbudget.codegen.micropython.viper_checks import check_text
 from linkbudget.codegen.micropython.viper_layout import longest_octets, places_of, width_of_places
 from linkbudget.codegen.micropython.viper_reading import ViperReader
 from linkbudget.codegen.micropython.viper_writing import ViperWriter
+from linkbudget.codegen.plain.expressible import refuse_taken
 from linkbudget.codegen.plain.lines import Lines
 from linkbudget.codegen.plain.pieces import piece
 from linkbudget.codegen.spec import DirectionSpec, Many, Maybe, Record
@@ -85,6 +86,7 @@ def module_text(spec: DirectionSpec) -> str:
         piece("stretch" if stretch else "search", RUNTIME),
         *_encoders(spec),
     ]
+    refuse_taken(parts[2], [*parts[:2], *parts[3:]], "micropython")
     return "\n\n\n".join(part.strip("\n") for part in parts if part) + "\n"
 
 

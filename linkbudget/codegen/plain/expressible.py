@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
+
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.errors import TargetError
 
-__all__ = ["CODED", "refuse_foreign"]
+__all__ = ["CODED", "refuse_foreign", "refuse_taken"]
 
 CODED = ("packed-bits", "packed-bytes", "delimited")
 
@@ -19,3 +22,19 @@ def refuse_foreign(spec: DirectionSpec, target: str) -> None:
                 f"allowed: {', '.join(CODED)}"
             )
             raise TargetError(reason)
+
+
+def refuse_taken(constants: str, parts: Iterable[str], target: str) -> None:
+    """Raise `TargetError` when a constant made of names of the link is one of the module, or made twice."""
+    taken = {name for part in parts for name in _assigned(part)}
+    for name in _assigned(constants):
+        if name in taken:
+            reason = f"{name}: a constant made of the names of a message and its fields is there already"
+            raise TargetError(f"{reason} in target {target}; another name for the message keeps them apart")
+        taken.add(name)
+
+
+def _assigned(text: str) -> list[str]:
+    """Return the constants that a text assigns, in order."""
+    heads = re.findall(r"^([A-Z][A-Z0-9_, ]*)(?::[^=\n]*)? = ", text, re.MULTILINE)
+    return [name for head in heads for name in head.split(", ")]
