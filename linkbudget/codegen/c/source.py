@@ -28,7 +28,8 @@ BARRIER = """\
 """
 READING_ORDER = (
     "reader", "bits_msb", "bits_lsb", "rest", "utf8",
-    "words", "next_word", "next_is_empty", "is_word", "whole", "decimal", "hex_word", "clean",
+    "words", "begins", "find", "next_word", "next_is_empty",
+    "is_word", "whole", "decimal", "hex_word", "clean",
 )  # fmt: skip
 WRITING_ORDER = (
     "put_bits_msb", "put_bits_lsb", "put_text", "separated", "put_decimal", "put_signed",
@@ -42,6 +43,7 @@ FLOAT = """\
 /* A real of 32 bits needs a float of 32 bits. */
 typedef char lb_float_has_32_bits[sizeof(float) == 4u ? 1 : -1];
 """
+REALS = {"float": FLOAT, "double": DOUBLE}
 
 
 def source(spec: DirectionSpec, framing: Framing) -> str:
@@ -51,6 +53,11 @@ def source(spec: DirectionSpec, framing: Framing) -> str:
     read = [reading.function() for reading in readings]
     written = [writing.statements() for writing in writings]
     needs = set[str]().union(*(reading.needs for reading in readings), *(w.needs for w in writings))
+    dispatch = [_accept(spec), _read(spec)]
+    # Both are called from several of the others, in some links from none.
+    for name in ("find", "begins"):
+        callers = [*read, *dispatch, *(runtime(need) for need in needs - REALS.keys())]
+        needs |= {name} if any(f"lb_{name}(" in text for text in callers) else set()
     constants = [*framing.private_constants(), *framing.empty_constant(), "#define LB_NO_PLACE 2u"]
     parts = [
         banner(spec, f"See {spec.prefix}.h."),
@@ -58,13 +65,13 @@ def source(spec: DirectionSpec, framing: Framing) -> str:
         BARRIER,
         "\n".join(constants) + "\n",
     ]
-    parts += [text for need, text in (("float", FLOAT), ("double", DOUBLE)) if need in needs]
+    parts += [text for need, text in REALS.items() if need in needs]
     parts += framing.checks()
     parts += framing.hex_digits()
     parts += framing.receiving()
     parts += [runtime(name) for name in READING_ORDER if name in needs]
     parts += read
-    parts += [runtime("slots"), _accept(spec), _read(spec), _start(spec, framing)]
+    parts += [runtime("slots"), *dispatch, _start(spec, framing)]
     parts += framing.pushing()
     parts += [_take(message.ident) for message in spec.messages]
     parts.append(runtime("age"))

@@ -38,7 +38,7 @@ static lb_status lb_search(lb_receiver *state, uint32_t now)
         }
         need = 1u;
     }
-    if (at > 0u) {
+    if (at > 0u && at < held) {
         memmove(state->body, &state->body[at], held - at);
     }
     state->line.length = (lb_length)(held - at);
