@@ -279,6 +279,20 @@ def every_value(codec: Codec) -> bytes:
     return b"".join(lines)
 
 
+def wide_lines(line: bytes) -> list[bytes]:
+    """Return lines with bytes beyond ASCII in a value and in a key, first and second ones of every kind."""
+    seconds = (0x22, 0x7F, 0x80, 0x8F, 0x90, 0x9F, 0xA0, 0xBF, 0xC0)
+    texts = [
+        bytes((first, second)) + b"\x80" * more
+        for first in range(0x80, 0x100)
+        for second in seconds
+        for more in (0, 1, 2)
+    ]
+    return [b'{"z":"%s",' % text + line[1:] for text in texts] + [
+        b'{"t%s":[],' % text + line[1:] for text in texts
+    ]
+
+
 def typical(message: object) -> dict:
     return message.encoding.attain(message.layout, "typical")
 

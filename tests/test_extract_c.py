@@ -21,6 +21,7 @@ from extract_oracle import (
     expected,
     stream_of,
     text_line,
+    wide_lines,
 )
 
 from linkbudget.codegen.c.target import CTarget
@@ -157,12 +158,7 @@ def test_a_check_has_all_its_digits(programs):
 def test_utf8_is_checked_to_the_bounds_of_the_standard(programs):
     """RFC 3629, section 4: first bytes, and the bounds of the second ones; in a value and in a key."""
     codec = CASES["beans"]
-    line = text_line(random.Random(3), codec)
-    seconds = (0x22, 0x7F, 0x80, 0x8F, 0x90, 0x9F, 0xA0, 0xBF, 0xC0)
-    texts = [bytes((first, second)) + b"\x80" * more for first in range(0x80, 0x100) for second in seconds
-             for more in (0, 1, 2)]  # fmt: skip
-    lines = [b'{"z":"%s",' % text + line[1:] for text in texts]
-    lines += [b'{"t%s":[],' % text + line[1:] for text in texts]
+    lines = wide_lines(text_line(random.Random(3), codec))
     found = check_stream(programs("beans"), codec, b"".join(each + b"\n" for each in lines), 50)
     assert 300 < sum(not isinstance(got, str) for got in found) < len(lines)
 

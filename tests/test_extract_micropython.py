@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+import random
 import subprocess
 import sys
 from array import array
 from pathlib import Path
 
 import pytest
-from extract_oracle import BEANS, EMPTY, KEYED, LARGE, SIGNED, STATUS, codec_of, expected, stream_of
+from extract_oracle import (
+    BEANS,
+    EMPTY,
+    KEYED,
+    LARGE,
+    SIGNED,
+    STATUS,
+    codec_of,
+    every_value,
+    expected,
+    stream_of,
+    text_line,
+    wide_lines,
+)  # fmt: skip
 
 from linkbudget.codec import Codec
 from linkbudget.codegen.micropython.target import MicroPythonTarget
@@ -79,6 +93,22 @@ def test_in_cpython_lines_are_accepted_as_the_reference_does(name):
         accepted += want is not None
     assert list(by_byte.counters) == list(in_pieces.counters)
     assert 30 < accepted < 400
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_field_with_every_text_and_every_wide_character(name):
+    codec = CASES[name]
+    namespace: dict = {}
+    exec(module_of(codec, "builtins"), namespace)
+    receiver = namespace["Receiver"]()
+    values = array("i", [0] * namespace["PLACES"])
+    lines = lines_of(codec, every_value(codec))
+    if name == "beans":
+        lines += wide_lines(text_line(random.Random(3), codec))
+    for line in lines:
+        receiver.feed(line + codec.fmt.terminator[-1:].encode(), len(line) + 1, 0)
+        assert taken(codec, receiver.take(values, None), values) == expected(codec, line), line
+    assert receiver.counters[namespace["ACCEPTED"]] > 50
 
 
 @have_vm
