@@ -13,28 +13,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from linkbudget.errors import FrameError
 from linkbudget.frame.pieces import PieceDeframer
 from linkbudget.replay.arrivals import kept
 from linkbudget.replay.books import SentRows
-from linkbudget.replay.motion import commanded
+from linkbudget.replay.verdicts import Verdicts
 from linkbudget.traffic.stream import BREAK
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from linkbudget.codec.direction import Codec
     from linkbudget.frame.bulk import FrameTable
-    from linkbudget.frame.format import FrameFormat
     from linkbudget.link.joints import Joint
-    from linkbudget.replay.arrivals import Decode
     from linkbudget.traffic.stream import ByteCapture
 
 __all__ = ["Feed"]
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
-REMEMBERED = 1 << 14
-"""Payloads whose reading is remembered; a sender that repeats itself has few."""
 
 
 class Feed:
@@ -45,20 +41,16 @@ class Feed:
 
     def __init__(
         self,
-        fmt: FrameFormat,
-        decode: Decode,
+        codec: Codec,
         errored: Mapping[str, str],
         delimiter: int,
         names: list[str],
         joints: tuple[Joint, ...] = (),
     ) -> None:
-        self.fmt = fmt
+        self.fmt = fmt = codec.fmt
         self.delimiter = delimiter
-        self.names = {name: place for place, name in enumerate(names)}
-        self._decode = decode
         self._joints = joints
-        self._nothing = (-1, (nan,) * len(joints))
-        self._remembered: dict[bytes, tuple[int, tuple[float, ...]]] = {}
+        self._verdicts = Verdicts(codec, names, joints)
         self._wanted = np.array([not flags or kept(flags, errored) for flags in range(8)])
         self._sent = PieceDeframer(fmt)
         self._kept: PieceDeframer | None = None
@@ -89,21 +81,7 @@ class Feed:
 
     def read(self, payloads: list[bytes]) -> tuple[Ints, Floats]:
         """Return the number of the message that each payload is, -1 for none, and the targets commanded."""
-        found = [self._remembered.get(payload) or self._read(payload) for payload in payloads]
-        names = np.array([name for name, _ in found], dtype=np.int64)
-        values = np.array([values for _, values in found], dtype=np.float64)
-        return names, values.reshape(len(payloads), len(self._joints))
-
-    def _read(self, payload: bytes) -> tuple[int, tuple[float, ...]]:
-        try:
-            name, value = self._decode(payload)
-            found = self.names[name], tuple(target_of(joint, name, value) for joint in self._joints)
-        except FrameError:
-            found = self._nothing
-        if len(self._remembered) >= REMEMBERED:
-            self._remembered.clear()
-        self._remembered[payload] = found
-        return found
+        return self._verdicts.of(payloads)
 
     def take(self, piece: ByteCapture) -> tuple[SentRows, Ints]:
         """Take in a piece; return the frames sent and the characters dropped that it completes."""
@@ -150,11 +128,10 @@ class Feed:
         for reason, count in table.reasons().items():
             self.rejected[reason] = self.rejected.get(reason, 0) + count
         good = np.flatnonzero(table.good)
-        payloads = table.payloads()
-        names, values = self.read(payloads)
+        names, values = self._verdicts.of_frames(table)
         begin, end = table.start[good], table.end[good]
         if self.differs:
-            self.payloads.update(zip((end - 1).tolist(), payloads, strict=True))
+            self.payloads.update(zip((end - 1).tolist(), table.payloads(), strict=True))
         return SentRows(begin, end, self.starts[begin - self.base], names, values)
 
     def _end_stops(self, ranks: Ints, names: Ints, values: Floats) -> None:
@@ -200,9 +177,3 @@ class Feed:
             "stops": self.stops,
             **settings,
         }
-
-
-def target_of(joint: Joint, name: str, value: dict[str, Any]) -> float:
-    """Return the target that a message commands to a joint, NaN for none."""
-    number = commanded(joint, value) if name == joint.message else None
-    return nan if number is None else number

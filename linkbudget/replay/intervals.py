@@ -160,7 +160,7 @@ def _window(capture: ByteCapture) -> Times:
 
 
 def stretches_begun(piece: ByteCapture, latest_ns: int | None) -> int:
-    """Return how many stretches begin in a piece whose arrivals are certain; the one before at ``latest_ns``."""
+    """Return how many stretches begin in a piece with certain arrivals, behind one at ``latest_ns``."""
     return int(np.count_nonzero(_spaced(piece, latest_ns)[1])) + (latest_ns is None)
 
 

@@ -448,7 +448,7 @@ class Long:
         names = [message.name for message in messages]
         self.link, self.resolved = link, resolved
         errored = resolved.receiver.errored
-        self.feed = Feed(codec.fmt, codec.decode_payload, errored, delimiter, names, link.joints)
+        self.feed = Feed(codec, errored, delimiter, names, link.joints)
         use_of = {message.name: message.use for message in messages}
         self.books = Books(
             names, use_of, resolved.act_by_ns, resolved.sender.capture_to_send_ns, len(link.joints)
