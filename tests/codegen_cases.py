@@ -158,6 +158,13 @@ def damaged_stream(codec, frames, count, seed="damage", rate=0.3):
     return bytes(data)
 
 
+def noise_of(seed, size=2500):
+    """Bytes that mean something to one delimiting or another, in no order: all ways of wrong stuffing."""
+    rng = random.Random(seed)
+    special = b"\x00\x01\x02\x03\x07\x0a\x0d\x11\x1f\x55\x5d\x5e\x7d\x7e\xa5\xaa\xc0\xdb\xdc\xdd\xde\xff"
+    return bytes(rng.choice(special) for _ in range(size))
+
+
 def expected_of(spec, data):
     """Messages (name, raw) and counts of each fault in a stream that is not closed."""
     messages, counts = [], dict.fromkeys(FAULTS, 0)

@@ -17,6 +17,7 @@ from codegen_cases import (
     damaged_stream,
     expected_of,
     module_of,
+    noise_of,
     packed_codecs,
     spec_of,
     text_codecs,
@@ -114,6 +115,7 @@ def test_vectors_and_streams_in_every_binary_format(name, encoding):
     check_vectors(spec, module, files)
     frames = [bytes.fromhex(vector["frame"]) for vector in vectors_of(files)["good"]]
     check_stream(spec, module, damaged_stream(codec, frames, 120, name))
+    check_stream(spec, module, noise_of(name))
 
 
 @pytest.mark.parametrize("name", [name for name in FORMATS if name.startswith("newline")])
@@ -130,6 +132,7 @@ def test_vectors_and_streams_of_text(name):
     check_vectors(spec, module, files)
     frames = [bytes.fromhex(vector["frame"]) for vector in vectors_of(files)["good"]]
     check_stream(spec, module, damaged_stream(codec, frames, 120, name))
+    check_stream(spec, module, noise_of(name))
 
 
 @pytest.mark.parametrize("crc", ["CRC-16/IBM-3740", None])

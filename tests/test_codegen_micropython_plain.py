@@ -17,6 +17,7 @@ from codegen_cases import (
     beans_codec,
     damaged_stream,
     expected_of,
+    noise_of,
     packed_codecs,
     spec_of,
     text_codecs,
@@ -78,6 +79,8 @@ def case_of(folder, codec, name, count=40, more=(), every=1):
     frames = [bytes.fromhex(vector["frame"]) for vector in vectors["good"]] + list(more)
     stream = damaged_stream(codec, frames, count, name)
     streams = [bytes.fromhex(vector["stream"]) for vector in vectors["damaged"][::every]] + [stream]
+    if every == 1:
+        streams.append(noise_of(name))
     asked, expected = [], []
     for data in streams:
         messages, faults = expected_of(spec, data)
