@@ -141,3 +141,12 @@ def test_text_links_have_a_sheet_too():
     text = generate(Link.load(captures_dir() / "bean-text.toml"), "sheet")["to_controller.md"]
     assert '`{"tick":32768,"kind":"split","score":75,' in text
     assert "There is no check" in text
+    assert "Generated extractors, beyond that:" in text
+    assert "- a wanted key that stands twice is refused" in text
+    assert "`bad-stuffing`" not in text
+
+
+def test_text_without_an_extractor_says_why():
+    layout = MessageLayout("note", (Label("text", 5), Integer("n", 0, 9)))
+    text, _ = sheet(Codec(FrameFormat("newline", None, 60), (CodecMessage(layout, "json-object"),)))
+    assert re.search(r"No extractor can be generated for this direction: .*note.text", text)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from linkbudget.check.algorithms import CrcAlgorithm, check_code
 from linkbudget.check.code import Check
+from linkbudget.codegen.extract.plan import make_plan, refusals
 from linkbudget.codegen.sheet.tables import table
 from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.errors import TargetError
 from linkbudget.frame.format import FrameFormat
 
 __all__ = ["damage_section", "frame_section"]
@@ -135,7 +137,9 @@ def damage_section(spec: DirectionSpec) -> str:
     )
     if fmt.overhead_bytes:
         rows.append(("`too-short`", f"fewer than {fmt.overhead_bytes} bytes, which every body has"))
-    if fmt.delimiting in {"cobs", "slip", "hdlc", "newline"}:
+    if fmt.delimiting in {"cobs", "slip", "hdlc"} or (
+        fmt.delimiting == "newline" and len(fmt.terminator) == 2
+    ):
         rows.append(("`bad-stuffing`", "bytes that no sender of this format writes"))
     if fmt.delimiting == "counted":
         rows.append(("`bad-length`", "a length outside of what the format allows"))
@@ -147,9 +151,11 @@ def damage_section(spec: DirectionSpec) -> str:
         rows.append(("`layout`", "the check fits, but the other end speaks another layout"))
     if any(message.id is not None or message.key is not None for message in spec.messages):
         rows.append(("unknown", "an intact frame whose id or key is that of no message"))
-    rows.append(
-        ("refused", "an intact frame with a wrong length, a value out of range, or padding that is not zero")
-    )
+    if spec.family == "binary":
+        what = "a wrong length, a value out of range, or padding that is not zero"
+    else:
+        what = "a field that is missing, of a wrong type or out of range"
+    rows.append(("refused", f"an intact frame with {what}"))
     if fmt.sequence:
         rows.append(("lost", "numbers missing between two intact frames"))
     if fmt.delimiter is not None:
@@ -166,4 +172,14 @@ def damage_section(spec: DirectionSpec) -> str:
 def _limits(spec: DirectionSpec) -> str:
     if spec.family == "binary":
         return "\n\nA sender refuses values outside of their range instead of sending them."
-    return "\n\nA sender refuses values outside of their range. A line that is cut is lost whole."
+    text = "\n\nA sender refuses values outside of their range. A line that is cut is lost whole."
+    return text + (_extractor(spec) if spec.family == "json" else "")
+
+
+def _extractor(spec: DirectionSpec) -> str:
+    """What generated extractors refuse of that which is a message; or why there is none."""
+    try:
+        lines = list(refusals(make_plan(spec)))
+    except TargetError as error:
+        return f"\n\nNo extractor can be generated for this direction: {error}"
+    return "\n\nGenerated extractors, beyond that:\n\n" + "\n".join(f"- {line}" for line in lines)
