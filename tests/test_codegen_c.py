@@ -249,7 +249,7 @@ def test_layouts_of_any_fields(tmp_path):
     seen = {"cases": 0, "refused": 0, "other": 0}
 
     @settings(
-        max_examples=5, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck)
+        max_examples=8, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck)
     )
     @given(st.data())
     def check(data):
