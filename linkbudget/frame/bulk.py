@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -78,7 +77,7 @@ class FrameTable:
 
     def reasons(self) -> dict[str, int]:
         """Return how many rows each reason has, in the order of `REASONS`; reasons not met are left out."""
-        counts = Counter(self.reason.tolist())
+        counts = np.bincount(self.reason, minlength=len(REASONS) + 1).tolist()
         return {str(reason): counts[place] for place, reason in enumerate(REASONS, 1) if counts[place]}
 
 

@@ -88,17 +88,20 @@ class Feed:
         starts = piece.start_times_ns
         if self.zero_ns is None:
             self.zero_ns = int(starts[0])
-        wanted = self._wanted[piece.flags]
-        values = piece.data.astype(np.uint8)
-        own = np.flatnonzero(wanted)
-        dropped = np.flatnonzero(~wanted)
+        values = delivered = piece.data.astype(np.uint8)
+        own, dropped = np.arange(len(piece)), np.zeros(0, dtype=np.int64)
+        if piece.flags.any():
+            wanted = self._wanted[piece.flags]
+            own, dropped = np.flatnonzero(wanted), np.flatnonzero(~wanted)
+            delivered = np.where(piece.flags & BREAK, 0, values)[own].astype(np.uint8)
         if dropped.size and self._kept is None:
             self._kept = deepcopy(self._sent)
             self.same_until = self.characters
-        delivered = np.where(piece.flags & BREAK, 0, values)[own].astype(np.uint8)
         held, held_kept = self.times.size, self.places.size
-        ranks = np.full(len(piece), -1, dtype=np.int64)
-        ranks[own] = held_kept + np.arange(own.size)
+        ranks = own + held_kept
+        if dropped.size:
+            ranks = np.full(len(piece), -1, dtype=np.int64)
+            ranks[own] = held_kept + np.arange(own.size)
         self.ranks = np.append(self.ranks, ranks)
         self.places = np.append(self.places, own + held)
         self.times = np.append(self.times, piece.times_ns - self.zero_ns)

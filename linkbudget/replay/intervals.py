@@ -161,7 +161,11 @@ def _window(capture: ByteCapture) -> Times:
 
 def stretches_begun(piece: ByteCapture, latest_ns: int | None) -> int:
     """Return how many stretches begin in a piece with certain arrivals, behind one at ``latest_ns``."""
-    return int(np.count_nonzero(_spaced(piece, latest_ns)[1])) + (latest_ns is None)
+    # The same gaps as those of `_spaced`, without the least times.
+    gap = floor(piece.line.character_time * 10**9) + 1
+    times = piece.times_ns
+    begun = latest_ns is None or bool(times[0] - latest_ns > gap)
+    return int(np.count_nonzero(np.diff(times) > gap)) + begun
 
 
 def _spaced(piece: ByteCapture, latest_ns: int | None) -> tuple[Times, npt.NDArray[np.bool_]]:
