@@ -1,0 +1,149 @@
+"""Static analysis of generated C: Frama-C's EVA follows every value that any bytes can lead to.
+
+The drivers start a receiver and give it bytes without end, each any of 256 and at any time; nothing else is
+assumed. What EVA cannot see: an interrupt between two statements (``volatile`` is taken away, and the barrier
+is empty), which the fuzzer plays instead.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+
+from codegen_subjects import PREFIX, Subject
+
+PIECE = 6
+# Where frames are found by their length, every length of what is held is followed on its own.
+SPLIT = dict.fromkeys(("counted", "none"), "//@ dynamic_split state.line.length;")
+OPTIONS = ["-eva-precision", "0", "-machdep", "gcc_x86_64", "-warn-special-float", "none", "-eva-no-print"]
+# Functions in which ways are followed apart, and those whose answers are.
+LEVELS = {"fz_start": 10, "fz_header": 50, "fz_judge": 50, "fz_bits": 100, "fz_run": 40}
+RETURNS = ("fz_header", "fz_judge")
+HEAD = """\
+#define FZ_BARRIER()
+#define volatile
+#include "fz.c"
+#include "__fc_builtin.h"
+
+static fz_receiver state;
+
+static uint32_t any_time(void)
+{
+    return (uint32_t)Frama_C_unsigned_int_interval(0u, 0xFFFFFFFFu);
+}
+
+static void look(void)
+{
+TAKES
+    (void)fz_age(&state, any_time());
+    (void)fz_count(&state, (fz_status)Frama_C_interval(0, 255));
+    (void)fz_high_water(&state);
+    (void)fz_most_waiting(&state);
+    (void)fz_longest_gap(&state);
+}
+"""
+PUSH = """
+int main(void)
+{
+    fz_start(&state, any_time());
+    while (1) {
+        SPLIT
+        (void)fz_push(&state, (uint8_t)Frama_C_interval(0, 255), any_time());
+        if (Frama_C_interval(0, 1) != 0) {
+            look();
+        }
+    }
+}
+"""
+FEED = """
+static uint8_t data[PIECE];
+
+int main(void)
+{
+    fz_start(&state, any_time());
+    while (1) {
+        size_t n = (size_t)Frama_C_interval(0, PIECE);
+        size_t limit = Frama_C_interval(0, 1) != 0 ? any_time() : (size_t)-1;
+        SPLIT
+        Frama_C_make_unknown((char *)data, PIECE);
+        (void)fz_feed(&state, data, n, limit, any_time());
+        if (Frama_C_interval(0, 1) != 0) {
+            look();
+        }
+    }
+}
+"""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What an analysis found: places where something can go wrong, and how much of the code it reached."""
+
+    alarms: list[str]
+    statements: int
+    reached: int
+    text: str
+
+
+def driver(subject: Subject, way: str, split: str = "") -> str:
+    """The program that is analysed: ``way`` is push or feed."""
+    takes = "\n".join(
+        f"    {{\n        fz_{m.ident}_t out;\n        (void)fz_take_{m.ident}(&state, &out);\n    }}"
+        for m in subject.spec.messages
+    )
+    text = HEAD.replace("TAKES", takes) + {"push": PUSH, "feed": FEED}[way]
+    return text.replace("PIECE", str(PIECE)).replace("SPLIT", split)
+
+
+def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str, ...] = ()) -> Verdict:
+    """Run EVA on a driver with the generated files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in {**files, "driver.c": source}.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    code = files[f"{PREFIX}.c"]
+    levels = ",".join(f"{name}:{level}" for name, level in LEVELS.items() if f" {name}(" in code)
+    returns = ",".join(f"{name}:0" for name in RETURNS if f" {name}(" in code)
+    command = ["frama-c", "-eva", *OPTIONS, "-eva-slevel-function", levels]
+    command += ["-eva-split-return-function", returns] * bool(returns)
+    command += [*options, str(folder / "driver.c")]
+    done = subprocess.run(command, capture_output=True, text=True)
+    text = done.stdout + done.stderr
+    # A precondition of the C library that is not shown to hold is told as a warning, not counted as an alarm.
+    alarms = re.findall(r"^\[eva:alarm\] \S*?([\w.]+:\d+: Warning: *\n.*)", text, re.M)
+    reached = re.search(r"(\d+) statements reached \(out of (\d+)\)", text)
+    assert reached, text[-2000:]
+    return Verdict(alarms, int(reached[2]), int(reached[1]), text)
+
+
+# Where the analysis keeps states apart that it would otherwise join: comments to it, which change nothing.
+HINTS: dict[str, tuple[tuple[str, str], ...]] = {
+    "fz_accept": (("    n -= ", "split n"),),
+    "fz_bits": (("    while (", "split in->at"),),
+    "fz_search": (
+        ("    while (held ", "dynamic_split at"),
+        ("    while (held ", "dynamic_split need"),
+        ("        if (status == FZ_NOTHING) {\n            if (need ", "dynamic_split status"),
+    ),
+    "fz_next": (("    if (in->more", "split in->at"), ("    word->text = ", "split stop")),
+    "fz_feed": (
+        ("    while (i < n) {", "dynamic_split i"),
+        ("    while (i < n) {", "dynamic_split state->line.length"),
+    ),
+    "fz_find": (("    while (", "dynamic_split at"),),
+}
+
+
+def hinted(text: str) -> str:
+    """The source with hints before statements of some functions, where it has these."""
+    for function, hints in HINTS.items():
+        found = re.search(rf"^[\w ]+\b{function}\([^;]*?\)\n\{{\n.*?^\}}\n", text, re.M | re.S)
+        if found is None or (function == "fz_feed" and "fz_run(" not in text):
+            continue
+        body = found[0]
+        for before, hint in hints:
+            body, times = re.subn(re.escape(before), f"    //@ {hint};\n{before}", body, count=1)
+            assert times, f"{function} has no {before!r}"
+        text = text[: found.start()] + body + text[found.end() :]
+    return text
