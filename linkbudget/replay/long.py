@@ -4,8 +4,9 @@ Each placement of the releases is a machine of its own (`machine.py`) that runs 
 so far let it. What the run with the link's own phase tells goes into totals (`totals.py`) and books
 (`books.py`) as it comes, and moves the joints (`motion_pieces.py`); the others count their missed deadlines.
 From the first uncertain arrival on, other placements of the arrivals run beside it (`Beside`). Characters are
-forgotten when every machine has taken or lost them. What grows with the length of a recording is nothing but counts, and the different
-values of which quantiles are taken: up to `quantiles.MOST` of them, from there on within a stated bound.
+forgotten when every machine has taken or lost them. What grows with the length of a recording is nothing but
+counts, and the different values of which quantiles are taken: up to `quantiles.MOST` of them, from there on
+within a stated bound.
 
 Not every link can be replayed so (`reason_against`); then the pieces are put together first.
 """

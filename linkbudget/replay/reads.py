@@ -19,12 +19,10 @@ import numpy as np
 import numpy.typing as npt
 
 from linkbudget.replay.activities import Activity
-from linkbudget.replay.hardware import hardware_of
 from linkbudget.replay.parser import Parser
 from linkbudget.replay.passes import COLUMNS, Loop, PassTable
-from linkbudget.replay.reading import Reader
+from linkbudget.replay.receiver import parts
 from linkbudget.replay.timeline import Core
-from linkbudget.replay.windows import Windows
 
 if TYPE_CHECKING:
     from linkbudget.link.resolve import Resolved
@@ -169,29 +167,10 @@ class PacedRun:
         return self.passes.waiting + self.cut_ns - self.extra_ns
 
 
-def parts(
-    resolved: Resolved,
-    traffic: Traffic,
-    loop_type: type[Loop] = Loop,
-    core_type: type[Core] = Core,
-    parsed_before: int = 0,
-) -> tuple[NotingParser, Reader, Loop]:
-    """Return the parts of the model, as `receiver.simulate` puts them together, with a parser that notes."""
-    hardware = hardware_of(resolved.receiver, traffic, Windows.that_block("handler", resolved.busy))
-    own_core = resolved.reading.context == "own-core"
-    loop_windows = Windows.that_block("loop", resolved.busy)
-    core = core_type(hardware, Windows() if own_core else loop_windows)
-    parser = NotingParser(resolved.parser, resolved.reading.skip_byte_ns, traffic, core, hardware.fate)
-    parser.prepare(parsed_before)
-    reader = Reader(resolved.reading, hardware, core, parser)
-    pass_core = core_type(None, loop_windows) if own_core else core
-    reading = None if own_core else reader
-    return parser, reader, loop_type(resolved.loop, resolved.reading.context, pass_core, reading, parser)
-
-
 def reads_of(resolved: Resolved, traffic: Traffic) -> list[Read]:
     """Return every read of a replay, in order."""
-    parser, reader, loop = parts(resolved, traffic)
+    _, parser, reader, loop = parts(resolved, traffic, NotingParser, Loop)
+    parser.prepare()
     if loop.reader is None:
         reader.read_alone()
     else:
@@ -214,8 +193,8 @@ def pace(
     """
     if reading_only:
         resolved = _reading_alone(resolved)
-    _, _, loop = parts(resolved, traffic, PacedLoop, CutCore, parsed_before)
-    assert isinstance(loop, PacedLoop)
+    _, parser, _, loop = parts(resolved, traffic, NotingParser, PacedLoop, core_type=CutCore)
+    parser.prepare(parsed_before)
     loop.core.cut_ns = 0
     columns = loop.run_at(instants)
     for array in columns.values():

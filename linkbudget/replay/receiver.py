@@ -35,7 +35,10 @@ if TYPE_CHECKING:
     from linkbudget.frame.format import FrameFormat
     from linkbudget.link.resolve import Resolved
 
-__all__ = ["Accepted", "CharacterFate", "Run", "missed_deadlines", "run_receiver", "simulate"]
+__all__ = ["Accepted", "CharacterFate", "Run", "missed_deadlines", "parts", "run_receiver", "simulate"]
+
+P = TypeVar("P", bound=Parser)
+L = TypeVar("L", bound=Loop)
 
 Array = TypeVar("Array", bound=npt.NDArray[np.generic])
 
@@ -166,15 +169,11 @@ def missed_deadlines(resolved: Resolved, traffic: Traffic) -> int:
 
 def plain_run(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> Run:
     """Run the model in its plain form."""
-    hardware = hardware_of(resolved.receiver, traffic, Windows.that_block("handler", resolved.busy))
     own_core = resolved.reading.context == "own-core"
-    loop_windows = Windows.that_block("loop", resolved.busy)
     notes, reading_notes = _notes(trace), _notes(trace and own_core)
-    core = Core(hardware, Windows() if own_core else loop_windows, reading_notes if own_core else notes)
-    parser = Parser(resolved.parser, resolved.reading.skip_byte_ns, traffic, core, hardware.fate)
-    reader = Reader(resolved.reading, hardware, core, parser)
-    pass_core = Core(None, loop_windows, notes) if own_core else core
-    loop = Loop(resolved.loop, resolved.reading.context, pass_core, None if own_core else reader, parser)
+    hardware, parser, reader, loop = parts(
+        resolved, traffic, Parser, Loop, notes=notes, reading_notes=reading_notes
+    )
     reader.taken = {} if trace else None
     if own_core:
         reader.read_alone()
@@ -184,6 +183,29 @@ def plain_run(resolved: Resolved, traffic: Traffic, *, trace: bool = False) -> R
     if notes is None:
         return run
     return _traced(replace(run, taken=_taken(traffic, reader.taken or {})), notes, reading_notes)
+
+
+def parts(
+    resolved: Resolved,
+    traffic: Traffic,
+    parser_type: type[P],
+    loop_type: type[L],
+    *,
+    core_type: type[Core] = Core,
+    notes: Trace | None = None,
+    reading_notes: Trace | None = None,
+) -> tuple[Hardware, P, Reader, L]:
+    """Return the parts of the model, put together; what the cores do is noted where there is room for it."""
+    hardware = hardware_of(resolved.receiver, traffic, Windows.that_block("handler", resolved.busy))
+    own_core = resolved.reading.context == "own-core"
+    loop_windows = Windows.that_block("loop", resolved.busy)
+    core = core_type(hardware, Windows() if own_core else loop_windows, reading_notes if own_core else notes)
+    parser = parser_type(resolved.parser, resolved.reading.skip_byte_ns, traffic, core, hardware.fate)
+    reader = Reader(resolved.reading, hardware, core, parser)
+    pass_core = core_type(None, loop_windows, notes) if own_core else core
+    reading = None if own_core else reader
+    loop = loop_type(resolved.loop, resolved.reading.context, pass_core, reading, parser)
+    return hardware, parser, reader, loop
 
 
 def _notes(wanted: bool) -> Trace | None:
