@@ -400,7 +400,7 @@ static void good_frames(uint8_t settings, const uint8_t *data, size_t n)
 
     MUST(stream != NULL);
     while (i < n) {
-        size_t length = data[i];
+        size_t length = (size_t)data[i] * (FZ_MAX_PAYLOAD / 255u + 1u);
         uint8_t frame[FZ_MAX_FRAME];
         fz_writer out;
 
@@ -753,7 +753,7 @@ def _objects(payload: bytes) -> list[bytes]:
 
 def seeds(subject: Subject) -> list[bytes]:
     """What fuzzing starts from: streams of frames of the vectors, damaged and whole."""
-    from linkbudget import crc_algorithm
+    from linkbudget import cobs_encode, crc_algorithm
     from linkbudget.codegen.vectors import vectors
 
     found = vectors(subject.spec)
@@ -789,7 +789,8 @@ def seeds(subject: Subject) -> list[bytes]:
         infinite = bytes(8) + bytes.fromhex("7ff0000000000000")[::-1]
         changes.append(bytes([0xC0 + kind]) + bytes(8) + infinite)
     streams += [b"\x07" + good[0][:at] for at in range(min(len(good[0]), 9))]
-    streams.append(b"\x07" + b"\x55" * 600 + good[0])
+    streams += [b"\x07" + b"\x55" * 600 + good[0], b"\x2f\xff" + b"a" * 600]
+    streams.append(b"\x07" + cobs_encode(b"\x55" * 301) + b"\x00")
     fmt = subject.codec.fmt
     if fmt.delimiting == "counted" and fmt.header_check is not None:
         lengths = [number.to_bytes(fmt.length_bytes, fmt.length_order) for number in (0, 8, 90, 255)]

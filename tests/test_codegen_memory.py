@@ -1,0 +1,128 @@
+"""Generated C is free of memory errors: fuzzed with sanitizers, every branch taken, and analysed as a whole.
+
+How long each subject is fuzzed is set by ``LINKBUDGET_FUZZ_SECONDS`` (2 by default). The long run, 60 s each,
+is ``python tests/codegen_fuzz.py``; it also writes the corpora, which the other tests use.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+
+import pytest
+from codegen_eva import SPLIT, analyse, driver, hinted
+from codegen_fuzz import build, build_covered, fuzz, kept, untaken, written
+from codegen_mutants import unnoticed
+from codegen_subjects import PREFIX, proven, subjects
+
+SECONDS = int(os.environ.get("LINKBUDGET_FUZZ_SECONDS", "2"))
+NAMES = list(subjects())
+
+# Branches that nothing can take: function, condition, and why.
+UNREACHABLE = {
+    r"age: last != state->last never true": "only an interrupt between two reads of it",
+    r"encode_\w+: out\.used > 0u never (true|false)": "the size of such a message is fixed",
+    r"stuff: out->length - out->code_at == 255u never true": "these bodies are shorter than a block",
+    r"(add|stuff): \(\(FZ_ASYNC_MAP >> byte\) & 1u\) != 0u never false": "the map has all of them",
+    r"put_bits: (out->used == 8u never false|width < room never true)": "all widths are whole bytes",
+    r"digits: \*exponent > -1000 never false": "no line is so long",
+    r"put_label: i \+ j < n never false": "with a separator of one byte",
+    r"read_\w+: fz_next\(&in, &word, .*\) == 0 never true": "there always is a first word",
+    r"read_\w+: n == 0u never true": "for messages without fields",
+    r"search: status == FZ_NOTHING never false": "frames without a header have none that is wrong",
+    r"header: n < FZ_HEADER_BYTES never true": "its header is a byte",
+    r"judge: n < \du never true": "the length was checked with the header",
+    r"search: held - at >= FZ_SYNC_BYTES never false": "with one sync byte",
+}
+# The same for one subject only.
+OWN = {
+    "newline-unchecked": {
+        r"put_decimal: (n == places|negative != 0u|places > 0u|units .*) never \w+": "no decimals"
+    },
+    "cobs-numbered": {
+        r"at_end: fz_bits\(in, \(uint8_t\)rest\) == 0u never false": "all widths are whole bytes",
+        r"bits: part > width - done never true": "all widths are whole bytes",
+    },
+}
+PROVEN = [
+    "cobs push",
+    "cobs feed",
+    "slip push",
+    "slip feed",
+    "hdlc push",
+    "hdlc feed",
+    "counted push",
+    "none push",
+]
+
+
+def tool(name: str) -> None:
+    """Without the program the test is skipped, or fails in the job that promises it."""
+    if shutil.which(name) is None:
+        if os.environ.get("LINKBUDGET_REQUIRE_TOOLS"):
+            pytest.fail(f"{name} is not there")
+        pytest.skip(f"needs {name}")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_is_found_by_fuzzing(name, tmp_path):
+    tool("clang")
+    written(tmp_path / "corpus", kept(name))
+    runs, _ = fuzz(build(subjects()[name], tmp_path), tmp_path / "corpus", SECONDS)
+    assert runs > len(kept(name))
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if not subjects()[name].extractor])
+def test_the_corpus_takes_every_branch(name, tmp_path):
+    tool("clang")
+    tool("llvm-cov")
+    missing, branches = untaken(build_covered(subjects()[name], tmp_path), kept(name))
+    assert branches > 80
+    known = [f"{PREFIX}_{text}" for text in {**UNREACHABLE, **OWN.get(name, {})}]
+    unexplained = [text for text in missing if not any(re.fullmatch(pattern, text) for pattern in known)]
+    assert unexplained == []
+
+
+# Deleted checks that are no bound: what they allow is refused, or read as far, by what comes later.
+NO_BOUND = {
+    "cobs": {"accept: n > 0u", "read: n > 0u", "decode: n - i > FZ_MAX_BODY + 1u"},
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list(NO_BOUND))
+def test_each_bound_that_is_deleted_is_noticed(name, tmp_path):
+    tool("clang")
+    alive, count = unnoticed(subjects()[name], tmp_path)
+    assert count >= 10
+    assert set(alive) == NO_BOUND[name]
+
+
+@pytest.mark.parametrize("case", PROVEN)
+def test_no_bytes_can_do_harm(case, tmp_path):
+    tool("frama-c")
+    name, way = case.split()
+    subject = proven()[name]
+    files = {file: hinted(text) for file, text in subject.files.items()}
+    verdict = analyse(tmp_path, driver(subject, way, SPLIT.get(name, "")), files)
+    assert verdict.alarms == [], "\n".join(verdict.alarms)
+    # The rest cannot be reached: a subject that is not analysed has no alarms either.
+    assert verdict.reached / verdict.statements > 0.93
+
+
+@pytest.mark.parametrize(
+    ("name", "way", "bound", "without"),
+    [
+        ("cobs", "push", "if (line->length < FZ_MAX_BODY) {", "if (1) {"),
+        ("slip", "feed", "if (line->length < FZ_MAX_BODY) {", "if (1) {"),
+        ("counted", "push", "if (length > 5u) {", "if (length > 9u) {"),
+    ],
+)
+def test_the_analysis_sees_a_missing_bound(name, way, bound, without, tmp_path):
+    tool("frama-c")
+    subject = proven()[name]
+    text = subject.files[f"{PREFIX}.c"]
+    assert bound in text
+    files = {**subject.files, f"{PREFIX}.c": hinted(text.replace(bound, without, 1))}
+    assert analyse(tmp_path, driver(subject, way, SPLIT.get(name, "")), files).alarms != []
