@@ -271,7 +271,7 @@ def test_faults_in_a_table_of_bytes(tmp_path, text, message):
 
 
 def test_a_table_of_bytes_needs_a_line(tmp_path):
-    with pytest.raises(CaptureError, match="says nothing about the line; expected a baud rate"):
+    with pytest.raises(CaptureError, match="says nothing about the line; give a baud rate"):
         load_bytes(BOARD)
 
 
