@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -40,7 +41,7 @@ class Check(Protocol):
         """Return the check value of ``data``."""
 
 
-class CheckCode:
+class CheckCode(ABC):
     """The operations every check code gets from its ``compute``, ``width`` and ``byte_order``."""
 
     width: int
@@ -55,9 +56,9 @@ class CheckCode:
         """``"big"`` when the most significant byte goes first on the wire, else ``"little"``."""
         return "big"
 
+    @abstractmethod
     def compute(self, data: bytes) -> int:
         """Return the check value of ``data``."""
-        raise NotImplementedError
 
     def append(self, data: bytes) -> bytes:
         """Return ``data`` followed by its check, in the byte order of the code."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -37,7 +38,7 @@ def owner_of(message: MessageSpec) -> str:
 
 
 @dataclass
-class CommonText:
+class CommonText(ABC):
     """The C text of one direction; subclasses know what lines look like."""
 
     plan: ExtractPlan
@@ -46,22 +47,22 @@ class CommonText:
     line_members: ClassVar[str] = ""
     header_types: ClassVar[str] = ""
 
+    @abstractmethod
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
-        raise NotImplementedError
 
+    @abstractmethod
     def parts(self) -> Iterator[str]:
         """Yield everything between the macros and the functions of the interface."""
-        raise NotImplementedError
 
+    @abstractmethod
     def push(self) -> str:
         """Return the function that takes one byte, or its declaration."""
-        raise NotImplementedError
 
     @property
+    @abstractmethod
     def spot_type(self) -> str:
         """The type of the number of a state."""
-        raise NotImplementedError
 
     @property
     def mark_bits(self) -> int:
