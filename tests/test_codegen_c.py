@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+import json
 import random
 import subprocess
 import sys
 from dataclasses import dataclass, replace
 
 import pytest
-from c_codecs import FLAGS, SANITIZERS, Case, Program, builds, missing, package, pieces, tool
+from c_codecs import (
+    FIRST_MESSAGE,
+    FLAGS,
+    REFUSED,
+    SANITIZERS,
+    STATUS,
+    Case,
+    Program,
+    builds,
+    missing,
+    package,
+    pieces,
+    tool,
+)
 from frame_cases import FORMATS
 from hypothesis import HealthCheck, Phase, given, reject, settings
 from hypothesis import strategies as st
@@ -17,6 +31,7 @@ from strategies_message import layouts, text_for, values
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.codec import Codec, CodecMessage
 from linkbudget.errors import SettingsError, TargetError
+from linkbudget.frame.deframer import Reason
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.fields import (
     Blob,
@@ -287,6 +302,34 @@ def typical() -> list[Case]:
     chosen += [FORMATS["newline-two"], FORMATS["counted-sync"], FORMATS["counted"]]
     chosen = [replace(fmt, max_payload=80) for fmt in chosen]
     return [Case(codec_for(fmt, number), f"t{number}") for number, fmt in enumerate(chosen)]
+
+
+def test_the_vectors_that_are_shipped_hold(tmp_path):
+    cases = [case for case in typical() if case.codec.fmt.delimiter is not None]
+    program = build(cases, tmp_path)
+    for place, case in enumerate(cases):
+        vectors = json.loads(case.files["vectors.json"])
+        first = {message["name"]: FIRST_MESSAGE + message["place"] for message in vectors["messages"]}
+        assert len(vectors["good"]) >= len(first)
+        good = [vector for vector in vectors["good"] if not vector["sequence"]]  # the driver numbers with 0
+        for vector, found in zip(
+            good, program.run([(place, "P", bytes.fromhex(v["frame"])) for v in good]), strict=True
+        ):
+            status = first[vector["message"]]
+            assert found[0] == f"E {status}"
+            assert found[1].startswith(f"M {status} ")
+            assert found[1].endswith(f"| {vector['frame']}")
+        streams = [*vectors["damaged"], {**vectors["stream"], "stream": vectors["stream"]["bytes"]}]
+        commands = [(place, "P", bytes.fromhex(vector["stream"])) for vector in streams]
+        for vector, found in zip(streams, program.run(commands), strict=True):
+            last = {event["end"]: status_of(event, first) for event in vector["events"]}
+            assert [line for line in found if line[0] == "E"] == [f"E {status}" for status in last.values()]
+
+
+def status_of(event, first):
+    if "message" in event:
+        return first[event["message"]]
+    return REFUSED if "refused" in event else STATUS[Reason(event["reason"])]
 
 
 COMPILERS = {

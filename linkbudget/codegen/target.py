@@ -42,7 +42,7 @@ def target_of(name: str) -> Target:
     if name not in TARGETS:
         nearest = nearest_name(str(name), TARGETS)
         hint = f"; did you mean {nearest!r}?" if nearest else ""
-        raise TargetError(f"target: {name!r} is none; allowed: {', '.join(TARGETS)}{hint}")
+        raise TargetError(f"target: there is no {name!r}; allowed: {', '.join(TARGETS)}{hint}")
     module, cls = TARGETS[name]
     made: Target = getattr(import_module(module), cls)()
     return made

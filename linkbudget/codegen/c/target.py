@@ -15,6 +15,7 @@ from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.extract.wanted import with_fields
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.codegen.target import ANY_TEXT
+from linkbudget.codegen.vectors import vectors_text
 from linkbudget.errors import TargetError
 from linkbudget.message.encodings.delimited import Delimited
 from linkbudget.message.encodings.packed_bits import PackedBits
@@ -36,12 +37,13 @@ class CTarget:
     options: ClassVar[Mapping[str, tuple[str, ...]]] = {"check": ("small", "table"), "fields": ANY_TEXT}
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
-        """Return header, source and example; `TargetError` for what C cannot express."""
+        """Return header, source, example and test vectors; `TargetError` for what C cannot express."""
+        whole = spec
         spec = with_fields(spec, options.get("fields", ""), self.reserved)
         if spec.family == "json":
             from linkbudget.codegen.extract.c import extractor_files
 
-            return self._finished(extractor_files(spec), spec)
+            return self._finished(extractor_files(spec), whole)
         for message in spec.messages:
             if not isinstance(message.encoding, PackedBits | PackedBytes | Delimited):
                 allowed = "packed-bits, packed-bytes, delimited, json-object"
@@ -55,13 +57,13 @@ class CTarget:
             f"{spec.prefix}.c": source(spec, framing),
             f"{spec.prefix}_example.c": example(spec),
         }
-        return self._finished(files, spec)
+        return self._finished(files, whole)
 
     @staticmethod
     def _finished(files: dict[str, str], spec: DirectionSpec) -> dict[str, str]:
         made = {name: _prefixed(text, spec.prefix) for name, text in files.items()}
         _refuse_doubles(made[f"{spec.prefix}.h"])
-        return made
+        return {**made, "vectors.json": vectors_text(spec)}
 
 
 def _prefixed(text: str, prefix: str) -> str:

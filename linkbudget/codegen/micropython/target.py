@@ -29,11 +29,13 @@ class MicroPythonTarget:
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for what it cannot write."""
+        whole = spec
         spec = with_fields(spec, options.get("fields", ""), self.reserved)
         if spec.family == "json":
             from linkbudget.codegen.extract.micropython import module_text
 
-            return {f"{spec.prefix}.py": module_text(spec, options.get("form") != "builtins")}
+            text = module_text(spec, options.get("form") != "builtins")
+            return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(whole)}
         refuse_foreign(spec, self.name)
         if options.get("form") == "builtins":
             _refuse_real_words(spec)
