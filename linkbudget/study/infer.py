@@ -280,6 +280,7 @@ def _size_notes(link: Link, direction: str, payloads: Sequence[bytes]) -> Iterat
             name, value = codec.decode_payload(payload)
             longer.setdefault(name, []).append(len(payload) - len(codec.encode_payload(name, value)))
         except LinkBudgetError:
+            # No message of this guess, or a value outside of the guessed ranges: nothing to compare.
             continue
     for name, differences in longer.items():
         low, high = min(differences), max(differences)
