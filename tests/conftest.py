@@ -19,7 +19,8 @@ TOOLS_PROMISED = os.environ.get("LINKBUDGET_REQUIRE_TOOLS") == "1"
 
 def skips_of(config: pytest.Config) -> list[str]:
     reporter = config.pluginmanager.getplugin("terminalreporter")
-    return [report.nodeid for report in reporter.stats.get("skipped", [])]
+    # A worker of a run in several processes has no reporter; the process that leads them has.
+    return [report.nodeid for report in reporter.stats.get("skipped", [])] if reporter else []
 
 
 def pytest_sessionfinish(session):
