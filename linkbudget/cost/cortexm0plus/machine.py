@@ -1,0 +1,268 @@
+"""A Cortex-M0+ that calls one function at a time and counts what it takes.
+
+unicorn runs the code and tells which blocks it enters. A block is a run of instructions without a branch
+inside, so its cost is known beforehand; a conditional branch at its end was taken when the next block is not
+the one behind it. Nothing else is asked of the emulator, which is what makes it fast.
+
+Every object lies in pages of its own between pages that are not there, its end at a page's end. What is left
+of its pages is watched: who reads or writes there, or outside of all pages, is stopped, with the address.
+
+Not modelled: wait states of the flash, caches, bus contention, interrupts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from linkbudget.cost.cortexm0plus.blocks import SIZE_BITS, Blocks, Counts
+from linkbudget.cost.cortexm0plus.cycles import Cycles
+from linkbudget.cost.cortexm0plus.image import Image
+from linkbudget.errors import TargetError
+
+if TYPE_CHECKING:
+    from unicorn import Uc
+
+__all__ = ["LIMIT", "EmulatedFault", "Machine", "Run"]
+
+PAGE = 4096
+STACK_END = 0x28000000
+STACK_BYTES = 0x4000
+BUFFERS = 0x30000000
+STOP = 0x08000000
+"""Where a function returns to; nothing there is run."""
+
+LIMIT = 50_000_000
+BATCH = 1 << 16
+PAINT = 0xA5
+
+
+class EmulatedFault(TargetError):
+    """Emulated code did what no code may: a fault, an access outside its objects, or it never ended."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """One call of a function.
+
+    ``returned`` is r0. ``cycles`` are those from its first instruction to its return, without the ``BL`` of
+    the caller (`cycles.BRANCH_WITH_LINK`). ``stack_bytes`` is how far it went down the stack.
+    ``by_symbol`` divides cycles (the high reading) among functions, each without those it calls.
+    """
+
+    function: str
+    returned: int
+    cycles: Cycles
+    instructions: int
+    stack_bytes: int
+    by_symbol: dict[str, int]
+
+
+class Machine:
+    """An emulated processor with a program in it.
+
+    ``multiply``: cycles of ``MULS``, 1 or 32. ``limit``: instructions after which a call counts as endless.
+    """
+
+    def __init__(self, image: Image, *, multiply: int = 1, limit: int = LIMIT) -> None:
+        self.image = image
+        self.limit = limit
+        self._blocks = Blocks(image, multiply)
+        self._trace: list[int] = []
+        self._problem: str | None = None
+        self._next_buffer = BUFFERS
+        self._counts = Counts(self._blocks)
+        self._uc = self._made()
+        self._load()
+
+    def _made(self) -> Uc:
+        from unicorn import (
+            UC_ARCH_ARM,
+            UC_HOOK_BLOCK,
+            UC_HOOK_MEM_INVALID,
+            UC_MODE_MCLASS,
+            UC_MODE_THUMB,
+            Uc,
+        )
+        from unicorn.arm_const import UC_CPU_ARM_CORTEX_M0
+
+        uc = Uc(UC_ARCH_ARM, UC_MODE_THUMB | UC_MODE_MCLASS)
+        uc.ctl_set_cpu_model(UC_CPU_ARM_CORTEX_M0)
+        uc.hook_add(UC_HOOK_BLOCK, self._on_block)
+        uc.hook_add(UC_HOOK_MEM_INVALID, self._on_invalid)
+        uc.mem_map(STOP, PAGE)
+        uc.mem_map(STACK_END - STACK_BYTES, STACK_BYTES)
+        return uc
+
+    def _load(self) -> None:
+        from unicorn import UC_PROT_EXEC, UC_PROT_READ, UC_PROT_WRITE
+
+        for writable in (False, True):
+            pieces = [piece for piece in self.image.pieces if piece.writable is writable]
+            if not pieces:
+                continue
+            start = min(piece.address for piece in pieces) // PAGE * PAGE
+            end = max(piece.address + piece.size for piece in pieces)
+            size = -(-(end - start) // PAGE) * PAGE
+            allowed = UC_PROT_READ | UC_PROT_WRITE if writable else UC_PROT_READ | UC_PROT_EXEC
+            self._uc.mem_map(start, size, allowed)
+            if writable:
+                self._watch(start, min(piece.address for piece in pieces))
+                self._watch(end, start + size)
+        self._static = [piece for piece in self.image.pieces if piece.data or piece.writable]
+        self.reset()
+        self._uc.mem_write(STACK_END - STACK_BYTES, bytes([PAINT]) * STACK_BYTES)
+
+    def reset(self) -> None:
+        """Give static objects their initial values."""
+        for piece in self._static:
+            self._uc.mem_write(piece.address, piece.data.ljust(piece.size, b"\0"))
+
+    def place(self, size: int, data: bytes = b"", *, writable: bool = True) -> int:
+        """Return the address (a multiple of 4) of a new object: ``size`` bytes, ``data`` and zeros.
+
+        Only its own bytes can be accessed: reading or writing beside them is an `EmulatedFault`.
+        """
+        from unicorn import UC_PROT_READ, UC_PROT_WRITE
+
+        pages = max(-(-size // PAGE), 1) * PAGE
+        start = self._next_buffer
+        self._next_buffer += pages + PAGE
+        self._uc.mem_map(start, pages, UC_PROT_READ | (UC_PROT_WRITE if writable else 0))
+        address = start + (pages - size) // 4 * 4
+        self._uc.mem_write(address, data.ljust(size, b"\0"))
+        self._watch(start, address)
+        self._watch(address + size, start + pages)
+        return address
+
+    def read(self, address: int, size: int) -> bytes:
+        """Return bytes of memory."""
+        return bytes(self._uc.mem_read(address, size))
+
+    def write(self, address: int, data: bytes) -> None:
+        """Change bytes of memory."""
+        self._uc.mem_write(address, data)
+
+    def value(self, name: str, size: int = 4) -> int:
+        """Return what a static object holds, as an unsigned number of ``size`` bytes."""
+        address = self.image.address(name)
+        if address is None:
+            raise TargetError(f"the program has no object {name!r}")
+        return int.from_bytes(self.read(address, size), "little")
+
+    def _watch(self, start: int, end: int) -> None:
+        from unicorn import UC_HOOK_MEM_READ, UC_HOOK_MEM_WRITE
+
+        if start < end:
+            self._uc.hook_add(UC_HOOK_MEM_READ | UC_HOOK_MEM_WRITE, self._on_watched, None, start, end - 1)
+
+    def call(self, function: str | int, *arguments: int) -> Run:
+        """Call a function (its name, or its address) with numbers, and return what it took.
+
+        Raises `EmulatedFault` when it faults, leaves its objects or does not end within the limit;
+        `TargetError` for an unknown function, or an instruction without cycles.
+        """
+        from unicorn.arm_const import UC_ARM_REG_LR, UC_ARM_REG_R0, UC_ARM_REG_SP
+
+        name = function if isinstance(function, str) else self.image.where(function)
+        address = self.image.address(function) if isinstance(function, str) else function
+        if address is None:
+            raise TargetError(f"the program has no function {function!r}")
+        stacked = arguments[4:]
+        stack = STACK_END - (4 * len(stacked) + 7) // 8 * 8
+        if stacked:
+            words = b"".join((word & 0xFFFFFFFF).to_bytes(4, "little") for word in stacked)
+            self._uc.mem_write(stack, words)
+        for at, word in enumerate(arguments[:4]):
+            self._uc.reg_write(UC_ARM_REG_R0 + at, word & 0xFFFFFFFF)
+        self._uc.reg_write(UC_ARM_REG_SP, stack)
+        self._uc.reg_write(UC_ARM_REG_LR, STOP | 1)
+        self._trace.clear()
+        counts = self._counts = Counts(self._blocks)
+        problem = self._run(address)
+        if problem is not None:
+            raise EmulatedFault(f"{name}: {problem}")
+        counts.add(self._trace, last=True)
+        return Run(
+            function=name,
+            returned=int(self._uc.reg_read(UC_ARM_REG_R0)),
+            cycles=counts.cycles(),
+            instructions=counts.instructions(),
+            stack_bytes=self._stack_mark(stack) if self._blocks.moving_stack else counts.deepest,
+            by_symbol=counts.by_symbol(),
+        )
+
+    def _run(self, address: int) -> str | None:
+        """Run from an address to the return, and say what went wrong."""
+        from unicorn import UcError
+        from unicorn.arm_const import UC_ARM_REG_PC
+
+        self._problem = None
+        failed = None
+        try:
+            self._uc.emu_start(address | 1, STOP)
+        except UcError as error:
+            failed = _words(error)
+        problem = self._problem or failed
+        if problem is None:
+            return None
+        where = self.image.where(int(self._uc.reg_read(UC_ARM_REG_PC)) & ~1)
+        return f"{problem}, at {where}"
+
+    def _stack_mark(self, stack: int) -> int:
+        """Return how far down the stack was ever written."""
+        held = self.read(STACK_END - STACK_BYTES, STACK_BYTES)
+        untouched = len(held) - len(held.lstrip(bytes([PAINT])))
+        return max(stack - (STACK_END - STACK_BYTES + untouched), 0)
+
+    def _on_block(self, uc: Uc, address: int, size: int, _: object) -> None:
+        trace = self._trace
+        trace.append(address << SIZE_BITS | size)
+        if len(trace) >= BATCH:
+            self._counts.add(trace, last=False)
+            if self._counts.instructions() > self.limit:
+                self._problem = f"does not end within {self.limit:,} instructions"
+                uc.emu_stop()
+
+    def _on_invalid(self, uc: Uc, access: int, address: int, size: int, value: int, _: object) -> bool:
+        self._problem = _access(access, address, size, self._owner(address))
+        return False
+
+    def _on_watched(self, uc: Uc, access: int, address: int, size: int, value: int, _: object) -> None:
+        if self._problem is None:
+            self._problem = _access(access, address, size, self._owner(address))
+        uc.emu_stop()
+
+    def _owner(self, address: int) -> str:
+        """Return in words what an address that may not be accessed is next to."""
+        if STACK_END - STACK_BYTES - PAGE <= address < STACK_END - STACK_BYTES:
+            return f"below its stack of {STACK_BYTES:,} bytes"
+        if any(piece.address <= address < piece.address + piece.size for piece in self.image.pieces):
+            return f"in read-only memory, {self.image.where(address)}"
+        return "outside its objects"
+
+
+def _access(access: int, address: int, size: int, where: str) -> str:
+    from unicorn import (
+        UC_MEM_FETCH_PROT,
+        UC_MEM_FETCH_UNMAPPED,
+        UC_MEM_WRITE,
+        UC_MEM_WRITE_PROT,
+        UC_MEM_WRITE_UNMAPPED,
+    )
+
+    if access in (UC_MEM_FETCH_PROT, UC_MEM_FETCH_UNMAPPED):
+        return f"jumps to 0x{address:08x}, where no code is"
+    writing = access in (UC_MEM_WRITE, UC_MEM_WRITE_UNMAPPED, UC_MEM_WRITE_PROT)
+    count = "1 byte" if size == 1 else f"{size} bytes"
+    return f"{'writes' if writing else 'reads'} {count} at 0x{address:08x}, {where}"
+
+
+def _words(error: Any) -> str:
+    from unicorn import UC_ERR_EXCEPTION, UC_ERR_INSN_INVALID
+
+    if error.errno == UC_ERR_INSN_INVALID:
+        return "runs into what is no instruction"
+    if error.errno == UC_ERR_EXCEPTION:
+        return "takes an exception (an unaligned access, or a call of the supervisor)"
+    return f"cannot be run ({error})"

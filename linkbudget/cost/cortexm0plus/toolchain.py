@@ -1,0 +1,160 @@
+"""C sources compiled and linked for a Cortex-M0+ without an operating system.
+
+Two compilers serve: ``arm-none-eabi-gcc`` when it is on the path, else clang in the package ``ziglang``. Both
+link their own helpers (division, memcpy); with gcc those of newlib are linked as well. Only what the called
+functions need is kept, so that the code bytes are those of a program that calls them and nothing else.
+
+The program stands in flash at 0x10000000 and its static objects in RAM at 0x20000000.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from linkbudget.cost.cortexm0plus.image import Image, read_image
+from linkbudget.errors import Fault, SettingsError, TargetError
+
+__all__ = ["COMPILERS", "FLAGS", "INSTALL", "Compiler", "build", "compiler_named"]
+
+COMPILERS = ("gcc", "zig")
+FLAGS = ("-O2",)
+INSTALL = 'pip install "linkbudget[target]"'
+
+FLASH = 0x10000000
+RAM = 0x20000000
+TIMEOUT_S = 300
+
+SCRIPT = f"""\
+SECTIONS {{{{
+  .text {FLASH:#x} : {{{{ {{keep}} *(.text .text.*) *(.rodata .rodata.*) }}}}
+  . = {RAM:#x};
+  .data : {{{{ *(.data .data.*) }}}}
+  .bss (NOLOAD) : {{{{ *(.bss .bss.*) *(COMMON) }}}}
+  end = .;
+  /DISCARD/ : {{{{ *(.ARM.exidx .ARM.exidx.*) *(.ARM.extab .ARM.extab.*) }}}}
+}}}}
+"""
+
+STRING_H = """\
+#ifndef STRING_H
+#define STRING_H
+#include <stddef.h>
+#ifdef __cplusplus
+extern "C" {
+#endif
+void *memcpy(void *to, const void *from, size_t n);
+void *memmove(void *to, const void *from, size_t n);
+void *memset(void *to, int value, size_t n);
+int memcmp(const void *a, const void *b, size_t n);
+size_t strlen(const char *text);
+#ifdef __cplusplus
+}
+#endif
+#endif
+"""
+"""For clang without a C library: what its helpers hold."""
+
+
+@dataclass(frozen=True)
+class Compiler:
+    """A compiler: its short name, how it is called, and its version in words."""
+
+    name: str
+    command: tuple[str, ...]
+    version: str
+
+    @property
+    def target(self) -> tuple[str, ...]:
+        """The flags that say for which processor; every build has them."""
+        if self.name == "gcc":
+            return ("-mcpu=cortex-m0plus", "-mthumb")
+        return ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus")
+
+
+@cache
+def compiler_named(name: str | None = None) -> Compiler:
+    """Return a compiler: ``"gcc"``, ``"zig"``, or the first of them that is there.
+
+    Raises `SettingsError` for another name, and `TargetError` when it is not installed, with the command that
+    installs it.
+    """
+    if name not in (None, *COMPILERS):
+        raise SettingsError(Fault("compiler", name, " or ".join(COMPILERS)))
+    gcc = shutil.which("arm-none-eabi-gcc")
+    if gcc and name != "zig":
+        return Compiler("gcc", (gcc,), _first_line([gcc, "--version"]))
+    if name == "gcc":
+        raise TargetError(
+            "arm-none-eabi-gcc is not on the path: install it (Debian: apt install gcc-arm-none-eabi"
+            f" libnewlib-arm-none-eabi), or take clang: {INSTALL}"
+        )
+    if importlib.util.find_spec("ziglang") is None:
+        raise TargetError(f"there is no compiler for the Cortex-M0+: {INSTALL}")
+    command = (sys.executable, "-m", "ziglang", "cc")
+    return Compiler("zig", command, _first_line([*command, "--version"]))
+
+
+def _first_line(command: Sequence[str]) -> str:
+    done = subprocess.run(command, capture_output=True, text=True, timeout=TIMEOUT_S, check=True)
+    return done.stdout.splitlines()[0].strip()
+
+
+def build(
+    sources: Mapping[str, str],
+    entries: Sequence[str],
+    *,
+    compiler: Compiler,
+    flags: Sequence[str] = FLAGS,
+    include: Sequence[str] = (),
+) -> Image:
+    """Compile and link files (name to text; those that end in ``.c`` are compiled) and return the program.
+
+    ``entries`` are the functions and objects that are kept, with all they need. ``include`` are folders for
+    ``#include``. Every file has a compilation of its own; nothing is inlined from one into another.
+
+    Raises `TargetError` with the first line of what the compiler says.
+    """
+    with tempfile.TemporaryDirectory(prefix="linkbudget-") as name:
+        folder = Path(name)
+        for file, text in sources.items():
+            (folder / file).parent.mkdir(parents=True, exist_ok=True)
+            (folder / file).write_text(text, encoding="utf-8")
+        kept = " ".join(f"KEEP(*(.*.{entry}))" for entry in entries)
+        (folder / "layout.ld").write_text(SCRIPT.format(keep=kept), encoding="ascii")
+        command = [*compiler.command, *compiler.target, "-std=c99", "-ffreestanding", "-fno-common", "-g"]
+        command += ["-ffunction-sections", "-fdata-sections", "-fno-unwind-tables"]
+        command += ["-fno-asynchronous-unwind-tables"]
+        command += ["-I", name, *(part for path in include for part in ("-I", path))]
+        if compiler.name == "zig":
+            (folder / "libc").mkdir()
+            (folder / "libc" / "string.h").write_text(STRING_H, encoding="ascii")
+            # zig cc checks for undefined behaviour unless told otherwise, which no firmware carries.
+            command += ["-isystem", str(folder / "libc"), "-fno-sanitize=all"]
+        else:
+            command += ["-nostartfiles"]
+        command += flags
+        command += [file for file in sources if file.endswith(".c")]
+        command += ["-Wl,--gc-sections", "-Wl,--entry=" + entries[0]]
+        command += ["-Wl,-T,layout.ld", "-o", "program.elf"]
+        done = subprocess.run(command, cwd=name, capture_output=True, text=True, timeout=TIMEOUT_S)
+        if done.returncode != 0:
+            raise TargetError(f"{compiler.version.split(',')[0]}: {_complaint(done.stderr)}")
+        return read_image((folder / "program.elf").read_bytes())
+
+
+def _complaint(text: str) -> str:
+    """Return the first line of a compiler's output that says what is wrong."""
+    lines = [line.strip() for line in text.splitlines() if line.strip()]
+    for word in ("error:", "undefined"):
+        for line in lines:
+            if word in line:
+                return line
+    return lines[-1] if lines else "it failed and says nothing"
