@@ -12,8 +12,11 @@ Not modelled: wait states of the flash, caches, bus contention, interrupts.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from linkbudget.cost.cortexm0plus.blocks import SIZE_BITS, Blocks, Counts
 from linkbudget.cost.cortexm0plus.cycles import Cycles
@@ -21,9 +24,12 @@ from linkbudget.cost.cortexm0plus.image import Image
 from linkbudget.errors import TargetError
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
     from unicorn import Uc
 
-__all__ = ["LIMIT", "EmulatedFault", "Machine", "Run"]
+    Ints = npt.NDArray[np.int64]
+
+__all__ = ["LIMIT", "EmulatedFault", "Machine", "Run", "Runs"]
 
 PAGE = 4096
 STACK_END = 0x28000000
@@ -58,6 +64,22 @@ class Run:
     by_symbol: dict[str, int]
 
 
+@dataclass(frozen=True, eq=False)
+class Runs:
+    """Calls of one function, one after the other; int64 arrays with one number a call, read-only.
+
+    The meaning of each is that in `Run`; ``by_symbol`` and ``stack_bytes`` are of all of them.
+    """
+
+    function: str
+    returned: Ints
+    low: Ints
+    high: Ints
+    instructions: Ints
+    stack_bytes: int
+    by_symbol: dict[str, int]
+
+
 class Machine:
     """An emulated processor with a program in it.
 
@@ -68,10 +90,12 @@ class Machine:
         self.image = image
         self.limit = limit
         self._blocks = Blocks(image, multiply)
-        self._trace: list[int] = []
         self._problem: str | None = None
+        self._called = ""
+        self._before = 0
         self._next_buffer = BUFFERS
-        self._counts = Counts(self._blocks)
+        self._trace: list[int] = []
+        self._counts = Counts(self._blocks, self._trace)
         self._uc = self._made()
         self._load()
 
@@ -88,7 +112,14 @@ class Machine:
 
         uc = Uc(UC_ARCH_ARM, UC_MODE_THUMB | UC_MODE_MCLASS)
         uc.ctl_set_cpu_model(UC_CPU_ARM_CORTEX_M0)
-        uc.hook_add(UC_HOOK_BLOCK, self._on_block)
+        trace, note = self._trace, self._trace.append
+
+        def entered(uc: Uc, address: int, size: int, _: object) -> None:
+            note(address << SIZE_BITS | size)
+            if len(trace) >= BATCH:
+                self._fold()
+
+        uc.hook_add(UC_HOOK_BLOCK, entered)
         uc.hook_add(UC_HOOK_MEM_INVALID, self._on_invalid)
         uc.mem_map(STOP, PAGE)
         uc.mem_map(STACK_END - STACK_BYTES, STACK_BYTES)
@@ -162,38 +193,60 @@ class Machine:
         Raises `EmulatedFault` when it faults, leaves its objects or does not end within the limit;
         `TargetError` for an unknown function, or an instruction without cycles.
         """
+        runs = self.calls(function, [arguments])
+        return Run(
+            function=runs.function,
+            returned=int(runs.returned[0]),
+            cycles=Cycles(int(runs.low[0]), int(runs.high[0])),
+            instructions=int(runs.instructions[0]),
+            stack_bytes=runs.stack_bytes,
+            by_symbol=runs.by_symbol,
+        )
+
+    def calls(self, function: str | int, arguments: Iterable[Sequence[int]]) -> Runs:
+        """Call a function once for each set of arguments, one after the other; see `call`."""
         from unicorn.arm_const import UC_ARM_REG_LR, UC_ARM_REG_R0, UC_ARM_REG_SP
 
         name = function if isinstance(function, str) else self.image.where(function)
         address = self.image.address(function) if isinstance(function, str) else function
         if address is None:
             raise TargetError(f"the program has no function {function!r}")
-        stacked = arguments[4:]
-        stack = STACK_END - (4 * len(stacked) + 7) // 8 * 8
-        if stacked:
-            words = b"".join((word & 0xFFFFFFFF).to_bytes(4, "little") for word in stacked)
-            self._uc.mem_write(stack, words)
-        for at, word in enumerate(arguments[:4]):
-            self._uc.reg_write(UC_ARM_REG_R0 + at, word & 0xFFFFFFFF)
-        self._uc.reg_write(UC_ARM_REG_SP, stack)
-        self._uc.reg_write(UC_ARM_REG_LR, STOP | 1)
+        uc, counts = self._uc, Counts(self._blocks, self._trace)
+        self._counts, self._called = counts, name
         self._trace.clear()
-        counts = self._counts = Counts(self._blocks)
-        problem = self._run(address)
-        if problem is not None:
-            raise EmulatedFault(f"{name}: {problem}")
-        counts.add(self._trace, last=True)
-        return Run(
+        returned = []
+        for given in arguments:
+            stacked = given[4:]
+            stack = STACK_END - (4 * len(stacked) + 7) // 8 * 8
+            if stacked:
+                words = b"".join((word & 0xFFFFFFFF).to_bytes(4, "little") for word in stacked)
+                uc.mem_write(stack, words)
+            for at, word in enumerate(given[:4]):
+                uc.reg_write(UC_ARM_REG_R0 + at, word & 0xFFFFFFFF)
+            uc.reg_write(UC_ARM_REG_SP, stack)
+            uc.reg_write(UC_ARM_REG_LR, STOP | 1)
+            self._before = counts.instructions
+            self._run(address)
+            counts.end_call()
+            returned.append(uc.reg_read(UC_ARM_REG_R0))
+        counts.fold()
+        columns = np.hstack([np.zeros((4, 0), dtype=np.int64), *counts.finished])
+        results = np.array(returned, dtype=np.int64)
+        for array in (columns, results):
+            array.setflags(write=False)
+        low, high, instructions, deepest = columns
+        return Runs(
             function=name,
-            returned=int(self._uc.reg_read(UC_ARM_REG_R0)),
-            cycles=counts.cycles(),
-            instructions=counts.instructions(),
-            stack_bytes=self._stack_mark(stack) if self._blocks.moving_stack else counts.deepest,
+            returned=results,
+            low=low,
+            high=high,
+            instructions=instructions,
+            stack_bytes=self._stack_mark() if self._blocks.moving_stack else int(deepest.max(initial=0)),
             by_symbol=counts.by_symbol(),
         )
 
-    def _run(self, address: int) -> str | None:
-        """Run from an address to the return, and say what went wrong."""
+    def _run(self, address: int) -> None:
+        """Run from an address to the return."""
         from unicorn import UcError
         from unicorn.arm_const import UC_ARM_REG_PC
 
@@ -204,25 +257,20 @@ class Machine:
         except UcError as error:
             failed = _words(error)
         problem = self._problem or failed
-        if problem is None:
-            return None
-        where = self.image.where(int(self._uc.reg_read(UC_ARM_REG_PC)) & ~1)
-        return f"{problem}, at {where}"
+        if problem is not None:
+            where = self.image.where(int(self._uc.reg_read(UC_ARM_REG_PC)) & ~1)
+            raise EmulatedFault(f"{self._called}: {problem}, at {where}")
 
-    def _stack_mark(self, stack: int) -> int:
+    def _stack_mark(self) -> int:
         """Return how far down the stack was ever written."""
         held = self.read(STACK_END - STACK_BYTES, STACK_BYTES)
-        untouched = len(held) - len(held.lstrip(bytes([PAINT])))
-        return max(stack - (STACK_END - STACK_BYTES + untouched), 0)
+        return len(held.lstrip(bytes([PAINT])))
 
-    def _on_block(self, uc: Uc, address: int, size: int, _: object) -> None:
-        trace = self._trace
-        trace.append(address << SIZE_BITS | size)
-        if len(trace) >= BATCH:
-            self._counts.add(trace, last=False)
-            if self._counts.instructions() > self.limit:
-                self._problem = f"does not end within {self.limit:,} instructions"
-                uc.emu_stop()
+    def _fold(self) -> None:
+        self._counts.fold()
+        if self._counts.instructions - self._before > self.limit:
+            self._problem = f"does not end within {self.limit:,} instructions"
+            self._uc.emu_stop()
 
     def _on_invalid(self, uc: Uc, access: int, address: int, size: int, value: int, _: object) -> bool:
         self._problem = _access(access, address, size, self._owner(address))

@@ -22,7 +22,7 @@ from pathlib import Path
 from linkbudget.cost.cortexm0plus.image import Image, read_image
 from linkbudget.errors import Fault, SettingsError, TargetError
 
-__all__ = ["COMPILERS", "FLAGS", "INSTALL", "Compiler", "build", "compiler_named"]
+__all__ = ["COMPILERS", "FLAGS", "INSTALL", "Compiler", "build", "compiled", "compiler_named", "linked"]
 
 COMPILERS = ("gcc", "zig")
 FLAGS = ("-O2",)
@@ -31,6 +31,12 @@ INSTALL = 'pip install "linkbudget[target]"'
 FLASH = 0x10000000
 RAM = 0x20000000
 TIMEOUT_S = 300
+
+COMPILING = (
+    *("-std=c99", "-ffreestanding", "-fno-common", "-ffunction-sections", "-fdata-sections"),
+    *("-fno-unwind-tables", "-fno-asynchronous-unwind-tables"),
+)
+"""How every file is compiled; the flags of the caller come behind."""
 
 SCRIPT = f"""\
 SECTIONS {{{{
@@ -107,6 +113,58 @@ def _first_line(command: Sequence[str]) -> str:
     return done.stdout.splitlines()[0].strip()
 
 
+def compiled(
+    sources: Mapping[str, str],
+    *,
+    compiler: Compiler,
+    flags: Sequence[str] = FLAGS,
+    include: Sequence[str] = (),
+) -> dict[str, bytes]:
+    """Compile files (name to text; those that end in ``.c``) and return the object files by name.
+
+    ``include`` are folders for ``#include``. Every file is compiled by itself; nothing is inlined from one
+    into another.
+
+    Raises `TargetError` with the first line of what the compiler complains of.
+    """
+    with tempfile.TemporaryDirectory(prefix="linkbudget-") as name:
+        folder = Path(name)
+        for file, text in sources.items():
+            (folder / file).write_text(text, encoding="utf-8")
+        command = [*compiler.command, *compiler.target, *COMPILING]
+        command += [part for path in (name, *include) for part in ("-I", path)]
+        if compiler.name == "zig":
+            (folder / "libc").mkdir()
+            (folder / "libc" / "string.h").write_text(STRING_H, encoding="ascii")
+            # Without these it checks for undefined behaviour while the program runs, which no firmware does.
+            command += ["-isystem", str(folder / "libc"), "-fno-sanitize=all"]
+        found = {}
+        for file in sources:
+            if file.endswith(".c"):
+                _run(compiler, [*command, *flags, "-c", file, "-o", "made.o"], name)
+                found[file] = (folder / "made.o").read_bytes()
+        return found
+
+
+def linked(objects: Mapping[str, bytes], entries: Sequence[str], *, compiler: Compiler) -> Image:
+    """Link object files and return the program: the functions and objects ``entries`` and what they need.
+
+    Raises `TargetError` for what is missing.
+    """
+    with tempfile.TemporaryDirectory(prefix="linkbudget-") as name:
+        folder = Path(name)
+        names = [f"{number}.o" for number in range(len(objects))]
+        for file, data in zip(names, objects.values(), strict=True):
+            (folder / file).write_bytes(data)
+        kept = " ".join(f"KEEP(*(.*.{entry}))" for entry in entries)
+        (folder / "layout.ld").write_text(SCRIPT.format(keep=kept), encoding="ascii")
+        command = [*compiler.command, *compiler.target, *COMPILING, *names, "-g", "-O2", "-Wl,--gc-sections"]
+        command += ["-nostartfiles"] if compiler.name == "gcc" else []
+        command += [f"-Wl,--entry={entries[0]}", "-Wl,-T,layout.ld", "-o", "program.elf"]
+        _run(compiler, command, name)
+        return read_image((folder / "program.elf").read_bytes())
+
+
 def build(
     sources: Mapping[str, str],
     entries: Sequence[str],
@@ -115,39 +173,15 @@ def build(
     flags: Sequence[str] = FLAGS,
     include: Sequence[str] = (),
 ) -> Image:
-    """Compile and link files (name to text; those that end in ``.c`` are compiled) and return the program.
+    """Compile and link files; see `compiled` and `linked`."""
+    objects = compiled(sources, compiler=compiler, flags=flags, include=include)
+    return linked(objects, entries, compiler=compiler)
 
-    ``entries`` are the functions and objects that are kept, with all they need. ``include`` are folders for
-    ``#include``. Every file has a compilation of its own; nothing is inlined from one into another.
 
-    Raises `TargetError` with the first line of what the compiler says.
-    """
-    with tempfile.TemporaryDirectory(prefix="linkbudget-") as name:
-        folder = Path(name)
-        for file, text in sources.items():
-            (folder / file).parent.mkdir(parents=True, exist_ok=True)
-            (folder / file).write_text(text, encoding="utf-8")
-        kept = " ".join(f"KEEP(*(.*.{entry}))" for entry in entries)
-        (folder / "layout.ld").write_text(SCRIPT.format(keep=kept), encoding="ascii")
-        command = [*compiler.command, *compiler.target, "-std=c99", "-ffreestanding", "-fno-common", "-g"]
-        command += ["-ffunction-sections", "-fdata-sections", "-fno-unwind-tables"]
-        command += ["-fno-asynchronous-unwind-tables"]
-        command += ["-I", name, *(part for path in include for part in ("-I", path))]
-        if compiler.name == "zig":
-            (folder / "libc").mkdir()
-            (folder / "libc" / "string.h").write_text(STRING_H, encoding="ascii")
-            # zig cc checks for undefined behaviour unless told otherwise, which no firmware carries.
-            command += ["-isystem", str(folder / "libc"), "-fno-sanitize=all"]
-        else:
-            command += ["-nostartfiles"]
-        command += flags
-        command += [file for file in sources if file.endswith(".c")]
-        command += ["-Wl,--gc-sections", "-Wl,--entry=" + entries[0]]
-        command += ["-Wl,-T,layout.ld", "-o", "program.elf"]
-        done = subprocess.run(command, cwd=name, capture_output=True, text=True, timeout=TIMEOUT_S)
-        if done.returncode != 0:
-            raise TargetError(f"{compiler.version.split(',')[0]}: {_complaint(done.stderr)}")
-        return read_image((folder / "program.elf").read_bytes())
+def _run(compiler: Compiler, command: Sequence[str], folder: str) -> None:
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=TIMEOUT_S)
+    if done.returncode != 0:
+        raise TargetError(f"{compiler.version}: {_complaint(done.stderr)}")
 
 
 def _complaint(text: str) -> str:
