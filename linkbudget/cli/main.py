@@ -27,8 +27,10 @@ EXIT_OUR_FAULT = 70
 
 # Name -> the line shown by `linkbudget --help`. The command itself is `linkbudget.cli.<name>:command`.
 COMMANDS = {
+    "baud": "Baud-rate settings of a clock, their error, and the sampling margin.",
     "budget": "Bytes and wire time of a described link.",
     "choose": "Message formats a link could have, ranked.",
+    "cost": "What receiving costs on a target, without the board.",
     "decode": "Characters, frames and messages of a capture.",
     "demo": "The whole way on the shipped captures.",
     "generate": "Codec sources for one direction of a link.",
@@ -36,6 +38,7 @@ COMMANDS = {
     "record": "A capture of what arrives at a serial port.",
     "replay": "What a capture does to the control loop of a link.",
     "schema": "JSON Schema of the link file.",
+    "stress": "Damaged frames of a link, and which of them are believed.",
     "whatif": "Each change of a link tried on a capture, and the smallest set that works.",
 }
 

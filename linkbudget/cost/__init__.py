@@ -1,1 +1,5 @@
-"""What receiving costs: fitted from samples, measured on this host, or read off a controller's markers."""
+"""What receiving costs: emulated target cycles, measured parsers, and calibration from pass markers."""
+
+from linkbudget.cost.resolving import resolve
+
+__all__ = ["resolve"]

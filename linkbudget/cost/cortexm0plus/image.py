@@ -64,8 +64,8 @@ class Image:
     def code_bytes(self) -> dict[str, int]:
         """Bytes of flash by symbol, in order of address: code, constants and initial values.
 
-        What no symbol names (constants without a name, padding) stands under ``(unnamed)``; the sum is the
-        size of what is flashed.
+        What no symbol names (constants, padding) stands under ``(without a name)``; the sum is the size of
+        what is flashed.
         """
         found: dict[str, int] = {}
         for piece in self.pieces:
@@ -78,7 +78,7 @@ class Image:
                     found[symbol.name] = found.get(symbol.name, 0) + symbol.size
                     end = symbol.address + symbol.size
         rest = sum(len(piece.data) for piece in self.pieces) - sum(found.values())
-        return {**found, "(unnamed)": rest} if rest else found
+        return {**found, "(without a name)": rest} if rest else found
 
     @property
     def static_bytes(self) -> int:

@@ -38,15 +38,15 @@ COMPILING = (
 )
 """How every file is compiled; the flags of the caller come behind."""
 
-SCRIPT = f"""\
-SECTIONS {{{{
-  .text {FLASH:#x} : {{{{ {{keep}} *(.text .text.*) *(.rodata .rodata.*) }}}}
-  . = {RAM:#x};
-  .data : {{{{ *(.data .data.*) }}}}
-  .bss (NOLOAD) : {{{{ *(.bss .bss.*) *(COMMON) }}}}
+SCRIPT = """\
+SECTIONS {{
+  .text {flash:#x} : {{ {text} *(.text .text.*) {rodata} *(.rodata .rodata.*) }}
+  . = {ram:#x};
+  .data : {{ {data} *(.data .data.*) }}
+  .bss (NOLOAD) : {{ {bss} *(.bss .bss.*) *(COMMON) }}
   end = .;
-  /DISCARD/ : {{{{ *(.ARM.exidx .ARM.exidx.*) *(.ARM.extab .ARM.extab.*) }}}}
-}}}}
+  /DISCARD/ : {{ *(.ARM.exidx .ARM.exidx.*) *(.ARM.extab .ARM.extab.*) }}
+}}
 """
 
 STRING_H = """\
@@ -156,8 +156,12 @@ def linked(objects: Mapping[str, bytes], entries: Sequence[str], *, compiler: Co
         names = [f"{number}.o" for number in range(len(objects))]
         for file, data in zip(names, objects.values(), strict=True):
             (folder / file).write_bytes(data)
-        kept = " ".join(f"KEEP(*(.*.{entry}))" for entry in entries)
-        (folder / "layout.ld").write_text(SCRIPT.format(keep=kept), encoding="ascii")
+        kept = {
+            section: " ".join(f"KEEP(*(.{section}.{entry}))" for entry in entries)
+            for section in ("text", "rodata", "data", "bss")
+        }
+        script = SCRIPT.format(flash=FLASH, ram=RAM, **kept)
+        (folder / "layout.ld").write_text(script, encoding="ascii")
         command = [*compiler.command, *compiler.target, *COMPILING, *names, "-g", "-O2", "-Wl,--gc-sections"]
         command += ["-nostartfiles"] if compiler.name == "gcc" else []
         command += [f"-Wl,--entry={entries[0]}", "-Wl,-T,layout.ld", "-o", "program.elf"]

@@ -1,0 +1,133 @@
+"""``linkbudget cost``: what receiving the messages of a link costs on a target, without the board."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linkbudget.cli.capture_input import (
+    INPUT_FILE,
+    CaptureInput,
+    capture_options,
+    json_option,
+    number,
+)
+from linkbudget.cli.output import Notes, emit_document, emit_page
+
+if TYPE_CHECKING:
+    from linkbudget.cost.target import Function
+    from linkbudget.link.model import Link
+
+__all__ = ["command"]
+
+ALONGSIDE = (
+    "json-object in newline without a check",
+    "delimited in newline without a check",
+    "packed-bytes in cobs with CRC-16/IBM-3740",
+    "packed-bits in cobs with CRC-16/IBM-3740",
+)
+"""Formats measured beside the present one, as far as they can carry its messages."""
+
+
+@click.command("cost")
+@click.argument("link", type=INPUT_FILE)
+@click.argument("capture", type=INPUT_FILE, required=False)
+@click.option(
+    "--target",
+    "targets",
+    multiple=True,
+    metavar="NAME",
+    help="What it is measured on: c:cortex-m0plus (default). May be given several times.",
+)
+@click.option("--source", "sources", type=INPUT_FILE, multiple=True, help="C of your own instead.")
+@click.option(
+    "--function",
+    metavar="NAME",
+    help="Its function, name(const uint8_t *, size_t), called once for each message; default: parse.",
+)
+@click.option("--compiler", help="gcc (arm-none-eabi-gcc) or zig (clang); default: the first there is.")
+@click.option("--flags", metavar="TEXT", help="Flags of the compiler, as in '-Os'; default: -O2.")
+@click.option("--clock", type=number, metavar="HZ", help="Clock of the target; default: parser.clock_hz.")
+@click.option(
+    "--direction",
+    type=click.Choice(["to-controller", "to-module"]),
+    help="Whose messages are received; default: those to the controller, where there are any.",
+)
+@click.option("--present", "only_present", is_flag=True, help="Measure the format of LINK alone.")
+@capture_options
+@json_option
+@click.pass_obj
+def command(
+    notes: Notes,
+    link: Path,
+    capture: Path | None,
+    given: CaptureInput,
+    targets: tuple[str, ...],
+    sources: tuple[Path, ...],
+    function: str | None,
+    compiler: str | None,
+    flags: str | None,
+    clock: int | float | None,
+    direction: str | None,
+    only_present: bool,
+    as_json: bool,
+) -> None:
+    """Measure what receiving the messages of LINK costs: cycles, time, code and stack.
+
+    Generated C is compiled and run on an emulated processor, beside the same messages in other formats. With
+    CAPTURE, a recording of the link, its messages are fed; otherwise test messages.
+    """
+    from linkbudget.cli.choose import recorded_characters
+    from linkbudget.cost.target import CORTEX_M0PLUS, target_costs
+    from linkbudget.link.model import Link
+
+    if function and not sources:
+        raise click.UsageError("--function is of --source FILE")
+    described = Link.load(link)
+    if clock is not None:
+        described = described.replace(**{"parser.clock_hz": clock})
+    costs = target_costs(
+        described,
+        targets or CORTEX_M0PLUS,
+        direction=direction,
+        formats={} if only_present or sources else formats_of(described, direction),
+        capture=None if capture is None else recorded_characters(capture, given, described),
+        function=own_function(function or "parse", sources) if sources else None,
+        compiler=compiler,
+        flags=None if flags is None else shlex.split(flags),
+    )
+    document = costs.to_dict()
+    if as_json:
+        emit_document(document, notes)
+        return
+    from linkbudget.report.cost_page import cost_page
+
+    emit_page(cost_page(document))
+    for text in document["warnings"]:
+        notes.add(text)
+
+
+def formats_of(link: Link, direction: str | None) -> Mapping[str, Link]:
+    """Return links with other formats for the same messages, by name."""
+    from linkbudget.study.choose_candidates import candidates
+
+    there = [name for name in ("to-controller", "to-module") if link.messages_of(name)]
+    found, _ = candidates(link, direction if direction in there else there[0])
+    return {one.name: one.link for one in found if one.name in ALONGSIDE}
+
+
+def own_function(name: str, sources: tuple[Path, ...]) -> Function:
+    """Return a function of the user's own with its sources; headers beside them are found."""
+    from linkbudget.cost.target import Function
+
+    texts = {path.name: path.read_text(encoding="utf-8", errors="replace") for path in sources}
+    if len(texts) < len(sources):
+        raise click.UsageError("--source: two files have the same name")
+    if not any(name.endswith(".c") for name in texts):
+        raise click.UsageError(f"--source: {sources[0]} is no file of C; expected NAME.c")
+    folders = dict.fromkeys(str(path.resolve().parent) for path in sources)
+    return Function(name, texts, tuple(folders))

@@ -1,0 +1,58 @@
+"""A link whose parser is to be measured becomes one whose costs are numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from linkbudget.errors import Fault, SettingsError, nearest_name, warn
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
+
+__all__ = ["MEASURES", "measured_edits", "resolve"]
+
+MEASURES = ("c:cortex-m0plus",)
+"""What ``[parser] measure`` may say."""
+NUMBERS = ("read_call_us", "byte_us", "message_us", "message_byte_us", "pause_us", "pause_every_bytes")
+
+
+def resolve(link: Link, *, compiler: str | None = None, flags: Sequence[str] | None = None) -> Link:
+    """Return the link with numbers in ``[parser]`` for ``measure`` and ``clock_hz``; others as they are.
+
+    The generated code of the present format is compiled and run on an emulated processor, read as the loop
+    reads (`emulated.present_cost`), and its costs are fitted to the receiver model. ``compiler`` and
+    ``flags`` as in `target.target_costs`.
+
+    Raises `SettingsError` for an unknown target or a missing clock, `TargetError` when a tool is missing
+    (with the command that installs it) or when C cannot express the messages.
+    """
+    if link.parser.measure is None:
+        return link
+    return link.replace(**measured_edits(link, compiler=compiler, flags=flags))
+
+
+def measured_edits(
+    link: Link, *, compiler: str | None = None, flags: Sequence[str] | None = None
+) -> dict[str, Any]:
+    """Return the numbers of ``[parser]`` by key path, as `Link.replace` takes them; see `resolve`."""
+    from linkbudget.cost.emulated import present_cost
+    from linkbudget.replay.measured import DIRECTION
+
+    parser = link.parser
+    faults = []
+    if parser.measure not in MEASURES:
+        nearest = nearest_name(str(parser.measure), MEASURES)
+        faults.append(Fault("parser.measure", parser.measure, " or ".join(MEASURES), nearest, link.path))
+    if parser.clock_hz is None:
+        allowed = "the clock of the processor, above 0, by which cycles become time"
+        faults.append(Fault("parser.clock_hz", None, allowed, file=link.path, problem="is missing"))
+    if faults:
+        raise SettingsError(faults)
+    given = [name for name in NUMBERS if getattr(parser, name)]
+    if given:
+        warn(f"parser.{given[0]} is not used: parser.measure = {parser.measure!r} stands in its place")
+    found: dict[str, Any] = {f"parser.{name}": None for name in ("measure", "clock_hz", *NUMBERS)}
+    if link.messages_of(DIRECTION):
+        found |= present_cost(link, DIRECTION, compiler, flags).edits()
+    return found
