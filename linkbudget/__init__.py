@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from linkbudget.capture.recorder import record as record
     from linkbudget.check.algorithms import CrcAlgorithm as CrcAlgorithm
     from linkbudget.check.algorithms import crc_algorithm as crc_algorithm
+    from linkbudget.check.strength import hamming_distance_lengths as hamming_distance_lengths
+    from linkbudget.check.strength import undetected_probability as undetected_probability
+    from linkbudget.check.strength import undetected_weights as undetected_weights
     from linkbudget.codec import Codec as Codec
     from linkbudget.codec import decode_messages as decode_messages
     from linkbudget.codegen import generate as generate
@@ -88,6 +91,7 @@ if TYPE_CHECKING:
     from linkbudget.study.whatif import whatif as whatif
     from linkbudget.traffic.align import Alignment as Alignment
     from linkbudget.traffic.align import align as align
+    from linkbudget.traffic.bridged import behind_bridge as behind_bridge
     from linkbudget.traffic.characters import decode_characters as decode_characters
     from linkbudget.traffic.estimate import LineEstimate as LineEstimate
     from linkbudget.traffic.estimate import estimate_line as estimate_line
@@ -95,7 +99,19 @@ if TYPE_CHECKING:
     from linkbudget.traffic.levels import LevelCapture as LevelCapture
     from linkbudget.traffic.stream import ByteCapture as ByteCapture
     from linkbudget.units import SizeRange as SizeRange
+    from linkbudget.wire.baud import BaudSetting as BaudSetting
+    from linkbudget.wire.baud import baud_setting as baud_setting
+    from linkbudget.wire.baud import closest_setting as closest_setting
+    from linkbudget.wire.baud_table import BaudTable as BaudTable
+    from linkbudget.wire.baud_table import baud_table as baud_table
+    from linkbudget.wire.margin import Margin as Margin
+    from linkbudget.wire.margin import sampling_margin as sampling_margin
+    from linkbudget.wire.margin_ends import UartEnd as UartEnd
+    from linkbudget.wire.margin_ends import ends_margin as ends_margin
+    from linkbudget.wire.tolerance import RateError as RateError
+    from linkbudget.wire.tolerance import Tolerance as Tolerance
     from linkbudget.wire.uart import UartLine as UartLine
+    from linkbudget.wire.usb_bridge import UsbBridge as UsbBridge
 
 _HOMES = {
     "bridge": ("layout_from_construct", "layout_to_construct"),
@@ -103,6 +119,7 @@ _HOMES = {
     "capture.files": ("load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"),
     "capture.recorder": ("Limits", "Recording", "record"),
     "check.algorithms": ("CrcAlgorithm", "crc_algorithm"),
+    "check.strength": ("hamming_distance_lengths", "undetected_probability", "undetected_weights"),
     "codec": ("Codec", "decode_messages"),
     "codegen": ("generate",),
     "cost.markers": ("MarkerFit", "fit_markers"),
@@ -150,12 +167,19 @@ _HOMES = {
     "study.infer": ("Inference", "infer", "infer_link"),
     "study.whatif": ("WhatIf", "whatif"),
     "traffic.align": ("Alignment", "align"),
+    "traffic.bridged": ("behind_bridge",),
     "traffic.characters": ("decode_characters",),
     "traffic.estimate": ("LineEstimate", "estimate_line"),
     "traffic.levels": ("Edges", "LevelCapture"),
     "traffic.stream": ("ByteCapture",),
     "units": ("SizeRange",),
+    "wire.baud": ("BaudSetting", "baud_setting", "closest_setting"),
+    "wire.baud_table": ("BaudTable", "baud_table"),
+    "wire.margin": ("Margin", "sampling_margin"),
+    "wire.margin_ends": ("UartEnd", "ends_margin"),
+    "wire.tolerance": ("RateError", "Tolerance"),
     "wire.uart": ("UartLine",),
+    "wire.usb_bridge": ("UsbBridge",),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 

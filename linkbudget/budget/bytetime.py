@@ -7,16 +7,18 @@ from (`ByteBudget.rows`).
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from html import escape
 from typing import Any
 
 from linkbudget.budget.arrivals import message_rates
 from linkbudget.budget.receiving import ReceivingEnd, bound_us, receiving_end
+from linkbudget.link.clock_margin import clock_margins, clock_notes
 from linkbudget.link.model import DIRECTIONS, Link, Message
 from linkbudget.link.requirements import Requirement, requirement_rows
 from linkbudget.units import SizeRange, exact
+from linkbudget.wire.margin import Margin
 
 __all__ = ["RULES", "ByteBudget", "ExactRange", "MessageBudget", "byte_budget"]
 
@@ -52,6 +54,9 @@ RULES = {
         "shares of each core in the long run: work, sending, parsing, handlers and busy windows, for largest "
         "messages at their rates; responses from request or release to end, at most; Liu and Layland: "
         "n (2^(1/n) - 1); hyperbolic: prod(U + 1) <= 2; both for largest costs and shortest periods"
+    ),
+    "clock_margin": (
+        "total_error: (1 + sender) / (1 + receiver) - 1, at its worst; what the receiver tolerates: rule.text"
     ),
     "schedulable": "the wire is not overbooked; the longest pass ends by its deadline and the next release",
 }
@@ -119,6 +124,8 @@ class ByteBudget:
     """The budget of a link. Times and shares are exact.
 
     ``utilisation`` maps each direction, and ``"shared"`` for a shared pair, to shares of the wire.
+    ``clock_margin`` maps each direction to what the clocks of its ends leave of the sampling margin; it is
+    empty for a link that describes no clock.
     ``schedulable`` is None for a link without a loop. ``warnings`` says what was assumed.
     """
 
@@ -128,6 +135,7 @@ class ByteBudget:
     schedulable: bool | None
     requirements: tuple[Requirement, ...]
     warnings: tuple[str, ...] = ()
+    clock_margin: Mapping[str, Margin] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the ``budget`` JSON."""
@@ -136,6 +144,7 @@ class ByteBudget:
             "utilisation": {name: share.to_dict() for name, share in self.utilisation.items()},
             **self.receiving.to_dict(),
             "schedulable": self.schedulable,
+            "clock_margin": {name: margin.to_dict() for name, margin in self.clock_margin.items()},
             "requirements": [row.to_dict() for row in self.requirements],
             "rules": dict(RULES),
             "warnings": list(self.warnings),
@@ -162,6 +171,9 @@ class ByteBudget:
             yield key, end[key], unit, RULES[key]
         for which, age in self.receiving.age_us.items():
             yield f"age_us.{which}", age, "us", RULES["age_us"]
+        for name, margin in self.clock_margin.items():
+            for key, part in (("total_error", margin.total_error), ("left", margin.left)):
+                yield f"clock_margin.{name}.{key}", float(part), "share", RULES["clock_margin"]
 
     def _repr_html_(self) -> str:
         cells = (
@@ -212,7 +224,8 @@ def byte_budget(link: Link) -> ByteBudget:
         receiving=end,
         schedulable=schedulable,
         requirements=requirement_rows(link.require, values, layouts),
-        warnings=(*warnings, *end.warnings),
+        warnings=(*warnings, *end.warnings, *clock_notes(link)),
+        clock_margin=clock_margins(link),
     )
 
 

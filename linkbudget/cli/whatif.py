@@ -53,7 +53,13 @@ __all__ = ["command"]
     "'limit:score>75,hysteresis=5', best:beans=3,by=score. May be given several times.",
 )
 @click.option("--message", metavar="NAME", help="Message the policies send; default: the first of the link.")
-@click.option("--max-baudrate", type=number, metavar="RATE", help="Highest baud rate tried; default 921600.")
+@click.option(
+    "--max-baudrate",
+    type=number,
+    metavar="RATE",
+    help="Highest baud rate tried.  [default: what the clocks of both ends allow where the link file "
+    "describes them, else 921600]",
+)
 @click.option(
     "--phases",
     type=click.IntRange(0, 10_000),
@@ -129,7 +135,6 @@ def command(
     """
     from linkbudget.link.model import Link
     from linkbudget.study.whatif import whatif
-    from linkbudget.study.whatif_changes import MAX_BAUDRATE
 
     if message and not policies:
         raise click.UsageError("--message concerns send policies; --policy names one")
@@ -152,7 +157,7 @@ def command(
             changes,
             policies=policies or None,
             message=message,
-            max_baudrate=max_baudrate or MAX_BAUDRATE,
+            max_baudrate=max_baudrate,
             phases=phases,
             max_changes=largest_set,
             max_sets=sets,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from linkbudget.codec import Codec, CodecMessage
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.frame.format import FrameFormat
+from linkbudget.link.clock_margin import clock_faults
 from linkbudget.link.joints import Joint
 from linkbudget.link.presets import receiver_faults
 from linkbudget.link.requirements import numeric_fields, require_faults
@@ -36,6 +37,7 @@ def link_faults(link: Link) -> list[Fault]:
             link.require, [message.layout for message in link.messages], joints=bool(link.joints)
         ),
         *receiver_faults(link.receiver, link.line),
+        *clock_faults({"sender": link.sender, "receiver": link.receiver}, link.line),
     ]
 
 

@@ -7,12 +7,15 @@ that is None was not given; `linkbudget.link.resolve` says what stands in for it
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
-from linkbudget.link.keys import Key, Section
+from linkbudget.errors import Fault, SettingsError
+from linkbudget.link.keys import Key, Section, missing
 from linkbudget.units import Number
+from linkbudget.wire.baud_rows import GENERATORS
 from linkbudget.wire.receivers import ENVIRONMENTS, UARTS
+from linkbudget.wire.tolerance import TOLERANCE_PATTERN, Tolerance
 
 __all__ = [
     "Errored",
@@ -23,6 +26,20 @@ __all__ = [
 
 SOURCE = 'Where these numbers come from; measured ones begin with "measured".'
 KEEP_OR_DROP = ("keep", "drop")
+
+ClockHz = Annotated[Number | None, Key("Clock of this end's UART, after its own prescalers.", above=0)]
+BaudGenerator = Annotated[
+    str | None, Key("How this end's UART makes its baud rate of that clock.", choices=tuple(GENERATORS))
+]
+ClockTolerance = Annotated[
+    str | None,
+    Key(
+        "How far this end's clock may be off: a kind of oscillator (crystal, resonator, rc, exact) or a "
+        "figure.",
+        pattern=TOLERANCE_PATTERN,
+        example="50 ppm",
+    ),
+]
 
 
 @dataclass(frozen=True)
@@ -40,6 +57,13 @@ class Sender(Section):
     jitter_us: Annotated[
         Number, Key("How much later than its even rate a message may be sent, at most.", minimum=0)
     ] = 0
+    uart_clock_hz: ClockHz = None
+    baud_generator: BaudGenerator = None
+    clock_tolerance: ClockTolerance = None
+
+    def cross_faults(self) -> list[Fault]:
+        """Return a clock without a generator or the other way round, and a tolerance that is none."""
+        return _clock_faults(self)
 
 
 @dataclass(frozen=True)
@@ -124,7 +148,28 @@ class Receiver(Section):
     errored: Annotated[Errored, Key("What the driver does with flagged characters.")] = dataclasses.field(
         default_factory=Errored
     )
+    uart_clock_hz: ClockHz = None
+    baud_generator: BaudGenerator = None
+    clock_tolerance: ClockTolerance = None
     source: Annotated[str, Key('Where these numbers come from; measured ones begin with "measured".')] = ""
+
+    def cross_faults(self) -> list[Fault]:
+        """Return a clock without a generator or the other way round, and a tolerance that is none."""
+        return _clock_faults(self)
+
+
+def _clock_faults(end: Sender | Receiver) -> list[Fault]:
+    if end.baud_generator is not None and end.uart_clock_hz is None:
+        return [missing("uart_clock_hz", "the clock that baud_generator divides, in hertz")]
+    if end.uart_clock_hz is not None and end.baud_generator is None:
+        return [missing("baud_generator", f"what divides uart_clock_hz, one of: {', '.join(GENERATORS)}")]
+    if end.clock_tolerance is None:
+        return []
+    try:
+        Tolerance.parse(end.clock_tolerance)
+    except SettingsError as error:
+        return [replace(fault, path="clock_tolerance") for fault in error.faults]
+    return []
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from linkbudget.frame.delimiting.table import DELIMITINGS
 from linkbudget.frame.format import FrameFormat
 from linkbudget.frame.settings import RELIES_ON
 from linkbudget.link.checks import codec_faults, joint_faults, message_faults
+from linkbudget.link.clock_margin import clock_faults
 from linkbudget.link.ends import Receiver, Sender, Transmit
 from linkbudget.link.keys import key_specs, plain
 from linkbudget.link.loop import Loop, Parser, Reading
@@ -267,6 +268,8 @@ def _cross_faults(
     receiver = read.get("receiver", Receiver())
     if line is not None and receiver is not None:
         faults += receiver_faults(receiver, line)
+    if line is not None:
+        faults += clock_faults({"sender": read.get("sender"), "receiver": read.get("receiver")}, line)
     return faults
 
 

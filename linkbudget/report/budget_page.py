@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from linkbudget.report.clock_words import margin_words, off_range, off_words, percent
 from linkbudget.report.terminal import (
     Document,
     fact_list,
@@ -22,13 +23,21 @@ if TYPE_CHECKING:
 
 __all__ = ["budget_page"]
 
+CLOCK_ENDS = {
+    "to-controller": {"tx": "[sender]", "rx": "[receiver]"},
+    "to-module": {"tx": "[receiver]", "rx": "[sender]"},
+}
+
 
 def budget_page(document: Document) -> list[RenderableType]:
     """Return the page of ``budget``."""
     keeps = document["schedulable"]
     busiest = max((row["maximum"] for row in document["utilisation"].values()), default=0)
     return [
-        verdict(f"{loop_verdict(keeps)}; line at most {share(busiest)} busy.", keeps),
+        verdict(
+            f"{loop_verdict(keeps)}; line at most {share(busiest)} busy.{clocks_verdict(document)}",
+            False if clocks_verdict(document) else keeps,
+        ),
         figure_table(
             "Size of a message, with frame and check, and its time on the wire",
             ["", "least", "typical", "most", "most", "sent", "line holds"],
@@ -39,6 +48,7 @@ def budget_page(document: Document) -> list[RenderableType]:
             "Share of the time that the line is busy", ["", "least", "typical", "most"], busy_rows(document)
         ),
         fact_list("The receiving end", receiver_rows(document)),
+        *clock_table(document),
         *requirement_table(document),
         note('The rule behind each figure is in the JSON (--json), under "rules".'),
     ]
@@ -49,6 +59,30 @@ def loop_verdict(keeps: bool | None) -> str:
     if keeps is None:
         return "In the model, nothing is said of deadlines (no [loop])"
     return f"In the model, the worst case {'keeps' if keeps else 'misses'} the deadline"
+
+
+def clocks_verdict(document: Document) -> str:
+    """Return what the clocks of the two ends say against the link, if anything."""
+    ok = all(row["ok"] for row in document["clock_margin"].values())
+    return "" if ok else " The clocks of its ends are too far apart."
+
+
+def clock_table(document: Document) -> list[RenderableType]:
+    """Return how far off each end may be and what a receiver tolerates; nothing where no clock is told."""
+    margins = document["clock_margin"]
+    if not margins:
+        return []
+    (direction, row), *_ = margins.items()
+    ends = ("tx", "rx") if direction == "to-controller" else ("rx", "tx")
+    rows = [
+        (f"[{name}]", off_range(row[end]), off_words(row[end]))
+        for name, end in zip(("sender", "receiver"), ends, strict=True)
+    ]
+    rows += [
+        (name, percent(abs(row["total_error"])), margin_words(row, CLOCK_ENDS[name]))
+        for name, row in margins.items()
+    ]
+    return [fact_list("Clocks of the two ends", rows)]
 
 
 def size_row(message: Document) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.link.model import Link
 from linkbudget.study.policy_kinds import Policy, policy
 from linkbudget.study.resending import DIRECTION, Sending
-from linkbudget.study.whatif_changes import MAX_BAUDRATE, Change, builtin_changes
+from linkbudget.study.whatif_changes import Change, builtin_changes
 from linkbudget.study.whatif_result import RULES, WhatIf
 from linkbudget.study.whatif_sets import FoundSet, SetSearch, order_key, search_sets
 from linkbudget.study.whatif_study import Progress, Study
@@ -39,7 +39,7 @@ def whatif(
     *,
     policies: Sequence[Policy | str] | None = None,
     message: str | None = None,
-    max_baudrate: Number = MAX_BAUDRATE,
+    max_baudrate: Number | None = None,
     phases: int = 0,
     max_changes: int = MAX_CHANGES,
     max_sets: int = MAX_SETS,
@@ -51,10 +51,11 @@ def whatif(
 
     ``changes`` maps a name to keys of the link file and their values, as `Link.replace` takes them; one with
     the name of a change of the list takes its place. ``policies`` are tried in place of those made from the
-    layouts, for ``message`` (default: the first to the controller). ``phases``: placements of the loop
-    beside its own, for each row. ``max_changes``: size of the largest set tried; ``max_sets``: most sets of
-    one size tried. ``executor``: one of `concurrent.futures`; without it all is worked out here. ``progress``
-    is called with (replays done, replays in all as far as they are known).
+    layouts, for ``message`` (default: the first to the controller). ``max_baudrate``: highest baud rate tried
+    (default: what the clocks of both ends allow where the link describes them, else 921600). ``phases``:
+    placements of the loop beside its own, for each row. ``max_changes``: size of the largest set tried;
+    ``max_sets``: most sets of one size tried. ``executor``: one of `concurrent.futures`; without it all is
+    worked out here. ``progress`` is called with (replays done, replays in all as far as they are known).
 
     Raises `CaptureError` when no message of the link is in the capture, `SettingsError` for a link without a
     loop, and with every fault of ``changes`` and ``policies``.

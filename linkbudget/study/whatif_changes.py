@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from linkbudget.errors import SettingsError
+from linkbudget.link.clock_margin import blamed, clock_margins, clock_notes, clocks_decide
 from linkbudget.link.model import Link
 from linkbudget.link.presets import receiver_numbers
 from linkbudget.link.requirements import field_step, numeric_fields
@@ -57,31 +59,57 @@ def _not(name: str, kind: str, reason: str) -> Change:
 
 
 def builtin_changes(
-    link: Link, *, max_baudrate: Number = MAX_BAUDRATE, sendings: Sequence[Sending] | None = None
+    link: Link, *, max_baudrate: Number | None = None, sendings: Sequence[Sending] | None = None
 ) -> list[Change]:
-    """Return the list for a link. ``sendings``: policies to try in place of those made from the layouts."""
+    """Return the list for a link. ``sendings``: policies to try in place of those made from the layouts.
+
+    ``max_baudrate``: highest baud rate; by default what the clocks of both ends allow where the link
+    describes them, else `MAX_BAUDRATE`.
+    """
     found = list(_rates(link, max_baudrate))
     for made in _KINDS:
         found += made(link)
     return found + list(_policies(link, sendings))
 
 
-def _rates(link: Link, limit: Number) -> Iterator[Change]:
+def _rates(link: Link, stated: Number | None) -> Iterator[Change]:
+    limit = stated
+    if limit is None:
+        limit = max(BAUDRATES) if clocks_decide(link) else MAX_BAUDRATE
     now = exact(link.line.baudrate)
     higher = [rate for rate in BAUDRATES if now < rate <= limit]
     if not higher:
         reason = f"no standard rate lies above {link.line.baudrate} and up to the stated limit of {limit}"
         yield _not("higher baud rate", "baud rate", reason)
+    unjudged = f"up to a stated limit of {limit} baud; whether clocks and wires carry it was not judged"
     for rate in higher:
-        yield Change(
-            f"{rate} baud",
-            "baud rate",
-            {"line.baudrate": rate},
-            cost="both ends set another rate",
-            notes=(
-                f"up to a stated limit of {limit} baud; whether clocks and wires carry it was not judged",
-            ),
-        )
+        name, edits = f"{rate} baud", {"line.baudrate": rate}
+        reason, notes = _clocks_at(link, edits)
+        if reason:
+            yield _not(name, "baud rate", reason)
+        else:
+            cost = "both ends set another rate"
+            yield Change(name, "baud rate", edits, cost=cost, notes=notes or (unjudged,))
+
+
+def _clocks_at(link: Link, edits: Mapping[str, Any]) -> tuple[str, tuple[str, ...]]:
+    """Return why the clocks of a link cannot do another rate, and what they leave of the margin if they can.
+
+    Nothing of either for a link that describes no clock.
+    """
+    if not clock_margins(link):
+        return "", ()
+    try:
+        faster = link.replace(**edits)
+    except SettingsError as error:
+        return "; ".join(fault.problem for fault in error.faults), ()
+    direction, tightest = min(clock_margins(faster).items(), key=lambda row: row[1].left)
+    off, holds = (f"{100 * float(abs(value)):.2f}%" for value in (tightest.total_error, tightest.limit))
+    if not tightest.ok:
+        why = f"the clocks would differ by {off}, and {holds} is tolerated; to blame: "
+        return why + blamed(direction, tightest), ()
+    told = f"the clocks differ by {off} of the {holds} tolerated; whether wires carry the rate was not judged"
+    return "", (told, *clock_notes(link))
 
 
 def _layout(link: Link) -> Iterator[Change]:

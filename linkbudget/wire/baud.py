@@ -1,0 +1,57 @@
+"""Baud-rate settings: what a generator is set to for a rate, and how far off the rate is that comes of it.
+
+Everything is exact. A UART's rate is its clock divided by what its generator can count, so that most rates
+are missed by a little; how much two ends may miss together says `linkbudget.wire.margin`.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+from fractions import Fraction
+
+from linkbudget.errors import Fault, SettingsError
+from linkbudget.units import Number, exact
+from linkbudget.wire.baud_rows import GENERATORS, BaudSetting, find_generator
+
+__all__ = ["GENERATORS", "BaudSetting", "baud_setting", "closest_setting"]
+
+
+def baud_setting(generator: str, clock_hz: Number, baudrate: Number) -> BaudSetting:
+    """Return what a generator is set to by its rule, and the rate that comes of it.
+
+    ``generator`` is a name of `GENERATORS`; ``clock_hz`` the clock of the UART in hertz, after its own
+    prescalers; ``baudrate`` in bits per second; both above 0. Raises `SettingsError` for an unknown
+    generator, and for a rate beyond the limits of its registers.
+
+    >>> baud_setting("avr", 16_000_000, 115200).error
+    Fraction(-23, 648)
+    """
+    clock, rate = _positive(clock_hz, baudrate)
+    return find_generator(generator).setting(clock, rate)
+
+
+def closest_setting(generator: str, clock_hz: Number, baudrate: Number) -> BaudSetting:
+    """Return the setting of a generator whose rate is closest to ``baudrate``, whatever its rule says.
+
+    Rules round the divider, not the rate, and some cut it off; registers may be written by hand. Of two that
+    are as close it is the faster one; at the limits of the registers it may be far off. Arguments and errors
+    as in `baud_setting`.
+    """
+    clock, rate = _positive(clock_hz, baudrate)
+    return find_generator(generator).closest(clock, rate)
+
+
+def _positive(clock_hz: Number, baudrate: Number) -> tuple[Fraction, Fraction]:
+    given = {"clock_hz": clock_hz, "baudrate": baudrate}
+    faults = [
+        Fault(name, value, "a number above 0") for name, value in given.items() if not _is_positive(value)
+    ]
+    if faults:
+        raise SettingsError(faults)
+    return exact(clock_hz), exact(baudrate)
+
+
+def _is_positive(value: object) -> bool:
+    number = isinstance(value, int | float | Fraction | Decimal) and not isinstance(value, bool)
+    return number and math.isfinite(value) and value > 0  # type: ignore[arg-type, operator]

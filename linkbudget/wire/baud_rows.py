@@ -1,0 +1,426 @@
+"""Baud-rate generators as a table: which register values each one is given, by whose rule.
+
+Nearly all divide a clock by a whole number of *steps*: a generator with a fraction of 1/64 counts steps of
+1/64. `Divider` holds the exact ratio, the rounding of the rule, and how steps are written to registers. Two
+are of another kind: `Arithmetic`, whose rate is linear in its register, and `FixedRates`, which has a list.
+
+Each row names where its rule was read and how far to trust it: *verified* (read in the text named),
+*reported* (a public text whose exact place was not kept), *from memory*.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from math import floor
+from types import MappingProxyType
+
+from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.units import round_half_up
+from linkbudget.wire.baud_nrf52 import NRF52, NRF52_CLOCK_HZ, NRF52_OLDER
+
+__all__ = ["GENERATORS", "BaudSetting", "Generator", "find_generator", "plain_number", "rate_text"]
+
+
+@dataclass(frozen=True)
+class BaudSetting:
+    """What a generator is set to for a rate, and the rate that comes of it.
+
+    ``divisor`` is the register value (UBRR, the integer part, BRG, BRR), ``fraction`` that of the fractional
+    register, 0 where there is none; ``registers`` has them by the names of the manual. ``actual_baudrate`` is
+    exact, ``error`` the exact signed share by which it is above the rate asked for.
+    """
+
+    generator: str
+    clock_hz: Fraction
+    baudrate: Fraction
+    divisor: int
+    fraction: int
+    actual_baudrate: Fraction
+    registers: Mapping[str, int] = field(hash=False)
+
+    @property
+    def error(self) -> Fraction:
+        """How far the actual rate is above (or, negative, below) the one asked for, as a share of it."""
+        return self.actual_baudrate / self.baudrate - 1
+
+    def to_dict(self) -> dict[str, object]:
+        """Return every field and the error; rates and error as floats."""
+        return {
+            "generator": self.generator,
+            "clock_hz": plain_number(self.clock_hz),
+            "baudrate": plain_number(self.baudrate),
+            "divisor": self.divisor,
+            "fraction": self.fraction,
+            "registers": dict(self.registers),
+            "actual_baudrate": float(self.actual_baudrate),
+            "error": float(self.error),
+        }
+
+
+@dataclass(frozen=True)
+class Generator(ABC):
+    """One row: ``rule`` in words, where it was read, and what is known of the receiver beside it.
+
+    ``oversampling`` is how often the receiver looks at each bit, None where the source does not say;
+    ``margin_rule`` names a row of `linkbudget.wire.margin_rules.MARGIN_RULES`, ``samples`` how many looks
+    decide a bit.
+    """
+
+    name: str
+    rule: str
+    source: str
+    status: str
+    oversampling: int | None
+    margin_rule: str = "half-bit"
+    samples: int = 1
+    note: str = ""
+
+    @abstractmethod
+    def setting(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
+        """Return what the rule sets; `SettingsError` for a rate it does not reach."""
+
+    @abstractmethod
+    def closest(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
+        """Return the setting whose rate is closest, whatever the rule says; the faster one of two."""
+
+
+@dataclass(frozen=True)
+class _Stepped(Generator):
+    """A generator set by one whole number of steps from ``lowest`` to ``highest``."""
+
+    lowest: int = 0
+    highest: int = 0
+    registers: Callable[[int], tuple[int, int, dict[str, int]]] = lambda steps: (steps, 0, {})
+
+    @abstractmethod
+    def wanted(self, clock_hz: Fraction, baudrate: Fraction) -> Fraction:
+        """Return the exact number of steps that would give the rate."""
+
+    @abstractmethod
+    def rate(self, clock_hz: Fraction, steps: int) -> Fraction:
+        """Return the rate that a number of steps gives."""
+
+    @abstractmethod
+    def rounded(self, wanted: Fraction) -> int:
+        """Return the whole steps that the rule takes."""
+
+    def setting(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
+        """Return what the rule sets; `SettingsError` for a rate it does not reach."""
+        steps = self.rounded(self.wanted(clock_hz, baudrate))
+        if not self.lowest <= steps <= self.highest:
+            rates = sorted(self.rate(clock_hz, end) for end in (self.lowest, self.highest))
+            text = f"about {rate_text(rates[0])} to {rate_text(rates[1])} baud"
+            problem = f"is not reached by {self.name} from a clock of {rate_text(clock_hz)} Hz"
+            raise SettingsError(
+                Fault("baudrate", None, text, problem=f"{rate_text(baudrate)} baud {problem}")
+            )
+        return self._made(clock_hz, baudrate, steps)
+
+    def closest(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
+        """Return the setting whose rate is closest, whatever the rule says; the faster one of two."""
+        below = floor(self.wanted(clock_hz, baudrate))
+        near = {min(max(steps, self.lowest), self.highest) for steps in (below, below + 1)}
+        made = [self._made(clock_hz, baudrate, steps) for steps in near]
+        return min(made, key=lambda setting: (abs(setting.error), -setting.error))
+
+    def _made(self, clock_hz: Fraction, baudrate: Fraction, steps: int) -> BaudSetting:
+        divisor, fraction, registers = self.registers(steps)
+        actual = self.rate(clock_hz, steps)
+        frozen = MappingProxyType(registers)
+        return BaudSetting(self.name, clock_hz, baudrate, divisor, fraction, actual, frozen)
+
+
+@dataclass(frozen=True)
+class Divider(_Stepped):
+    """Rate = clock * ``scale`` / steps."""
+
+    scale: Fraction = Fraction(1)
+    rounding: Callable[[Fraction], int] = round_half_up
+
+    def wanted(self, clock_hz: Fraction, baudrate: Fraction) -> Fraction:
+        """Return the exact number of steps that would give the rate."""
+        return clock_hz * self.scale / baudrate
+
+    def rate(self, clock_hz: Fraction, steps: int) -> Fraction:
+        """Return the rate that a number of steps gives."""
+        return clock_hz * self.scale / steps
+
+    def rounded(self, wanted: Fraction) -> int:
+        """Return the whole steps that the rule takes."""
+        rounding = self.rounding
+        return rounding(wanted)
+
+
+@dataclass(frozen=True)
+class Arithmetic(_Stepped):
+    """Rate = clock / 16 * (1 - BAUD / 65536): pulses are left out, evenly spread."""
+
+    def wanted(self, clock_hz: Fraction, baudrate: Fraction) -> Fraction:
+        """Return the exact register value that would give the rate."""
+        return 65536 * (1 - 16 * baudrate / clock_hz)
+
+    def rate(self, clock_hz: Fraction, steps: int) -> Fraction:
+        """Return the rate that a register value gives."""
+        return clock_hz / 16 * (1 - Fraction(steps, 65536))
+
+    def rounded(self, wanted: Fraction) -> int:
+        """Return the nearest register value."""
+        return round_half_up(wanted)
+
+
+@dataclass(frozen=True)
+class FixedRates(Generator):
+    """A list of register values, one for each rate it knows; the rate itself is clock / whole number."""
+
+    clock_hz: int = 0
+    values: Mapping[int, int] = field(default_factory=dict)
+
+    def setting(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
+        """Return the value of the list; `SettingsError` for another clock or a rate that is not in it."""
+        self._check_clock(clock_hz)
+        value = self.values.get(int(baudrate)) if baudrate.denominator == 1 else None
+        if value is None:
+            problem = f"{rate_text(baudrate)} baud is not in the list of {self.name}"
+            allowed = ", ".join(str(rate) for rate in self.values)
+            raise SettingsError(Fault("baudrate", None, allowed, problem=problem))
+        return self._made(baudrate, value)
+
+    def closest(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
+        """Return the value of the list whose rate is closest; the faster one of two."""
+        self._check_clock(clock_hz)
+        made = [self._made(baudrate, value) for value in self.values.values()]
+        return min(made, key=lambda setting: (abs(setting.error), -setting.error))
+
+    def _check_clock(self, clock_hz: Fraction) -> None:
+        if clock_hz != self.clock_hz:
+            problem = f"{self.name} does not run from {rate_text(clock_hz)} Hz"
+            raise SettingsError(Fault("clock_hz", None, str(self.clock_hz), problem=problem))
+
+    def _made(self, baudrate: Fraction, value: int) -> BaudSetting:
+        # The rates printed beside the values are those of this whole number, every one of them.
+        actual = Fraction(self.clock_hz, 2**32 // value)
+        registers = MappingProxyType({"BAUDRATE": value})
+        return BaudSetting(self.name, Fraction(self.clock_hz), baudrate, value, 0, actual, registers)
+
+
+def plain_number(value: Fraction) -> int | float:
+    """Return a fraction as the number it is: whole, or the nearest float."""
+    return value.numerator if value.denominator == 1 else float(value)
+
+
+def rate_text(value: Fraction) -> str:
+    """Return a rate or a frequency for a message: whole numbers whole, others in six digits."""
+    return str(value.numerator) if value.denominator == 1 else f"{float(value):.6g}"
+
+
+def _ubrr(double: int) -> Callable[[int], tuple[int, int, dict[str, int]]]:
+    return lambda steps: (steps - 1, 0, {"UBRR": steps - 1, "U2X": double})
+
+
+def _sixty_fourths(steps: int) -> tuple[int, int, dict[str, int]]:
+    whole, part = divmod(steps, 64)
+    return whole, part, {"IBRD": whole, "FBRD": part}
+
+
+def _latch(steps: int) -> tuple[int, int, dict[str, int]]:
+    return steps, 0, {"DLM": steps >> 8, "DLL": steps & 0xFF}
+
+
+def _brr_over8(steps: int) -> tuple[int, int, dict[str, int]]:
+    # BRR[15:4] counts eight steps, BRR[2:0] single ones, BRR[3] stays clear.
+    value = steps >> 3 << 4 | steps & 7
+    return value, 0, {"BRR": value, "OVER8": 1}
+
+
+def _sixteenths(steps: int) -> tuple[int, int, dict[str, int]]:
+    whole, part = divmod(steps, 16)
+    return whole, part, {"CLKDIV": whole, "FRAG": part}
+
+
+def _eighths(steps: int) -> tuple[int, int, dict[str, int]]:
+    whole, part = divmod(steps, 8)
+    return whole, part, {"BAUD": whole, "FP": part}
+
+
+def _over8(wanted: Fraction) -> int:
+    """Return the steps of oversampling 8: twice the divider is rounded, then its lowest bit is dropped."""
+    return round_half_up(2 * wanted) >> 1
+
+
+def _startup_rounding(wanted: Fraction) -> int:
+    return floor(2 * wanted) + 1 >> 1
+
+
+_RM0440 = "RM0440 37.5.7"
+_ROWS: tuple[Generator, ...] = (
+    Divider(
+        "avr",
+        rule="B = f / (16 (UBRR + 1)); UBRR = f / (16 B) - 1, to the nearest; 0 to 4095",
+        source="ATmega328P datasheet, USART0, Baud Rate Generation",
+        status="verified",
+        oversampling=16,
+        margin_rule="avr",
+        samples=3,
+        scale=Fraction(1, 16),
+        lowest=1,
+        highest=4096,
+        registers=_ubrr(0),
+    ),
+    Divider(
+        "avr-double",
+        rule="B = f / (8 (UBRR + 1)) with U2X set; UBRR = f / (8 B) - 1, to the nearest; 0 to 4095",
+        source="ATmega328P datasheet, USART0, Baud Rate Generation",
+        status="verified",
+        oversampling=8,
+        margin_rule="avr",
+        samples=3,
+        scale=Fraction(1, 8),
+        lowest=1,
+        highest=4096,
+        registers=_ubrr(1),
+    ),
+    Divider(
+        "pl011",
+        rule="B = f / (16 (I + F/64)); f / (16 B) in 64ths, to the nearest; I from 1 to 65535, then F is 0",
+        source="ARM PL011 TRM (DDI 0183), fractional baud-rate register; RP2040 datasheet 4.3.3.2.1",
+        status="verified; a fraction that rounds up to 64 counts as one more whole",
+        oversampling=16,
+        scale=Fraction(4),
+        lowest=64,
+        highest=65535 * 64,
+        registers=_sixty_fourths,
+    ),
+    Divider(
+        "pl011-startup",
+        rule="d = floor(8 f / B) + 1; I = d >> 7, F = (d & 127) >> 1: for every rate the numbers of pl011",
+        source="public start-up library for the RP2040, uart.c",
+        status="verified",
+        oversampling=16,
+        scale=Fraction(4),
+        lowest=64,
+        highest=65535 * 64,
+        rounding=_startup_rounding,
+        registers=_sixty_fourths,
+    ),
+    Divider(
+        "16550",
+        rule="B = f / (16 N); N = f / (16 B), to the nearest; 1 to 65535",
+        source="16450 and 16550 manuals, divisor-latch table",
+        status="verified in board manuals that reprint the table",
+        oversampling=16,
+        scale=Fraction(1, 16),
+        lowest=1,
+        highest=65535,
+        registers=_latch,
+    ),
+    Divider(
+        "stm32-over16",
+        rule="B = f / BRR; BRR = f / B, to the nearest; 16 to 65535",
+        source=_RM0440,
+        status="verified; 65535 as the most is from memory",
+        oversampling=16,
+        margin_rule="stm32",
+        samples=3,
+        lowest=16,
+        highest=65535,
+        registers=lambda steps: (steps, 0, {"BRR": steps, "OVER8": 0}),
+    ),
+    Divider(
+        "stm32-over8",
+        rule=(
+            "D = 2 f / B, to the nearest, 16 to 65535; BRR[15:4] = D[15:4], BRR[2:0] = D[3:0] >> 1, so that "
+            "the lowest bit of D is lost: B = f / floor(D / 2)"
+        ),
+        source=_RM0440,
+        status="verified; 65535 as the most is from memory",
+        oversampling=8,
+        margin_rule="stm32",
+        samples=3,
+        lowest=8,
+        highest=32767,
+        rounding=_over8,
+        registers=_brr_over8,
+    ),
+    Divider(
+        "truncating-16",
+        rule="B = f / (16 (BRG + 1)); BRG = f / (16 B) - 1, cut off; 0 to 65535",
+        source="Microchip 32-bit MCU family datasheet, UART Baud Rate Tables",
+        status="verified; 16 bits of BRG are from memory",
+        oversampling=16,
+        scale=Fraction(1, 16),
+        lowest=1,
+        highest=65536,
+        rounding=floor,
+        registers=lambda steps: (steps - 1, 0, {"BRG": steps - 1}),
+    ),
+    Divider(
+        "esp32",
+        rule="B = f / (I + F/16); d = floor(16 f / B), I = d >> 4, F = d & 15; I from 1 to 1048575",
+        source="public driver source uart_ll.h",
+        status="rule verified; the 20 bits of I are from memory",
+        oversampling=None,
+        scale=Fraction(16),
+        lowest=16,
+        highest=(1 << 24) - 1,
+        rounding=floor,
+        registers=_sixteenths,
+    ),
+    FixedRates(
+        "nrf52",
+        rule="a list of register values, for a clock of 16 MHz; B = 16 MHz / floor(2^32 / value)",
+        source="public register descriptions of the newer block (with DMA)",
+        status=(
+            "rates at 115200, 460800 and 921600 verified; the values and the other rates from memory, all of "
+            "them what the rule gives"
+        ),
+        oversampling=None,
+        clock_hz=NRF52_CLOCK_HZ,
+        values=NRF52,
+    ),
+    FixedRates(
+        "nrf52-older",
+        rule="a list of register values, for a clock of 16 MHz; B = 16 MHz / floor(2^32 / value)",
+        source="public register descriptions of the older block (without DMA)",
+        status=(
+            "rates at 115200, 460800 and 921600 verified; the values and the other rates from memory, all of "
+            "them what the rule gives"
+        ),
+        oversampling=None,
+        clock_hz=NRF52_CLOCK_HZ,
+        values=NRF52_OLDER,
+    ),
+    Arithmetic(
+        "samd21-arithmetic",
+        rule="B = f / 16 (1 - BAUD / 65536); BAUD to the nearest; 0 to 65535",
+        source="SAM D21 datasheet 25.6.2.3",
+        status="formula verified; it names no rounding: to the nearest is our choice",
+        oversampling=16,
+        highest=65535,
+        registers=lambda steps: (steps, 0, {"BAUD": steps}),
+        note="the mean rate: single bits are up to a sixteenth longer or shorter",
+    ),
+    Divider(
+        "sam-fractional",
+        rule="B = f / (16 (BAUD + FP/8)); f / (16 B) in eighths, to the nearest; BAUD from 1 to 8191",
+        source="datasheet of a sibling of the SAM D21, fractional baud rate",
+        status="formula verified; rounding and the 13 bits of BAUD are from memory",
+        oversampling=16,
+        scale=Fraction(1, 2),
+        lowest=8,
+        highest=65535,
+        registers=_eighths,
+    ),
+)
+
+GENERATORS: Mapping[str, Generator] = MappingProxyType({row.name: row for row in _ROWS})
+
+
+def find_generator(name: str, path: str = "generator") -> Generator:
+    """Return the row of `GENERATORS` with this name; `SettingsError` with the nearest name otherwise."""
+    row = GENERATORS.get(name)
+    if row is None:
+        raise SettingsError(Fault(path, name, ", ".join(GENERATORS), nearest_name(str(name), GENERATORS)))
+    return row
