@@ -18,6 +18,7 @@ __all__ = ["PIECE_BYTES", "Frames", "Pieces", "Sampled", "in_pieces", "in_whole"
 
 PIECE_BYTES = 4096
 """What is fed byte by byte and in small pieces ends with the frame that reaches this."""
+DAMAGED_BYTES = 1500
 
 
 class Frames(NamedTuple):
@@ -28,13 +29,11 @@ class Frames(NamedTuple):
     damaged: Sequence[bytes] = ()
 
     def first(self, most: int = PIECE_BYTES) -> Frames:
-        """Return the frames up to the one that reaches so many bytes, and damaged streams likewise."""
+        """Return the frames up to the one that reaches so many bytes; of damaged streams every so many."""
         reached = np.cumsum([0] + [len(frame) for frame in self.good])
         count = int(np.searchsorted(reached, most))
-        damaged = np.cumsum([0] + [len(stream) for stream in self.damaged])
-        return Frames(
-            self.good[:count], self.places[:count], self.damaged[: int(np.searchsorted(damaged, most))]
-        )
+        every = -(-sum(map(len, self.damaged)) // DAMAGED_BYTES) or 1
+        return Frames(self.good[:count], self.places[:count], self.damaged[::every])
 
 
 class Pieces(NamedTuple):

@@ -29,6 +29,10 @@ class Blocks:
     """What each block costs, found when it is first entered."""
 
     def __init__(self, image: Image, multiply: int) -> None:
+        from capstone import CS_ARCH_ARM, CS_MODE_MCLASS, CS_MODE_THUMB, Cs
+
+        self._decoder = Cs(CS_ARCH_ARM, CS_MODE_THUMB | CS_MODE_MCLASS)
+        self._decoder.detail = True
         self.image = image
         self.multiply = multiply
         self.moving_stack = False
@@ -47,13 +51,9 @@ class Blocks:
         return self._columns
 
     def _define(self, key: int) -> int:
-        from capstone import CS_ARCH_ARM, CS_MODE_MCLASS, CS_MODE_THUMB, Cs
-
         address, size = key >> SIZE_BITS, key & ((1 << SIZE_BITS) - 1)
-        decoder = Cs(CS_ARCH_ARM, CS_MODE_THUMB | CS_MODE_MCLASS)
-        decoder.detail = True
         low = high = count = taken = stack = deepest = decoded = 0
-        for one in decoder.disasm(self._code(address, size), address):
+        for one in self._decoder.disasm(self._code(address, size), address):
             instruction = instruction_of(one, self.multiply)
             low += instruction.cycles.low
             high += instruction.cycles.high

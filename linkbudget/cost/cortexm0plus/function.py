@@ -63,7 +63,7 @@ def measure_function(
     if not any(symbol.name == name and symbol.function for symbol in image.symbols):
         allowed = f"a function of {', '.join(sources)} that is not static"
         raise SettingsError(Fault("function", name, allowed))
-    machine = Machine(image, multiply=multiply)
+    machine = Machine(image, multiply=multiply, strict=True)
     largest = -(-max(map(len, frames.good)) // 4) * 4
     end = machine.place(largest, writable=False) + largest
 

@@ -202,7 +202,7 @@ class _Session:
     ) -> FormCost:
         names = {
             "driver_push": f"{self.receiver.prefix}_push",
-            "driver_read": "(the calls of a reading step)",
+            "driver_read": "(calls of the reading step)",
         }
         code = {name: size for name, size in self.image.code_bytes.items() if name not in UNCOUNTED}
         return FormCost(

@@ -163,7 +163,7 @@ def linked(objects: Mapping[str, bytes], entries: Sequence[str], *, compiler: Co
         script = SCRIPT.format(flash=FLASH, ram=RAM, **kept)
         (folder / "layout.ld").write_text(script, encoding="ascii")
         command = [*compiler.command, *compiler.target, *COMPILING, *names, "-g", "-O2", "-Wl,--gc-sections"]
-        command += ["-nostartfiles"] if compiler.name == "gcc" else []
+        command += ["-nostartfiles", "--specs=nosys.specs"] if compiler.name == "gcc" else []
         command += [f"-Wl,--entry={entries[0]}", "-Wl,-T,layout.ld", "-o", "program.elf"]
         _run(compiler, command, name)
         return read_image((folder / "program.elf").read_bytes())
@@ -185,13 +185,13 @@ def build(
 def _run(compiler: Compiler, command: Sequence[str], folder: str) -> None:
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=TIMEOUT_S)
     if done.returncode != 0:
-        raise TargetError(f"{compiler.version}: {_complaint(done.stderr)}")
+        raise TargetError(f"{_complaint(done.stderr)} ({compiler.version})")
 
 
 def _complaint(text: str) -> str:
     """Return the first line of a compiler's output that says what is wrong."""
     lines = [line.strip() for line in text.splitlines() if line.strip()]
-    for word in ("error:", "undefined"):
+    for word in ("undefined", "error:"):
         for line in lines:
             if word in line:
                 return line
