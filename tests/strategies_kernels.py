@@ -15,6 +15,8 @@ from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.link.joints import Joint
 from linkbudget.link.model import Link
+from linkbudget.replay.rows import SentRows
+from linkbudget.replay.verdicts import Verdicts
 from linkbudget.replay.walk import Orders, plain_walk
 from linkbudget.traffic.levels import UNKNOWN, Edges
 from linkbudget.wire.uart import UartLine
@@ -454,3 +456,172 @@ def joint_paths(draw: st.DrawFn) -> Case:
     targets = list(zip(walked.target_ns.tolist(), walked.target.tolist(), strict=True))
     last = int(orders.now_ns[-1]) if orders.now_ns.size else 0
     return Case((joint, walked.path, targets, last))
+
+
+# --- check codes ------------------------------------------------------------------------------------------
+
+
+@st.composite
+def check_pieces(draw: st.DrawFn) -> Case:
+    """A CRC of any kind over pieces of every size, empty ones and the whole buffer among them."""
+    width = draw(st.integers(1, 64))
+    number = st.integers(0, (1 << width) - 1)
+    algorithm = CrcAlgorithm(
+        "own",
+        width,
+        draw(st.integers(1, (1 << width) - 1)),
+        draw(number),
+        draw(st.booleans()),
+        draw(st.booleans()),
+        draw(number),
+    )
+    data = draw(st.binary(max_size=60))
+    offsets = draw(st.lists(st.integers(0, len(data)), min_size=1, max_size=12))
+    if draw(st.integers(0, 9)):
+        offsets.sort()
+    kind = draw(st.sampled_from([bytes, bytearray, lambda held: memoryview(held + held[::-1])[: len(held)]]))
+    return Case((algorithm, kind(data), offsets))
+
+
+@st.composite
+def polynomials(draw: st.DrawFn) -> Case:
+    """Polynomials with and without the factor x + 1; the wide ones for short words only."""
+    width = draw(st.integers(1, 32))
+    poly = draw(st.integers(0, (1 << (width - 1)) - 1)) * 2 + 1 if width > 1 else 1
+    poly = draw(st.sampled_from([poly, poly, (poly ^ poly << 1 ^ 1 << width) & ((1 << width) - 1) | 1]))
+    limit = draw(st.integers(1, 60 if width > 16 else 400))
+    bounded = width > 12 or draw(st.booleans())
+    return Case(
+        (width, poly),
+        {
+            "max_hd": draw(st.integers(3, min(9, 2 * width + 2))),
+            "max_data_bits": min(limit, 1 << width) if bounded else None,
+        },
+    )
+
+
+@st.composite
+def dual_codes(draw: st.DrawFn) -> Case:
+    """Codes shorter and longer than the order of their polynomial."""
+    width = draw(st.integers(1, 9))
+    return Case((1 << width | draw(st.integers(0, (1 << width) - 1)) | 1, draw(st.integers(1, 700))))
+
+
+# --- the books of a long replay ---------------------------------------------------------------------------
+
+
+def whole_numbers(values: list[int]) -> np.ndarray:
+    return np.array(values, dtype=np.int64)
+
+
+@st.composite
+def frame_payloads(draw: st.DrawFn) -> Case:
+    """Messages told apart by an id or alone, with joints, and payloads that are one or almost."""
+    fields = [
+        {
+            "name": "x",
+            "kind": "integer",
+            "minimum": -3,
+            "maximum": draw(st.sampled_from([4, 5, 252, 70_000])),
+        },
+        {"name": "y", "kind": "integer", "minimum": 0, "maximum": draw(st.sampled_from([1, 6, 255]))},
+    ]
+    messages = [{"name": "beans", "id": 7, "encoding": "packed-bits", "fields": fields}]
+    if draw(st.booleans()):
+        messages.append({"name": "flap", "id": 9, "encoding": "packed-bits", "fields": fields[1:]})
+        messages.append({"name": "bytes", "id": 1, "encoding": "packed-bytes", "fields": fields})
+    elif draw(st.booleans()):
+        del messages[0]["id"]
+    link = {"line": {"baudrate": 9600}, "message": messages, "frame": {"delimiting": "cobs"}}
+    codec = Link.from_dict(link).codec("to-controller")
+    joints = tuple(
+        Joint(message="beans", field=name, v_max=1, a_max=1, start=0, scale=draw(st.sampled_from([1, 0.5])))
+        for name in draw(st.sampled_from([(), ("x",), ("y", "x")]))
+    )
+    payloads = []
+    for _ in range(draw(st.integers(0, 12))):
+        value = {"x": draw(st.integers(-3, 4)), "y": draw(st.integers(0, 1))}
+        name = draw(st.sampled_from(["beans", messages[-1]["name"]]))
+        payload = bytearray(codec.encode_payload(name, value if name != "flap" else {"y": value["y"]}))
+        damage = draw(st.sampled_from([None, None, "bit", "less", "more", "other"]))
+        if damage == "bit" and payload:
+            payload[draw(st.integers(0, len(payload) - 1))] ^= 1 << draw(st.integers(0, 7))
+        payload = {"less": payload[:-1], "more": payload + b"\0", "other": b"\xee"}.get(damage or "", payload)
+        payloads.append(bytes(payload))
+    names = [message["name"] for message in messages]
+    readable = Verdicts(codec, names, joints).readable
+    reason = [draw(st.sampled_from([0, 0, 0, 1])) for _ in payloads]
+    payloads = [b"" if bad else payload for payload, bad in zip(payloads, reason, strict=True)]
+    offsets = np.cumsum([0, *map(len, payloads)], dtype=np.int64)
+    data = np.frombuffer(b"".join(payloads), dtype=np.uint8)
+    return Case((readable, data, offsets, np.array(reason, dtype=np.uint8)))
+
+
+@st.composite
+def rows_of_frames(draw: st.DrawFn, names: int) -> SentRows:
+    """Frames one behind the other, some with bytes between."""
+    begin, end, at = [], [], draw(st.integers(0, 3))
+    for _ in range(draw(st.integers(0, 8))):
+        begin.append(at + draw(st.sampled_from([0, 0, 2])))
+        at = begin[-1] + draw(st.integers(1, 4))
+        end.append(at)
+    start = [100 * first for first in begin]
+    name = [draw(st.integers(-1, names - 1)) for _ in begin]
+    return SentRows(*map(whole_numbers, (begin, end, start, name)), np.zeros((len(begin), 0)))
+
+
+@st.composite
+def matched_ends(draw: st.DrawFn) -> Case:
+    """Message ends at frames and elsewhere, whole stretches and broken ones."""
+    frames = draw(rows_of_frames(2))
+    last = int(frames.end[-1]) + 2 if frames.end.size else 3
+    characters = whole_numbers(sorted(draw(st.sets(st.integers(0, last), max_size=8))))
+    names = st.sampled_from([-2, -2, -2, -1, 0, 1])
+    stop_names = whole_numbers([draw(names) for _ in range(3)])
+    codes = [draw(st.sampled_from([0, 1, 2, -1])) for _ in characters]
+    broken = [draw(st.integers(-1, 1)) for code in codes if code < 0]
+    ends = np.stack([characters, characters, whole_numbers(codes)], axis=1)
+    return Case((ends, characters, stop_names, whole_numbers(broken), frames))
+
+
+@st.composite
+def accepted_messages(draw: st.DrawFn) -> Case:
+    """Accepted messages of three names, and passes that find none, one, or many of them."""
+    count = draw(st.integers(0, 12))
+    before = sorted(draw(st.lists(st.integers(0, count), min_size=1, max_size=6)))
+    sent = whole_numbers([draw(st.sampled_from([-1, at, at, at])) for at in range(before[-1])])
+    name = whole_numbers([draw(st.integers(0, 2)) for _ in range(before[-1])])
+    equal = np.array([draw(st.booleans()) for _ in range(before[-1])], dtype=bool)
+    every = np.array([draw(st.booleans()) for _ in range(3)])
+    return Case((whole_numbers(before), sent, name, equal, every))
+
+
+@st.composite
+def unjudged_frames(draw: st.DrawFn) -> Case:
+    """Frames with stretches lost, passed over, left over or thrown away before, within and behind them."""
+    frames = draw(rows_of_frames(2))
+    accepted = np.array([draw(st.sampled_from([False, False, True])) for _ in frames.begin], dtype=bool)
+    stretches, at = {"lost": [], "thrown": []}, 0
+    for rows in stretches.values():
+        at = 0
+        for _ in range(draw(st.integers(0, 6))):
+            at += draw(st.sampled_from([0, 1, 2, 7]))
+            rows.append((at, draw(st.integers(1, 5))))
+            at += rows[-1][1]
+    fate = st.sampled_from([0, 2, 3, 4, 5])
+    lost = whole_numbers([(first, count, draw(fate)) for first, count in stretches["lost"]]).reshape(-1, 3)
+    thrown = [(first, first + count - 1) for first, count in stretches["thrown"]]
+    return Case((frames, accepted, lost, whole_numbers(thrown).reshape(-1, 2), 3))
+
+
+@st.composite
+def parsed_ends(draw: st.DrawFn) -> Case:
+    """Messages parsed before and after the next ones arrive, and at that very instant."""
+    count, base = draw(st.integers(0, 10)), draw(st.sampled_from([0, 40]))
+    times = np.cumsum([draw(st.integers(0, 3)) for _ in range(2 * count)], dtype=np.int64)
+    characters = base + np.arange(0, 2 * count, 2)
+    parsed = np.maximum.accumulate(
+        times[::2] + whole_numbers([draw(st.integers(0, 5)) for _ in range(count)])
+    )
+    ends = np.stack([parsed, characters, np.zeros_like(parsed)], axis=1)
+    return Case((ends, characters, times, base, draw(st.sampled_from([-(1 << 62), 0, 3]))))

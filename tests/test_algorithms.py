@@ -6,16 +6,19 @@ import copy
 import pickle
 from dataclasses import fields
 
+import anycrc
+import crccheck.crc
 import pytest
 from frame_cases import vectors
 
 from linkbudget.check.algorithms import ALGORITHMS, CrcAlgorithm, check_code, crc_algorithm
-from linkbudget.check.catalogue import ALIASES
+from linkbudget.check.catalogue import ALIASES, CATALOGUE_ALIASES, OTHER_NAMES
 from linkbudget.check.crc import bitwise_crc, reflect
 from linkbudget.check.sums import SUMS
 from linkbudget.errors import SettingsError
 
 CATALOGUE = vectors("crc_catalogue")
+MORE = vectors("crc_catalogue_more")
 
 
 def published(row):
@@ -24,14 +27,55 @@ def published(row):
     return CrcAlgorithm(name, width, numbers[0], numbers[1], refin, refout, *numbers[2:])
 
 
-def test_every_row_of_the_catalogue_extract_is_in_the_table_unchanged():
-    assert len(CATALOGUE["rows"]) == 37
-    assert {row.name: row for row in map(published, CATALOGUE["rows"])} == dict(ALGORITHMS)
+def test_the_table_holds_the_rows_of_the_catalogue_unchanged_and_no_others():
+    assert (len(CATALOGUE["rows"]), len(MORE["rows"])) == (37, 75)
+    assert {row.name: row for row in map(published, CATALOGUE["rows"] + MORE["rows"])} == dict(ALGORITHMS)
+    assert {row.width for row in ALGORITHMS.values()} <= set(range(3, 65))
+
+
+def test_the_table_of_the_package_crccheck_is_the_same():
+    theirs = {row._names[0]: row for row in crccheck.crc.ALLCRCCLASSES if row._width <= 64}
+    assert theirs.keys() == ALGORITHMS.keys()
+    for name, row in theirs.items():
+        assert ALGORITHMS[name] == CrcAlgorithm(
+            name,
+            row._width,
+            row._poly,
+            row._initvalue,
+            row._reflect_input,
+            row._reflect_output,
+            row._xor_output,
+            row._check_result,
+            row._residue,
+        )
+
+
+def test_the_second_names_are_those_of_the_package_crccheck():
+    rows = [row for row in crccheck.crc.ALLCRCCLASSES if row._width <= 64]
+    assert {alias: row._names[0] for row in rows for alias in row._names[1:]} == CATALOGUE_ALIASES
+    assert not CATALOGUE_ALIASES.keys() & OTHER_NAMES.keys()
+    assert not ALIASES.keys() & ALGORITHMS.keys()
+
+
+def test_the_table_of_the_package_anycrc_is_the_same():
+    theirs = {name: model for name, model in anycrc.models.items() if model.width <= 64}
+    assert len(theirs) == len(ALGORITHMS)
+    for name, row in ALGORITHMS.items():
+        model = theirs[name.replace("CRC-", "CRC", 1).replace("/", "-")]
+        parameters = (model.width, model.poly, model.init, model.refin, model.refout, model.xorout)
+        assert CrcAlgorithm(name, *parameters, check=model.check, residue=row.residue) == row
+
+
+def test_a_name_that_means_several_rows_is_refused():
+    with pytest.raises(SettingsError, match="'CRC-16' is not allowed"):
+        crc_algorithm("CRC-16")
 
 
 @pytest.mark.parametrize("row", ALGORITHMS.values(), ids=lambda row: row.name)
 def test_check_and_residue_of_every_row(row):
     assert row.compute(b"123456789") == row.check
+    assert row.residues.register == row.residue
+    assert row.residues.reversed == reflect(row.residue, row.width)
     assert register_after_codeword(row) == row.residue
 
 
@@ -99,6 +143,21 @@ def test_every_fault_of_ones_own_algorithm_is_reported():
 def test_a_wrong_check_value_is_refused():
     with pytest.raises(SettingsError, match="0xf4, the CRC of 123456789"):
         CrcAlgorithm("beans", 8, 0x07, check=0xF5)
+
+
+def test_a_wrong_residue_is_refused_with_the_right_one():
+    with pytest.raises(SettingsError, match="residue: '0x0' is not allowed; allowed: 0xf0b8, the register"):
+        CrcAlgorithm("beans", 16, 0x1021, 0xFFFF, True, True, 0xFFFF, residue=0)
+
+
+@pytest.mark.parametrize("row", ALGORITHMS.values(), ids=lambda row: row.name)
+def test_residue_that_a_call_returns_is_the_same_for_every_message_or_none(row):
+    found = {row.compute(row.append(message)) for message in (b"", b"beans", bytes(range(40)))}
+    if row.residues.returned is None:
+        assert row.refin != row.refout or (row.width % 8 and not row.refin)
+        assert len(found) > 1
+    else:
+        assert found == {row.residues.returned}
 
 
 @pytest.mark.parametrize("name", ["CRC-16/IBM-3740", "CRC-15/CAN"])

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import binascii
+import sys
 import zlib
+from importlib import import_module
 from itertools import pairwise
 
+import anycrc
 import crcmod.predefined
 import numpy as np
 import pytest
@@ -13,10 +16,12 @@ from frame_cases import vectors
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linkbudget.check.algorithms import ALGORITHMS, CrcAlgorithm, crc_algorithm
-from linkbudget.check.crc import bitwise_crc, crc_function, reflect
+from linkbudget._jit import load_numba
+from linkbudget.check import crc, many
+from linkbudget.check.algorithms import ALGORITHMS, LARGE, CrcAlgorithm, crc_algorithm
+from linkbudget.check.crc import bitwise_crc, crc_engine, crc_function, reflect
 from linkbudget.check.sums import SUMS
-from linkbudget.errors import SettingsError
+from linkbudget.errors import LinkBudgetWarning, SettingsError
 
 VECTORS = vectors("crc_vectors")["rows"]
 RESIDUES = vectors("hdlc")["residues"]["rows"]
@@ -44,6 +49,7 @@ CRCMOD_NAMES = {
     "CRC-32/MPEG-2": "crc-32-mpeg",
     "CRC-32/JAMCRC": "jamcrc",
 }
+PARAMETERS = ("width", "poly", "init", "refin", "refout", "xorout")
 every_row = pytest.mark.parametrize("row", [*ALGORITHMS.values(), *SUMS.values()], ids=lambda row: row.name)
 
 
@@ -74,6 +80,10 @@ def test_residues(name, residue, reversed_bits, returned):
     assert call == int(returned, 16)
     assert call ^ row.xorout == int(residue, 16) == row.residue
     assert reflect(row.residue, row.width) == int(reversed_bits, 16)
+    residues = row.residues
+    assert (residues.register, residues.reversed, residues.returned) == tuple(
+        int(text, 16) for text in (residue, reversed_bits, returned)
+    )
 
 
 @given(st.binary(max_size=80))
@@ -90,9 +100,26 @@ def test_the_predefined_functions_of_crcmod_agree(name, theirs):
         assert crc_algorithm(name).compute(data) == function(data)
 
 
+def in_fastcrc(row):
+    """The function of the package fastcrc with the name of the row, None when it has none."""
+    if row.width not in (8, 16, 32, 64):
+        return None
+    name = row.name.partition("/")[2].lower().replace("-", "_")
+    return getattr(import_module(f"fastcrc.crc{row.width}"), name, None)
+
+
+def test_the_package_fastcrc_agrees_where_it_has_the_row():
+    having = [row for row in ALGORITHMS.values() if in_fastcrc(row)]
+    assert len(having) > 60
+    for row in having:
+        for data in (b"", b"\0", b"split whole stone", bytes(range(256)) * 5):
+            expected = bitwise_crc(data, **{name: getattr(row, name) for name in PARAMETERS})
+            assert in_fastcrc(row)(data) == row.compute(data) == expected, row.name
+
+
 @pytest.mark.parametrize("row", ALGORITHMS.values(), ids=lambda row: row.name)
 def test_the_plain_form_agrees(row):
-    parameters = {name: getattr(row, name) for name in ("width", "poly", "init", "refin", "refout", "xorout")}
+    parameters = {name: getattr(row, name) for name in PARAMETERS}
     for data in (b"", b"\0\0", b"123456789", bytes(range(200))):
         assert row.compute(data) == bitwise_crc(data, **parameters)
 
@@ -110,9 +137,9 @@ def algorithms(draw):
 @given(algorithms(), st.binary(max_size=24))
 def test_any_algorithm_agrees_with_its_plain_form_and_verifies(row, data):
     parameters = (row.width, row.poly, row.init, row.refin, row.refout, row.xorout)
-    names = ("width", "poly", "init", "refin", "refout", "xorout")
-    plain = bitwise_crc(data, **dict(zip(names, parameters, strict=True)))
+    plain = bitwise_crc(data, **dict(zip(PARAMETERS, parameters, strict=True)))
     assert crc_function(*parameters)(data) == row.compute(data) == plain
+    assert anycrc.CRC(*parameters).calc(data) == plain
     assert row.verify(row.append(data))
 
 
@@ -168,6 +195,101 @@ def test_compute_many_takes_arrays_and_refuses_bad_offsets():
             row.compute_many(buffer, offsets)
     with pytest.raises(TypeError, match="single bytes"):
         row.compute_many(np.arange(10, dtype=np.uint16), [0, 3])
+
+
+# --- the engines ------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def without(monkeypatch):
+    """Take packages away, as if they were not installed."""
+
+    def take(*names):
+        for name in names:
+            monkeypatch.setitem(sys.modules, name, None)
+        crc_engine.cache_clear()
+        crc.crcmod_is_compiled.cache_clear()
+
+    yield take
+    monkeypatch.undo()
+    crc_engine.cache_clear()
+    crc.crcmod_is_compiled.cache_clear()
+
+
+FASTCRC = [f"fastcrc.crc{width}" for width in (8, 16, 32, 64)]
+C_EXTENSION = "crcmod._crcfunext"
+
+
+@pytest.mark.parametrize(
+    ("name", "missing", "engine"),
+    [
+        ("CRC-32/ISO-HDLC", [*FASTCRC, C_EXTENSION], "zlib"),
+        ("CRC-32/JAMCRC", [], "zlib"),
+        ("CRC-16/MODBUS", [], "fastcrc"),
+        ("CRC-16/IBM-3740", [], "fastcrc"),
+        ("CRC-16/IBM-3740", FASTCRC, "binascii"),
+        ("CRC-16/GENIBUS", FASTCRC, "binascii"),
+        ("CRC-16/MODBUS", FASTCRC, "crcmod"),
+        ("CRC-24/BLE", [], "crcmod"),
+        ("CRC-64/XZ", FASTCRC, "crcmod"),
+        ("CRC-16/MODBUS", [*FASTCRC, C_EXTENSION], "table"),
+        ("CRC-24/OPENPGP", [C_EXTENSION], "table"),
+        ("CRC-15/CAN", [], "table"),
+        ("CRC-12/UMTS", [], "table"),
+        ("CRC-5/USB", [], "table"),
+        ("CRC-3/GSM", [], "table"),
+    ],
+)
+def test_each_engine_is_taken_where_it_is_the_fastest_and_is_right(name, missing, engine, without):
+    without(*missing)
+    row = crc_algorithm(name)
+    parameters = {name: getattr(row, name) for name in PARAMETERS}
+    found = crc_engine(**parameters)
+    assert found.name == engine
+    for data in (b"", b"\0", b"123456789", bytes(range(256))):
+        for kind in (bytes, bytearray, memoryview):
+            assert found.function(kind(data)) == bitwise_crc(data, **parameters)
+
+
+@given(algorithms(), st.binary(max_size=24))
+def test_the_table_of_bytes_has_every_algorithm(row, data):
+    parameters = {name: getattr(row, name) for name in PARAMETERS}
+    assert crc._table_function(**parameters)(data) == bitwise_crc(data, **parameters)
+
+
+def test_a_function_of_fastcrc_that_means_something_else_is_not_taken(without, monkeypatch):
+    monkeypatch.setattr("fastcrc.crc16.modbus", lambda data: 0x29B1)
+    without()
+    row = crc_algorithm("CRC-16/MODBUS")
+    assert crc_engine(*(getattr(row, name) for name in PARAMETERS)).name == "crcmod"
+
+
+@pytest.mark.parametrize("name", ["CRC-32/ISO-HDLC", "CRC-16/MODBUS", "CRC-24/BLE", "CRC-12/UMTS"])
+@pytest.mark.parametrize("mode", ["never", "auto", "always"])
+def test_a_large_buffer_is_the_same_whatever_computes_it(name, mode, monkeypatch):
+    if mode == "always" and load_numba() is None:
+        pytest.skip("numba is not installed")
+    monkeypatch.setenv("LINKBUDGET_KERNELS", mode)
+    row = crc_algorithm(name)
+    data = bytes(range(251)) * 300
+    assert len(data) >= LARGE
+    expected = anycrc.CRC(*(getattr(row, name) for name in PARAMETERS)).calc(data)
+    assert row.compute(data) == row.compute(memoryview(data)) == expected
+
+
+def test_a_crcmod_without_its_c_extension_is_told_when_it_matters(without, monkeypatch):
+    without(*FASTCRC, C_EXTENSION)
+    monkeypatch.setenv("LINKBUDGET_KERNELS", "never")
+    monkeypatch.setattr(many, "LONG_NS", 1e6)
+    many._tell_what_is_missing.cache_clear()
+    row = CrcAlgorithm("beans", 16, 0x8005, 0xFFFF, True, True)
+    assert row.engine.name == "table"
+    short = row.compute_many(b"beans" * 9, [0, 5, 45])
+    assert short.tolist() == [row.compute(b"beans"), row.compute(b"beans" * 8)]
+    with pytest.warns(LinkBudgetWarning, match="crcmod was installed without its C extension, and numba is"):
+        row.compute(bytes(LARGE))
+    row.compute(bytes(LARGE))  # told once
+    many._tell_what_is_missing.cache_clear()
 
 
 def test_reflect():

@@ -64,7 +64,8 @@ def test_frames_that_are_all_equally_long_are_found_too(fmt):
     assert [frame.payload for frame in found.frames] == PAYLOADS
 
 
-@pytest.mark.parametrize("name", sorted(ALGORITHMS))
+# Three bits have eight values: not evidence enough to tell a check from chance.
+@pytest.mark.parametrize("name", sorted(name for name, row in ALGORITHMS.items() if row.width > 3))
 @settings(max_examples=1)
 @given(st.data())
 def test_every_check_of_the_catalogue_is_found(name, data):
@@ -197,7 +198,7 @@ def test_the_chance_of_a_false_hit_is_told_and_small_evidence_is_not_believed():
     assert found.code is crc
     # 8 bits for each value the check had, less the logarithm of the number of codes tried.
     different = len({body[-1] for body in bodies})
-    assert different * 8 - 7 < found.bits < different * 8
+    assert different * 8 - 8 < found.bits < different * 8
     assert find_check([RNG.randbytes(12) for _ in range(200)]) is None
 
 

@@ -5,21 +5,28 @@ Field names and meaning are those of the public catalogue of parametrised CRC al
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cached_property
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
-from linkbudget.check.catalogue import ALIASES, ROWS
+from linkbudget.check.catalogue import ALIASES, CHECK_MESSAGE, ROWS
 from linkbudget.check.code import ByteOrder, Check, CheckCode
-from linkbudget.check.crc import bitwise_crc, crc_function
+from linkbudget.check.crc import Engine, bitwise_crc, crc_engine, reflect
 from linkbudget.check.sums import SUMS, SimpleSum
 from linkbudget.errors import Fault, SettingsError, nearest_name
 
-__all__ = ["ALGORITHMS", "CrcAlgorithm", "check_code", "crc_algorithm"]
+if TYPE_CHECKING:
+    import numpy as np
+    from _typeshed import ReadableBuffer
+    from numpy.typing import ArrayLike, NDArray
 
-CHECK_MESSAGE = b"123456789"
+__all__ = ["ALGORITHMS", "CrcAlgorithm", "Residues", "check_code", "crc_algorithm"]
+
 MAX_WIDTH = 64
+LARGE = 1 << 16
+"""From so many bytes on it is asked whether a kernel is worth it."""
 
 
 @dataclass(frozen=True)
@@ -27,9 +34,10 @@ class CrcAlgorithm(CheckCode):
     """One CRC: a row of the catalogue, or of one's own.
 
     ``width`` 1 to 64 bits; ``poly`` in normal notation, without its top bit; ``init``, ``xorout``, ``check``
-    (over the ASCII digits 1 to 9) and ``residue`` as the catalogue defines them. A ``check`` that is given
-    must be right. The check goes on the wire most significant byte first when ``refout`` is false, least
-    significant byte first when it is true. Raises `SettingsError` with every fault.
+    (over the ASCII digits 1 to 9) and ``residue`` as the catalogue defines them (`residues` has the other
+    meanings of that word). A ``check`` or ``residue`` that is given must be right. The check goes on the wire
+    most significant byte first when ``refout`` is false, least significant byte first when it is true. Raises
+    `SettingsError` with every fault.
     """
 
     name: str
@@ -57,9 +65,9 @@ class CrcAlgorithm(CheckCode):
         return "little" if self.refout else "big"
 
     @cached_property
-    def engine(self) -> Callable[[bytes], int]:
-        """The function from bytes to CRC, the fastest there is for one frame."""
-        return crc_function(self.width, self.poly, self.init, self.refin, self.refout, self.xorout)
+    def engine(self) -> Engine:
+        """The fastest function from bytes to CRC that there is for one frame, and whose it is."""
+        return crc_engine(self.width, self.poly, self.init, self.refin, self.refout, self.xorout)
 
     def compute(self, data: bytes) -> int:
         """Return the CRC of ``data``.
@@ -67,7 +75,61 @@ class CrcAlgorithm(CheckCode):
         >>> hex(crc_algorithm("CRC-16/IBM-3740").compute(b"123456789"))
         '0x29b1'
         """
-        return self.engine(data)
+        if len(data) >= LARGE:
+            from linkbudget.check.many import large_crc
+
+            return large_crc(self, data)
+        return self.engine.function(data)
+
+    def compute_many(self, buffer: ReadableBuffer, offsets: ArrayLike) -> NDArray[np.uint64]:
+        """Return the CRC of each piece ``buffer[offsets[i]:offsets[i + 1]]`` as a read-only uint64 array.
+
+        ``offsets`` has one entry more than there are pieces and never falls; `SettingsError` otherwise. Made
+        for millions of short frames.
+        """
+        from linkbudget.check.many import compute_many
+
+        return compute_many(self, buffer, offsets)
+
+    @property
+    def residues(self) -> Residues:
+        """What is left when a message and its CRC have gone through, in each of the three meanings.
+
+        >>> crc_algorithm("CRC-16/IBM-SDLC").residues
+        Residues(register=61624, reversed=7439, returned=3911)
+        """
+        register = _residue(self)
+        returned = None
+        # In whole bytes a narrow CRC has zeros in front, unless it is reflected: then they are behind it.
+        if self.refin == self.refout and (self.refin or self.width % 8 == 0):
+            returned = _residue(self, 8 * self.check_bytes) ^ self.xorout
+        return Residues(register, reflect(register, self.width), returned)
+
+
+@dataclass(frozen=True)
+class Residues:
+    """The three things that are called the residue of a CRC.
+
+    ``register``: the register after message and CRC, before xorout, as the catalogue has it (``residue`` of a
+    row). ``reversed``: its bits in the opposite order, as notes on hardware print it. ``returned``: what
+    ``compute`` gives over what ``append`` makes, after xorout; None where that depends on the message (refin
+    unlike refout, or zeros between message and CRC because its width is not one of whole bytes).
+    """
+
+    register: int
+    reversed: int
+    returned: int | None
+
+
+def _residue(row: CrcAlgorithm, steps: int | None = None) -> int:
+    # The sent CRC clears the register but for xorout, which has then gone through ``width`` more steps.
+    register = reflect(row.xorout, row.width) if row.refout else row.xorout
+    top = 1 << row.width
+    for _ in range(row.width if steps is None else steps):
+        register <<= 1
+        if register & top:
+            register ^= top | row.poly
+    return reflect(register, row.width) if row.refout else register
 
 
 def _faults(row: CrcAlgorithm) -> list[Fault]:
@@ -81,7 +143,12 @@ def _faults(row: CrcAlgorithm) -> list[Fault]:
             continue
         if isinstance(value, bool) or not isinstance(value, int) or not lowest <= value <= top:
             faults.append(Fault(name, value, f"{lowest:#x} to {top:#x} (width {row.width})"))
-    if faults or row.check is None:
+    if faults:
+        return faults
+    if row.residue is not None and row.residue != _residue(row):
+        told = f"{_residue(row):#x}, the register after message and CRC with these parameters"
+        faults.append(Fault("residue", f"{row.residue:#x}", told))
+    if row.check is None:
         return faults
     found = bitwise_crc(
         CHECK_MESSAGE,

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ByteOrder", "Check", "CheckCode", "buffer_bytes"]
+__all__ = ["ByteOrder", "Check", "CheckCode", "buffer_bytes", "piece_bounds"]
 
 ByteOrder = Literal["big", "little"]
 
@@ -72,23 +72,31 @@ class CheckCode(ABC):
         return len(data) >= self.check_bytes and self.append(payload) == data
 
     def compute_many(self, buffer: ReadableBuffer, offsets: ArrayLike) -> NDArray[np.uint64]:
-        """Return the check of each piece ``buffer[offsets[i]:offsets[i + 1]]`` as a uint64 array.
+        """Return the check of each piece ``buffer[offsets[i]:offsets[i + 1]]`` as a read-only uint64 array.
 
         ``offsets`` has one entry more than there are pieces and never falls.
         """
         import numpy as np
 
         data = buffer_bytes(buffer)
-        bounds = np.asarray(offsets, dtype=np.int64)
-        if bounds.ndim != 1 or len(bounds) < 1:
-            raise SettingsError(Fault("offsets", bounds.shape, "one dimension, one entry more than pieces"))
-        if bounds[0] < 0 or bounds[-1] > len(data) or (np.diff(bounds) < 0).any():
-            raise SettingsError(
-                Fault("offsets", offsets, f"rising offsets from 0 to {len(data)}, the length of the buffer")
-            )
-        edges = bounds.tolist()
-        values = [self.compute(data[a:b]) for a, b in pairwise(edges)]
-        return np.array(values, dtype=np.uint64)
+        edges = piece_bounds(offsets, len(data)).tolist()
+        values = np.array([self.compute(data[a:b]) for a, b in pairwise(edges)], dtype=np.uint64)
+        values.setflags(write=False)
+        return values
+
+
+def piece_bounds(offsets: ArrayLike, size: int) -> NDArray[np.int64]:
+    """Return offsets of pieces of a buffer of so many bytes as int64; `SettingsError` when they are none."""
+    import numpy as np
+
+    bounds = np.asarray(offsets, dtype=np.int64)
+    if bounds.ndim != 1 or len(bounds) < 1:
+        raise SettingsError(Fault("offsets", bounds.shape, "one dimension, one entry more than pieces"))
+    if bounds[0] < 0 or bounds[-1] > size or (bounds[1:] < bounds[:-1]).any():
+        raise SettingsError(
+            Fault("offsets", offsets, f"rising offsets from 0 to {size}, the length of the buffer")
+        )
+    return bounds
 
 
 def buffer_bytes(buffer: ReadableBuffer) -> bytes:
