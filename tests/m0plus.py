@@ -1,4 +1,4 @@
-"""What tests of emulated code share: compilers that are there, small programs, and rp2040js beside unicorn."""
+"""What tests of emulated code share: compilers that are there, small programs, rp2040js beside unicorn."""
 
 from __future__ import annotations
 

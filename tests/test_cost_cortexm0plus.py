@@ -9,9 +9,8 @@ from linkbudget.cost.cortexm0plus.cycles import Cycles
 from linkbudget.cost.cortexm0plus.machine import EmulatedFault, Machine
 from linkbudget.errors import TargetError
 
-# Arm, "Cortex-M0+ Technical Reference Manual", DDI 0484C, table 3-1, zero wait states. Rows marked v were read in
-# the manual, the others are from memory and agree with a public transcription of the table in source code. An
-# instruction stands alone between the call and the return; ``before`` and ``after`` keep it harmless.
+# Arm, "Cortex-M0+ Technical Reference Manual", DDI 0484C, table 3-1, zero wait states. Rows marked v were
+# read in the manual; c: from memory, agreeing with a public transcription of the table in source code.
 TABLE = [
     ("movs r0, #1", 1, "v"),
     ("mov r8, r0", 1, "v"),
@@ -62,7 +61,6 @@ TABLE = [
     ("cpsid i; cpsie i", 2, "c"),
     ("mrs r0, primask", 3, "c"),
     ("sev", 1, "c"),
-    ("yield", 1, "from memory"),
     ("nop", 1, "c"),
     ("isb", 3, "c"),
     ("dsb", 3, "c"),
@@ -160,10 +158,9 @@ def test_a_slow_multiplier_takes_32_cycles():
     assert cost(machine(text, "multiply"), "multiply") == (1, 1)
 
 
-@pytest.mark.parametrize("instruction", ["wfi", "bkpt #0"])
-def test_what_the_table_gives_no_cycles_for_is_refused(instruction):
-    with pytest.raises(TargetError, match=f"{instruction.split()[0]}.* has no cycles"):
-        machine(naked("waits", f"{instruction}; bx lr"), "waits").call("waits")
+def test_what_the_table_gives_no_cycles_for_is_refused():
+    with pytest.raises(TargetError, match="wfi.* has no cycles"):
+        machine(naked("waits", "wfi; bx lr"), "waits").call("waits")
 
 
 SUM = """
@@ -274,7 +271,10 @@ def bad_machine():
     for name, (body, _) in BAD.items():
         head = f"int {name}(const uint8_t *p, size_t n)"
         text += f"{head};\n{head}\n{{\n(void)p; (void)n;\n{body}\n}}\n"
-    return machine(text, *BAD, strict=True, limit=100_000)
+    text += (
+        "int fine(const uint8_t *p, size_t n);\nint fine(const uint8_t *p, size_t n) { return p[n - 1]; }\n"
+    )
+    return machine(text, *BAD, "fine", strict=True, limit=100_000)
 
 
 @pytest.mark.parametrize("name", list(BAD))
@@ -290,9 +290,7 @@ def test_a_machine_goes_on_after_a_fault(bad_machine):
     address = bad_machine.place(4, b"abcd", writable=False)
     with pytest.raises(EmulatedFault):
         bad_machine.call("stored", address, 4)
-    assert (
-        bad_machine.call("unaligned", address + 3, 4).returned == int.from_bytes(b"d\0\0\0", "little") or True
-    )
+    assert bad_machine.call("fine", address, 4).returned == ord("d")
 
 
 def test_a_function_that_is_not_there():

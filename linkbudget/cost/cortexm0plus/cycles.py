@@ -61,7 +61,7 @@ ROWS = (
     Row("state", "cpsid cpsie", 1),
     Row("state", "mrs", 3),
     Row("state", "msr", 3, source="memory"),
-    Row("hint", "nop yield sev", 1),
+    Row("hint", "nop sev", 1),
     Row("barrier", "isb dsb", 3),
     Row("barrier", "dmb", 3, source="memory"),
 )

@@ -333,5 +333,5 @@ def _words(error: Any) -> str:
     if error.errno == UC_ERR_INSN_INVALID:
         return "runs into what is no instruction"
     if error.errno == UC_ERR_EXCEPTION:
-        return "takes an exception (an unaligned access, or a call of the supervisor)"
+        return "takes an exception (a call of the supervisor, or a breakpoint)"
     return f"cannot be run ({error})"
