@@ -159,7 +159,7 @@ def test_a_slow_multiplier_takes_32_cycles():
 
 
 def test_what_the_table_gives_no_cycles_for_is_refused():
-    with pytest.raises(TargetError, match="wfi.* has no cycles"):
+    with pytest.raises(TargetError, match=r"wfi.* has no cycles"):
         machine(naked("waits", "wfi; bx lr"), "waits").call("waits")
 
 
