@@ -115,7 +115,9 @@ def comparable(value):
     """Everything a result holds, arrays with their types."""
     if isinstance(value, np.ndarray):
         assert not value.flags.writeable
-        return value.dtype.str, value.tolist()
+        # A number that is none is equal to itself here.
+        told = np.where(np.isnan(value), None, value) if value.dtype.kind == "f" else value
+        return value.dtype.str, told.tolist()
     if isinstance(value, tuple):
         return [comparable(inner) for inner in value]
     if isinstance(value, PassTable):

@@ -69,6 +69,14 @@ class PieceDeframer:
             return join_tables([found, self._moved(FrameTable.from_events(events))])
         return found
 
+    def shift(self, offset: int) -> None:
+        """Count places in the stream from another start."""
+        self._base += offset
+
+    def goes_on_as(self, other: PieceDeframer) -> bool:
+        """Return whether two of one format make the same of the same bytes from here on."""
+        return self._deframer is None and other._deframer is None and self._rest == other._rest
+
     def close(self) -> FrameTable:
         """End the stream; what is left is truncated."""
         if self._deframer is not None:

@@ -20,11 +20,14 @@ from linkbudget.replay.backlog import (
     gets_worse,
     quarters_of,
 )
+from linkbudget.replay.matching import caught_up
 
 if TYPE_CHECKING:
     from linkbudget.link.resolve import LoopNs
 
 __all__ = ["FallingBehind"]
+
+NEVER_PARSED = -(1 << 62)
 
 Ints = npt.NDArray[np.int64]
 
@@ -50,7 +53,7 @@ class FallingBehind:
         self._message_count = 0
         self._longest_unread = 0
         self._last_parsed: int | None = None
-        self._since = 0
+        self.since = 0
         self._since_bytes = 0
         self._lost: list[Ints] = []
 
@@ -76,36 +79,36 @@ class FallingBehind:
 
     def arrive(self, times: Ints) -> None:
         """Take in arrivals."""
-        self._since_bytes += int(np.count_nonzero(times > self._since))
+        self._since_bytes += int(times.size - np.searchsorted(times, self.since, side="right"))
 
     def lose(self, times: Ints) -> None:
         """Take in the arrivals of characters that were lost at a full FIFO or buffer."""
-        later = times[times > self._since]
+        later = times[times > self.since]
         if later.size:
             self._lost.append(later)
 
-    def parse(self, parsed: Ints, arrived: Ints, known: Ints) -> None:
-        """Take in message ends: when each was parsed, and had arrived; ``known`` are arrivals up to now."""
-        if not parsed.size:
+    def parse(self, ends: Ints, characters: Ints, times: Ints, base: int) -> None:
+        """Take in message ends, the first column when each was parsed, and the characters that they end with.
+
+        ``times`` are the arrivals up to now of characters from ``base`` on.
+        """
+        if not characters.size:
             return
-        before = np.append(-1 if self._last_parsed is None else self._last_parsed, parsed[:-1])
-        begins = before <= arrived
-        begins[0] |= self._last_parsed is None
-        self._last_parsed = int(parsed[-1])
-        places = np.flatnonzero(begins)
-        if places.size:
-            gaps = np.diff(places)
+        before = NEVER_PARSED if self._last_parsed is None else self._last_parsed
+        first, last, gap = caught_up(ends, characters, times, base, before)
+        self._last_parsed = int(ends[-1, 0])
+        if last >= 0:
             if self._message_count:
-                gaps = np.append(gaps, self._message_count + places[0])
-            self._longest_unread = max(self._longest_unread, int(np.max(gaps, initial=0)))
-            parsed, arrived = parsed[places[-1] :], arrived[places[-1] :]
+                gap = max(gap, self._message_count + first)
+            self._longest_unread = max(self._longest_unread, gap)
+            ends, characters = ends[last:], characters[last:]
             self._parsed, self._arrived, self._message_count = [], [], 0
-            self._since = int(arrived[0])
-            self._since_bytes = int(known.size - np.searchsorted(known, self._since, side="right"))
-            self._lost = [later for times in self._lost if (later := times[times > self._since]).size]
-        self._parsed.append(parsed.copy())
-        self._arrived.append(arrived.copy())
-        self._message_count += parsed.size
+            self.since = int(times[characters[0] - base])
+            self._since_bytes = int(times.size - np.searchsorted(times, self.since, side="right"))
+            self._lost = [later for times in self._lost if (later := times[times > self.since]).size]
+        self._parsed.append(ends[:, 0].copy())
+        self._arrived.append(times[characters - base])
+        self._message_count += characters.size
 
     def result(self, zero_ns: int) -> Backlog:
         """Return what never catches up."""
@@ -125,7 +128,7 @@ class FallingBehind:
         if not gets_worse(waits, losses, self.period_ns):
             return None
         return UnreadMessages(
-            from_ns=zero + self._since,
+            from_ns=zero + self.since,
             messages=count,
             wait_first_us=waits[0] / 1e3,
             wait_last_us=waits[-1] / 1e3,

@@ -2,22 +2,29 @@
 
 Everything is numbered from the start of the recording; arrays hold a part of it. ``base`` is the number of
 the first character held, ``rank_base`` the rank of the first kept one.
+
+What the driver keeps is another stream than what was sent while a character that it drops (or a break, which
+it turns into a zero) lies between two delimiters; only then are kept frames found by themselves.
 """
 
 from __future__ import annotations
 
 from copy import deepcopy
+from fractions import Fraction
 from math import nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget.frame.bulk import deframe_all
 from linkbudget.frame.pieces import PieceDeframer
 from linkbudget.replay.arrivals import kept
-from linkbudget.replay.books import SentRows
+from linkbudget.replay.matching import OF_THE_FRAME
+from linkbudget.replay.rows import SentRows
 from linkbudget.replay.verdicts import Verdicts
 from linkbudget.traffic.stream import BREAK
+from linkbudget.units import round_half_up
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,18 +61,24 @@ class Feed:
         self._wanted = np.array([not flags or kept(flags, errored) for flags in range(8)])
         self._sent = PieceDeframer(fmt)
         self._kept: PieceDeframer | None = None
-        """A deframer for what the driver keeps, once it has dropped something."""
-        self.same_until = 1 << 62
-        """Characters before this one were all kept, so that kept and sent frames are the same."""
+        """A deframer for what the driver keeps, while that is another stream."""
+        self._same_from = 0
+        """From this character on the streams have been the same again."""
         self.zero_ns: int | None = None
         self.base = self.rank_base = 0
         self.times: Ints = np.zeros(0, dtype=np.int64)
-        self.starts: Ints = np.zeros(0, dtype=np.int64)
-        self.ranks: Ints = np.zeros(0, dtype=np.int64)
-        self.places: Ints = np.zeros(0, dtype=np.int64)
+        self._starts: Ints | None = None
+        """Starts of the characters held, once a piece says them."""
+        self._character_ns = 0
+        """From a start to an end, as long as no piece says the starts."""
+        self._ranks: Ints | None = None
+        """Ranks among those held, -1 for dropped characters; None while none of those held was dropped."""
+        self._places: Ints | None = None
+        """The kept ones among those held, in the same way."""
         self.data: npt.NDArray[np.uint8] = np.zeros(0, dtype=np.uint8)
         self.stops: Ints = np.zeros(0, dtype=np.int64)
         self.stop_names: Ints = np.zeros(0, dtype=np.int64)
+        """The message that a kept stretch is which ends at a stop, -1 for none, or `OF_THE_FRAME`."""
         self.stop_values = np.full((0, len(joints)), nan)
         self.payloads: dict[int, bytes] = {}
         """Where kept and sent frames may differ: payloads sent, by the number of the last character."""
@@ -76,83 +89,145 @@ class Feed:
 
     @property
     def differs(self) -> bool:
-        """Whether the driver has dropped characters, so that what it keeps is another stream."""
+        """Whether what the driver keeps is another stream by now."""
         return self._kept is not None
+
+    @property
+    def kept_held(self) -> int:
+        """How many kept characters are held."""
+        return self.times.size if self._places is None else self._places.size
 
     def read(self, payloads: list[bytes]) -> tuple[Ints, Floats]:
         """Return the number of the message that each payload is, -1 for none, and the targets commanded."""
         return self._verdicts.of(payloads)
 
-    def take(self, piece: ByteCapture) -> tuple[SentRows, Ints]:
-        """Take in a piece; return the frames sent and the characters dropped that it completes."""
-        starts = piece.start_times_ns
+    def take(self, piece: ByteCapture, part: slice) -> tuple[SentRows, Ints]:
+        """Take in a part of a piece; return the frames sent and the characters dropped that it completes."""
+        times, flags = piece.times_ns[part], piece.flags[part]
+        length = character_ns(piece)
         if self.zero_ns is None:
-            self.zero_ns = int(starts[0])
-        values = delivered = piece.data.astype(np.uint8)
-        own, dropped = np.arange(len(piece)), np.zeros(0, dtype=np.int64)
-        if piece.flags.any():
-            wanted = self._wanted[piece.flags]
-            own, dropped = np.flatnonzero(wanted), np.flatnonzero(~wanted)
-            delivered = np.where(piece.flags & BREAK, 0, values)[own].astype(np.uint8)
-        if dropped.size and self._kept is None:
-            self._kept = deepcopy(self._sent)
-            self.same_until = self.characters
-        held, held_kept = self.times.size, self.places.size
-        ranks = own + held_kept
-        if dropped.size:
-            ranks = np.full(len(piece), -1, dtype=np.int64)
-            ranks[own] = held_kept + np.arange(own.size)
-        self.ranks = np.append(self.ranks, ranks)
-        self.places = np.append(self.places, own + held)
-        self.times = np.append(self.times, piece.times_ns - self.zero_ns)
-        self.starts = np.append(self.starts, starts - self.zero_ns)
+            self.zero_ns = int(times[0]) - length if piece.starts_ns is None else int(piece.starts_ns[0])
+        held, held_kept, count = self.times.size, self.kept_held, times.size
+        values = delivered = piece.data[part].astype(np.uint8)
+        dropped = np.zeros(0, dtype=np.int64)
+        if flags.any():
+            wanted = self._wanted[flags]
+            delivered = np.where(flags & BREAK, 0, values)[wanted].astype(np.uint8)
+            dropped = np.flatnonzero(~wanted)
+            if self._kept is None and (dropped.size or (delivered != values).any()):
+                self._kept = deepcopy(self._sent)
+                self._kept.shift(-self.dropped)
+            if dropped.size or self._ranks is not None:
+                self._rank(wanted, held, held_kept)
+        elif self._ranks is not None:
+            self._rank(np.ones(count, dtype=bool), held, held_kept)
+        self._take_starts(piece, part, length)
+        together = np.empty(held + count, dtype=np.int64)
+        together[:held] = self.times
+        np.subtract(times, self.zero_ns, out=together[held:])
+        self.times = together
         self.data = np.append(self.data, delivered)
         stops = np.flatnonzero(delivered == self.delimiter) + held_kept
         self.stops = np.append(self.stops, stops)
-        self.stop_names = np.append(self.stop_names, np.full(stops.size, -1, dtype=np.int64))
+        unknown = np.full(stops.size, -1 if self.differs else OF_THE_FRAME, dtype=np.int64)
+        self.stop_names = np.append(self.stop_names, unknown)
         no_values = np.full((stops.size, len(self._joints)), nan)
         self.stop_values = np.concatenate([self.stop_values, no_values])
-        self.characters += len(piece)
+        self.characters += count
         self.dropped += dropped.size
-        sent = self._sent.feed(values.tobytes())
-        rows = self._sent_rows(sent)
-        if self._kept is None:
-            self._end_stops(rows.end - 1 - self.base, rows.name, rows.values)
-        else:
-            table = self._kept.feed(delivered.tobytes())
-            good = np.flatnonzero(table.good)
-            lasts = table.end[good] - 1
-            payloads = table.payloads()
-            self.stop_payloads.update(zip(lasts.tolist(), payloads, strict=True))
-            self._end_stops(lasts - self.rank_base, *self.read(payloads))
+        rows = self._sent_rows(self._sent.feed(values.tobytes()))
+        if self._kept is not None:
+            self._end_stops(self._kept.feed(delivered.tobytes()))
+            if self._kept.goes_on_as(self._sent):
+                self._kept, self._same_from = None, self.characters
         return rows, dropped + held + self.base
+
+    def _rank(self, wanted: npt.NDArray[np.bool_], held: int, held_kept: int) -> None:
+        """Number what comes behind those held, of which some were dropped, or are now."""
+        before = np.arange(held)
+        ranks = np.where(wanted, held_kept + np.cumsum(wanted) - 1, -1)
+        places = np.flatnonzero(wanted) + held
+        self._ranks = np.append(before if self._ranks is None else self._ranks, ranks)
+        self._places = np.append(before if self._places is None else self._places, places)
+
+    def _take_starts(self, piece: ByteCapture, part: slice, length: int) -> None:
+        """Keep the starts; call it before the times are taken in."""
+        if self._starts is None:
+            if piece.starts_ns is None and (length == self._character_ns or not self.times.size):
+                self._character_ns = length
+                return
+            self._starts = self.times - self._character_ns
+        ends = piece.times_ns[part]
+        starts = ends - length if piece.starts_ns is None else piece.starts_ns[part]
+        self._starts = np.append(self._starts, starts - self.zero_ns)
 
     def _sent_rows(self, table: FrameTable) -> SentRows:
         for reason, count in table.reasons().items():
             self.rejected[reason] = self.rejected.get(reason, 0) + count
-        good = np.flatnonzero(table.good)
         names, values = self._verdicts.of_frames(table)
-        begin, end = table.start[good], table.end[good]
-        if self.differs:
+        begin, end = table.start, table.end
+        if names.size < begin.size:
+            good = table.good
+            begin, end = begin[good], end[good]
+        if self.differs or (begin.size and begin[0] < self._same_from):
             self.payloads.update(zip((end - 1).tolist(), table.payloads(), strict=True))
-        return SentRows(begin, end, self.starts[begin - self.base], names, values)
+        return SentRows(begin, end, self.starts_at(begin), names, values)
 
-    def _end_stops(self, ranks: Ints, names: Ints, values: Floats) -> None:
-        at = np.searchsorted(self.stops, ranks)
-        self.stop_names[at], self.stop_values[at] = names, values
+    def starts_at(self, characters: Ints) -> Ints:
+        """Return when characters held began, by their numbers."""
+        at = characters - self.base
+        return self.times[at] - self._character_ns if self._starts is None else self._starts[at]
+
+    def _end_stops(self, table: FrameTable) -> None:
+        """Note the kept frames, which end at some of the stops."""
+        payloads, lasts = table.payloads(), table.end[table.good] - 1
+        self.stop_payloads.update(zip(lasts.tolist(), payloads, strict=True))
+        at = np.searchsorted(self.stops, lasts - self.rank_base)
+        self.stop_names[at], self.stop_values[at] = self.read(payloads)
 
     def character_of(self, ranks: Ints) -> Ints:
         """Return the numbers of kept characters held, by rank among those held."""
-        return self.places[ranks] + self.base
+        return (ranks if self._places is None else self._places[ranks]) + self.base
+
+    def characters_before(self, rank: int) -> int:
+        """Return how many of the characters held come before a kept one; all while it is not here yet."""
+        if rank >= self.kept_held:
+            return self.times.size
+        return rank if self._places is None else int(self._places[rank])
+
+    def payloads_sent(self, of: Ints, begin: Ints, end: Ints) -> dict[int, bytes]:
+        """Return the payloads of sent frames: remembered, or deframed again while their bytes are held.
+
+        ``of`` are numbers under which they are returned.
+        """
+        found, again, data = {}, [], []
+        for number, first, last in zip(of.tolist(), begin.tolist(), (end - 1).tolist(), strict=True):
+            if last in self.payloads:
+                found[number] = self.payloads[last]
+                continue
+            again.append(number)
+            held = slice(first - self.base, last - self.base)
+            if self._ranks is not None:
+                held = slice(int(self._ranks[held.start]), int(self._ranks[held.stop]))
+            data.append(self.data[held.start : held.stop + 1])
+        if again:
+            payloads = deframe_all(self.fmt, np.concatenate(data).tobytes()).payloads()
+            found |= zip(again, payloads, strict=True)
+        return found
 
     def drop(self, characters: int) -> tuple[int, int, int]:
         """Forget so many of the characters held; return how many characters, kept ones and stops that are."""
-        kept_ones = int(np.searchsorted(self.places, characters))
+        kept_ones = characters
+        if self._ranks is not None and self._places is not None:
+            kept_ones = int(np.searchsorted(self._places, characters))
+            ranks = self._ranks[characters:]
+            self._ranks = np.where(ranks < 0, ranks, ranks - kept_ones)
+            self._places = self._places[kept_ones:] - characters
+            if self._places.size == self._ranks.size:
+                self._ranks = self._places = None
         stops = int(np.searchsorted(self.stops, kept_ones))
-        self.times, self.starts = self.times[characters:], self.starts[characters:]
-        ranks = self.ranks[characters:]
-        self.ranks = np.where(ranks < 0, ranks, ranks - kept_ones)
-        self.places = self.places[kept_ones:] - characters
+        self.times = self.times[characters:]
+        self._starts = None if self._starts is None else self._starts[characters:]
         self.data = self.data[kept_ones:]
         self.stops = self.stops[stops:] - kept_ones
         self.stop_names, self.stop_values = self.stop_names[stops:], self.stop_values[stops:]
@@ -173,10 +248,10 @@ class Feed:
 
     def line(self, **settings: Any) -> dict[str, Any]:
         """Return what the kernel reads."""
-        every_one = not self.ranks.size or bool(np.all(self.ranks >= 0))
-        return {
-            "times": self.times,
-            "ranks": self.ranks[:0] if every_one else self.ranks,
-            "stops": self.stops,
-            **settings,
-        }
+        ranks = np.zeros(0, dtype=np.int64) if self._ranks is None else self._ranks
+        return {"times": self.times, "ranks": ranks, "stops": self.stops, **settings}
+
+
+def character_ns(piece: ByteCapture) -> int:
+    """Return the time from the start of a character to its end, where nothing but its end is recorded."""
+    return -round_half_up(-Fraction(piece.line.character_time) * 10**9)

@@ -1,7 +1,7 @@
 """A recording of any length replayed piece by piece: the same result as of the whole, in bounded memory.
 
-Each placement of the releases is a machine of its own (`machine.py`) that runs as far as the characters known
-so far let it. What the run with the link's own phase tells goes into totals (`totals.py`) and books
+Each placement of the releases is a machine of its own (`placements.py`) that runs as far as the characters
+known so far let it. What the run with the link's own phase tells goes into totals (`totals.py`) and books
 (`books.py`) as it comes, and moves the joints (`motion_pieces.py`); the others count their missed deadlines.
 From the first uncertain arrival on, other placements of the arrivals run beside it (`Beside`). Characters are
 forgotten when every machine has taken or lost them. What grows with the length of a recording is nothing but
@@ -17,38 +17,28 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from copy import deepcopy
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 from itertools import repeat
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from linkbudget._jit import kernel_mode, load_numba
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
-from linkbudget.frame.bulk import deframe_all
 from linkbudget.frame.delimiting.stretch import StretchReceiver
-from linkbudget.link.requirements import Requirement, requirement_rows
 from linkbudget.replay.arrivals import CharacterFate
-from linkbudget.replay.backlog_pieces import FallingBehind
 from linkbudget.replay.books import Books
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.feed import Feed
-from linkbudget.replay.intervals import RUNS, Placing, Uncertain, longest_window, ranges, stretches_begun
-from linkbudget.replay.loop_margin import JointMargin, margin_of_ages
+from linkbudget.replay.intervals import RUNS, Placing, longest_window, ranges, stretches_begun
+from linkbudget.replay.long_result import LongReplay, bounds
 from linkbudget.replay.motion_pieces import JointPieces
-from linkbudget.replay.result import YEAR_S, PhaseSweep, largest
-from linkbudget.replay.totals import PassTotals
-from linkbudget.replay.windows import never_free
+from linkbudget.replay.placements import Placement, Reported, line_of
+from linkbudget.replay.result import PhaseSweep
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
     from linkbudget.link.resolve import Resolved
-    from linkbudget.replay.backlog import Backlog
-    from linkbudget.replay.bottleneck import Bottleneck
-    from linkbudget.replay.machine import Line, Machine
-    from linkbudget.replay.motion import JointMotion
     from linkbudget.replay.result import Replay
     from linkbudget.traffic.stream import ByteCapture
 
@@ -57,7 +47,8 @@ __all__ = ["LongReplay", "reason_against", "replay_pieces"]
 DIRECTION = "to-controller"
 LONGEST_READ = 1 << 20
 """Bytes whose cost must fit at once."""
-Ints = npt.NDArray[np.int64]
+CHUNK = 1 << 17
+"""Characters taken at once, so that what is worked on stays in a near cache."""
 
 
 def reason_against(link: Link, resolved: Resolved) -> str | None:
@@ -72,342 +63,6 @@ def reason_against(link: Link, resolved: Resolved) -> str | None:
     from linkbudget.replay.machine import fits
 
     return None if fits(resolved, 0, LONGEST_READ) else "its times are too long for 64 bits"
-
-
-@dataclass(frozen=True, eq=False)
-class LongReplay:
-    """What became of a long recording at a controller: the figures of a `Replay`, without every pass.
-
-    ``totals`` are those of the passes, with the longest ones kept; ``books`` those of the messages.
-    ``lost`` counts characters by where they were lost. ``partial``: the recording was not replayed to its
-    end. Every figure is of the model, not of the mechanism.
-    """
-
-    link: Link
-    resolved: Resolved
-    totals: PassTotals
-    books: Books
-    characters: int
-    lost: Mapping[str, int]
-    handler_ns: int
-    reading_ns: int
-    pause_ns: int
-    buffer_high_water: int
-    motion: tuple[JointMotion, ...]
-    end_ns: int
-    time_zero_ns: int
-    last_arrival_ns: int
-    phase_sweep: PhaseSweep
-    backlog: Backlog
-    warnings: tuple[str, ...] = ()
-    partial: bool = False
-    uncertain: Uncertain | None = None
-
-    @property
-    def missed_deadlines(self) -> int:
-        """Passes that ended late and releases that were skipped."""
-        return self.totals.missed
-
-    @property
-    def longest_pass_us(self) -> float | None:
-        """The longest time from start to end of a pass, microseconds; None without passes."""
-        longest = self.totals.longest_ns
-        return None if longest is None else longest / 1e3
-
-    @property
-    def messages(self) -> dict[str, int]:
-        """``sent`` and the number of each fate, of all messages."""
-        return self.books.of()
-
-    @cached_property
-    def by_message(self) -> dict[str, dict[str, int]]:
-        """The same for each message of the direction, with ``used_late``."""
-        books, found = self.books, {}
-        for place, name in enumerate(books.names):
-            counts = books.of(name)
-            if name != UNRECOGNISED:
-                found[name] = {**counts, "used_late": books.used_late[place]}
-            elif counts["sent"]:
-                found[name] = {**counts, "used_late": 0}
-        return found
-
-    @cached_property
-    def age_us(self) -> dict[str, float | None]:
-        """Mean age over time; median, 99th percentile and largest age at use, microseconds."""
-        return self.books.ages.to_dict(self.end_ns)
-
-    @cached_property
-    def loop_margins(self) -> tuple[JointMargin, ...]:
-        """What the ages allow loops closed over the link: joints with a gain or a camera that moves along."""
-        found = []
-        ages = self.books.ages
-        for joint in self.link.joints:
-            name = self.books.names.index(joint.message)
-            spread = ages.spread[name]
-            if spread is not None and ages.uses[name] > 1:
-                mean = ages.mean_us([name], self.end_ns)
-                found.append(margin_of_ages(joint, mean, spread[1] - spread[0]))
-        return tuple(margin for margin in found if margin is not None)
-
-    @cached_property
-    def bottleneck(self) -> Bottleneck:
-        """What stands in the way."""
-        return self.totals.bottleneck(
-            dict(self.lost), self.characters, self.resolved, self.last_arrival_ns, self.time_zero_ns
-        )
-
-    @cached_property
-    def quantile_bound(self) -> float:
-        """By which part of themselves medians and 99th percentiles may be off; 0 when they are exact."""
-        return max(self.totals.late.bound, self.books.ages.at_use.bound)
-
-    @cached_property
-    def figures(self) -> dict[str, float | None]:
-        """What a link can require and this replay can judge, by the name of the requirement."""
-        messages = self.messages
-        carried = self.characters * self.resolved.character_time_s * 10**9
-        return {
-            "missed_deadlines": self.missed_deadlines,
-            "longest_pass_us": self.longest_pass_us,
-            "late_us": self.totals.late_us()["max"],
-            "utilisation": float(carried / self.last_arrival_ns) if self.last_arrival_ns else None,
-            "age_us": self.age_us["max"],
-            "buffer_bytes": self.buffer_high_water,
-            "overrun_bytes": sum(self.lost.values()),
-            "lost": messages["lost"] + messages["damaged"],
-            "used_late": sum(self.books.used_late),
-            "misread_per_year": messages["misread"] * YEAR_S / (self.end_ns / 1e9) if self.end_ns else None,
-            "overshoot": largest([joint.overshoot for joint in self.motion]),
-            "rms_error": largest([joint.rms_error for joint in self.motion]),
-        }
-
-    @cached_property
-    def requirements(self) -> tuple[Requirement, ...]:
-        """The requirements of the link; ``met`` is None for those a replay cannot judge."""
-        layouts = [message.layout for message in self.link.messages]
-        figures = self.figures if self.uncertain is None else self.uncertain.worst
-        rows = requirement_rows(self.link.require, figures, layouts)
-        return tuple(replace(row, met=bool(row.met)) if row.name in figures else row for row in rows)
-
-    def require(self) -> list[dict[str, object]]:
-        """Return a row for each requirement: name, limit, value, met, headroom."""
-        return [row.to_dict() for row in self.requirements]
-
-    def time_share(self) -> dict[str, float]:
-        """Return the shares of the time replayed that went to each activity."""
-        spent = {
-            "work": self.totals.sums["work"],
-            "reading": self.reading_ns,
-            "waiting": self.totals.sums["waiting"],
-            "handler": self.handler_ns,
-            "pause": self.pause_ns,
-        }
-        whole = self.end_ns or 1
-        return {what: time / whole for what, time in {**spent, "idle": whole - sum(spent.values())}.items()}
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON form, with the keys of `Replay.to_dict`."""
-        found: dict[str, Any] = {
-            "passes": self.totals.passes,
-            "skipped": self.totals.skipped,
-            "missed_deadlines": self.missed_deadlines,
-            "longest_run_of_misses": self.totals.longest_run_of_misses,
-            "longest_pass_us": self.longest_pass_us,
-            "late_us": self.totals.late_us(),
-            "messages": self.messages,
-            "by_message": {name: dict(counts) for name, counts in self.by_message.items()},
-            "bytes": {
-                "received": self.characters - sum(self.lost.values()),
-                "overrun_hardware": self.lost["FIFO"] + self.lost["line"],
-                "overrun_buffer": self.lost["buffer"],
-                "buffer_high_water": self.buffer_high_water,
-            },
-            "age_us": dict(self.age_us),
-            "time_share": self.time_share(),
-            "phase_sweep": self.phase_sweep.to_dict(),
-            "motion": [joint.to_dict() for joint in self.motion],
-            "loop_margin": [margin.to_dict() for margin in self.loop_margins],
-            "bottleneck": self.bottleneck.to_dict(),
-            "never_catches_up": self.backlog.to_dict(),
-            "requirements": self.require(),
-            "uncertain": None if self.uncertain is None else self.uncertain.to_dict(),
-            "markers": None,
-            "warnings": list(self.warnings),
-            "numbers_from": dict(self.link.numbers_from()),
-        }
-        return {**found, "partial": True} if self.partial else found
-
-
-class Placement:
-    """A machine for one placement of the releases, that counts what it misses."""
-
-    def __init__(self, resolved: Resolved, feed: Feed) -> None:
-        from linkbudget.replay import _kernels as kernels
-        from linkbudget.replay.machine import Machine
-
-        self.resolved = resolved
-        self.feed = feed
-        self.machine: Machine = Machine(resolved, kernels.ONE_CORE, line_of(feed))
-        self.missed = 0
-
-    def proceed(self, still: bool) -> None:
-        """Run as far as what is known lets it."""
-        from linkbudget.replay.machine import StuckError
-
-        times = self.feed.times
-        last = int(times[-1]) if times.size else 0
-        try:
-            self.machine.proceed(times.size, still, last + self.resolved.loop.period_ns, self.collect)
-        except StuckError:
-            raise never_free(sum(row.blocks != "loop" for row in self.resolved.busy)) from None
-
-    def collect(self, tables: Mapping[str, Ints]) -> None:
-        """Count the passes that ended late and the releases skipped."""
-        passes = tables["passes"]
-        late = passes[:, 2] > passes[:, 0] + self.resolved.loop.deadline_ns
-        self.missed += int(np.count_nonzero(late)) + len(tables["skipped"])
-
-
-class Reported(Placement):
-    """The placement that is reported in full."""
-
-    def __init__(self, resolved: Resolved, feed: Feed, books: Books, joints: list[JointPieces]) -> None:
-        super().__init__(resolved, feed)
-        self.books = books
-        self.joints = joints
-        self._nothing = np.zeros(0, dtype=np.int64), books.pending
-        self.totals = PassTotals(resolved.loop.deadline_ns)
-        self.lost = {"FIFO": 0, "buffer": 0}
-        self.behind = FallingBehind(resolved.loop)
-        self.handler_ns = 0
-        self.last_run_end = 0
-        self._accepted = np.zeros(1, dtype=np.int64)
-        """Messages accepted before each end from ``_ends_before`` on, and after the last."""
-        self._ends_before = 0
-        self._thrown_after = -1
-        self._last_ends: Ints = np.zeros((0, 2), dtype=np.int64)
-
-    def collect(self, tables: Mapping[str, Ints]) -> None:
-        """Take in everything."""
-        runs = tables["runs"]
-        self.handler_ns += int((runs[:, 1] - runs[:, 0]).sum())
-        if len(runs):
-            self.last_run_end = int(runs[-1, 1])
-        self._lose(tables["lost"])
-        before = self._ends_before + self._accepted.size - 1
-        self._end_messages(tables["ends"], tables["pieces"])
-        self._throw_away(tables["thrown"], tables["ends"], before)
-        passes = tables["passes"].copy()
-        if len(passes):
-            passes[:, 10] = self._accepted[passes[:, 10] - self._ends_before]
-            gone = int(tables["passes"][-1, 10]) - self._ends_before
-            self._accepted = self._accepted[gone:]
-            self._ends_before += gone
-        self.totals.add(passes, tables["skipped"][:, 0])
-        self.behind.passes(passes[:, 0], passes[:, 1])
-        self.missed = self.totals.missed
-        used = self.books.work(passes[:, 3], passes[:, 10])
-        for joint in self.joints:
-            joint.work(passes[:, 3], *used.get(joint.name, self._nothing))
-
-    def _lose(self, lost: Ints) -> None:
-        for name, what in (("FIFO", CharacterFate.LOST_FIFO), ("buffer", CharacterFate.LOST_BUFFER)):
-            self.lost[name] += int(lost[lost[:, 2] == what, 1].sum())
-        rows = self._by_character(lost)
-        self.books.lose(rows)
-        full = rows[rows[:, 2] != CharacterFate.SKIPPED]
-        if len(full):
-            self.behind.lose(self.feed.times[numbers(full[:, 0], full[:, 1]) - self.feed.base])
-
-    def _by_character(self, rows: Ints) -> Ints:
-        """Return rows (first rank, count, fate) by the numbers of their characters."""
-        feed = self.feed
-        if feed.places.size == feed.times.size:
-            moved: Ints = rows + np.array([feed.base, 0, 0])
-            return moved
-        count = rows[:, 1]
-        ranks = numbers(rows[:, 0], count)
-        characters = feed.character_of(ranks)
-        return np.stack([characters, np.ones_like(ranks), np.repeat(rows[:, 2], count)], axis=1)
-
-    def _end_messages(self, ends: Ints, pieces: Ints) -> None:
-        feed, books = self.feed, self.books
-        ranks, codes = ends[:, 1], ends[:, 2]
-        self.behind.parse(ends[:, 0], feed.times[feed.places[ranks]], feed.times)
-        names = np.full(codes.size, -1, dtype=np.int64)
-        whole = codes >= 0
-        names[whole] = feed.stop_names[codes[whole]]
-        values = np.full((codes.size, len(self.joints)), np.nan)
-        values[whole] = feed.stop_values[codes[whole]]
-        broken = self._broken(codes[~whole], pieces)
-        good = np.array([payload is not None for payload in broken], dtype=bool)
-        at = np.flatnonzero(~whole)[good]
-        names[at], values[at] = feed.read([payload for payload in broken if payload is not None])
-        accepted = names >= 0
-        before = np.cumsum(np.append(self._accepted[-1], accepted.astype(np.int64)))[1:]
-        self._accepted = np.append(self._accepted, before)
-        if not accepted.any():
-            return
-        characters = feed.character_of(ranks[accepted])
-        place = books.sent_at(characters)
-        equal = np.ones(place.size, dtype=bool)
-        payloads = dict(zip(np.flatnonzero(~whole).tolist(), broken, strict=True))
-        at_ends = np.flatnonzero(accepted)
-        unsure = ~whole[accepted] | (ranks[accepted] + feed.rank_base >= feed.same_until)
-        for at in np.flatnonzero((place >= 0) & unsure).tolist():
-            end = int(at_ends[at])
-            got = payloads[end] if end in payloads else feed.stop_payloads[int(ranks[end]) + feed.rank_base]
-            equal[at] = got == self._payload_sent(int(characters[at]), place[at])
-        books.accept(place, names[accepted], equal, values[accepted])
-
-    def _payload_sent(self, last_character: int, place: int) -> bytes | None:
-        """Return the payload of a sent frame: remembered, or deframed again while its bytes are held."""
-        feed = self.feed
-        if last_character in feed.payloads:
-            return feed.payloads[last_character]
-        begin, end = int(self.books.frames.begin[place]), int(self.books.frames.end[place])
-        held = feed.data[begin - feed.base : end - feed.base].tobytes()
-        return deframe_all(feed.fmt, held).payloads()[0]
-
-    def _broken(self, codes: Ints, pieces: Ints) -> list[bytes | None]:
-        """Return the payloads of broken stretches, None where one is no frame."""
-        if not codes.size:
-            return []
-        wanted = pieces[np.isin(pieces[:, 2], -1 - codes)]
-        data = self.feed.data[numbers(wanted[:, 0], wanted[:, 1])].tobytes()
-        table = deframe_all(self.feed.fmt, data)
-        payloads = iter(table.payloads())
-        return [next(payloads) if good else None for good in table.good.tolist()]
-
-    def _throw_away(self, thrown: Ints, ends: Ints, ends_before: int) -> None:
-        rows = []
-        for last, before in thrown.tolist():
-            character = int(self.feed.character_of(np.array([last]))[0])
-            end = before - 1 - ends_before
-            if end >= 0:
-                self._thrown_after = max(
-                    self._thrown_after, int(self.feed.character_of(ends[end : end + 1, 1])[0])
-                )
-            rows.append((self._thrown_after + 1, character))
-            self._thrown_after = character
-        self.books.throw_away(np.array(rows, dtype=np.int64).reshape(-1, 2))
-        if len(ends):
-            last_end = int(self.feed.character_of(ends[-1:, 1])[0])
-            self._thrown_after = max(self._thrown_after, last_end)
-
-
-def numbers(first: Ints, count: Ints) -> Ints:
-    """Return the numbers of stretches, one behind the other: ``count`` from ``first`` on."""
-    if not first.size:
-        return np.zeros(0, dtype=np.int64)
-    ends = np.cumsum(count)
-    return np.arange(ends[-1]) + np.repeat(first - ends + count, count)
-
-
-def line_of(feed: Feed) -> Line:
-    from linkbudget.replay.machine import Line
-
-    return Line(**feed.line(delimited=True, lines=feed.fmt.delimiting == "newline"))
 
 
 def replay_pieces(
@@ -487,8 +142,8 @@ class Long:
 
             for piece in pieces:
                 self._place(piece)
-                self._take(piece)
-                if len(piece):
+                for part in self._parts(piece):
+                    self._take(piece, part)
                     run(True)
                     self._forget()
                 for _ in pool.map(Beside.take, self.beside, repeat(piece)):
@@ -533,21 +188,24 @@ class Long:
         )
         return f"{found}; is this the link's frame format?"
 
-    def _take(self, piece: ByteCapture) -> None:
+    def _parts(self, piece: ByteCapture) -> Iterator[slice]:
+        """Yield the parts in which a piece is taken in."""
         self.last = piece
         self.warnings += piece.warnings
-        if not len(piece):
-            return
-        rows, dropped = self.feed.take(piece)
+        for at in range(0, len(piece), CHUNK):
+            yield slice(at, min(at + CHUNK, len(piece)))
+
+    def _take(self, piece: ByteCapture, part: slice) -> None:
+        rows, dropped = self.feed.take(piece, part)
         self.frames += rows.begin.size
         self.books.send(rows)
-        arrival = self.feed.times[rows.end - 1 - self.feed.base]
         for joint in self.joints:
-            joint.send(rows, arrival)
-        ones = np.ones_like(dropped)
-        self.books.lose(np.stack([dropped, ones, ones * int(CharacterFate.DROPPED)], axis=1))
+            joint.send(rows, self.feed.times[rows.end - 1 - self.feed.base])
+        if dropped.size:
+            ones = np.ones_like(dropped)
+            self.books.lose(np.stack([dropped, ones, ones * int(CharacterFate.DROPPED)], axis=1))
         self.last_arrival = int(self.feed.times[-1])
-        self.own.behind.arrive(self.feed.times[-len(piece) :])
+        self.own.behind.arrive(self.feed.times[part.start - part.stop :])
         for placement in self.placements.values():
             placement.machine.rebase(line_of(self.feed), 0, 0, 0)
 
@@ -558,14 +216,13 @@ class Long:
         found = [placement.machine.oldest(longest) for placement in self.placements.values()]
         waiting = self._settled(found[0][0])
         self.books.settle(waiting)
-        oldest_start = self.books.oldest_start(int(feed.starts[0]))
+        oldest_start = self.books.oldest_start(int(feed.starts_at(np.array([feed.base]))[0]))
         for joint in self.joints:
             joint.proceed(self.last_arrival, oldest_start)
         needed = max(0, min(rank for _, rank in found))
         upto = [feed.times.size - longest - 6, *(one.machine["next"] for one in self.placements.values())]
-        if needed < feed.places.size:
-            upto.append(int(feed.places[needed]))
-        if self.books.frames.begin.size and not feed.differs:
+        upto.append(feed.characters_before(needed))
+        if self.books.frames.begin.size:
             upto.append(int(self.books.frames.begin[0]) - feed.base)
         count = min(upto)
         if count <= 0:
@@ -579,10 +236,7 @@ class Long:
     def _settled(self, rank: int) -> int:
         """Return the number of the character up to which all have been taken or lost."""
         feed = self.feed
-        arrived = self.own.machine["next"]
-        if rank < feed.places.size:
-            arrived = min(arrived, int(feed.places[rank]))
-        return feed.base + arrived
+        return feed.base + min(self.own.machine["next"], feed.characters_before(rank))
 
     def _result(self, partial: bool) -> LongReplay:
         from linkbudget.replay.run import told
@@ -599,8 +253,9 @@ class Long:
         end_ns = max(self.last_arrival, totals.last_end or 0, own.last_run_end)
         left_over = feed.character_of(own.machine.left_over())
         unread = books.frames.end - 1
-        unread = feed.times[unread[np.isin(unread, left_over)] - feed.base]
-        own.behind.parse(np.full_like(unread, end_ns), unread, feed.times)
+        unread = unread[np.isin(unread, left_over)]
+        ends = np.full((unread.size, 3), end_ns, dtype=np.int64)
+        own.behind.parse(ends, unread, feed.times, feed.base)
         books.close(feed.characters, left_over)
         for joint in self.joints:
             joint.proceed(self.last_arrival, 0, ends=True)
@@ -643,8 +298,9 @@ class Beside:
 
     def take(self, piece: ByteCapture) -> None:
         """Take in a piece, as it was recorded."""
-        if len(piece):
-            self.long._take(self.placing.place(piece))
+        placed = self.placing.place(piece)
+        for part in self.long._parts(placed):
+            self.long._take(placed, part)
             self.long.own.proceed(True)
             self.long._forget()
 
@@ -653,14 +309,3 @@ class Beside:
         self.long.feed.close()
         self.long.own.proceed(False)
         return self.long._ended(partial=False).figures
-
-
-def bounds(result: LongReplay) -> Iterator[str]:
-    """Yield what has to be said of a result told in pieces."""
-    if result.quantile_bound:
-        yield (
-            f"medians and 99th percentiles may be off by {result.quantile_bound:.2%} of themselves: more"
-            " different values came up than are kept"
-        )
-    if result.partial:
-        yield "interrupted: only the part of the recording that was read until then was replayed"

@@ -1,17 +1,20 @@
 """What payloads are to a replay: the number of the message each is, and the targets it commands to joints.
 
-Payloads with fixed places are read as columns (`linkbudget.codec.verdicts`), others one by one; what was read
-is remembered for a while, because a sender that repeats itself has few.
+Payloads with fixed places are read as columns (`linkbudget.codec.verdicts`), many of them compiled; others
+one by one, and what was read is remembered for a while, because a sender that repeats itself has few.
 """
 
 from __future__ import annotations
 
-from math import nan
+from dataclasses import dataclass
+from functools import cached_property
+from math import nan, prod
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget._jit import given, use_kernel
 from linkbudget.codec.verdicts import Columns, columns_of, message_ids
 from linkbudget.errors import FrameError
 from linkbudget.message.primitives import RangedInteger
@@ -22,16 +25,105 @@ if TYPE_CHECKING:
     from linkbudget.frame.bulk import FrameTable
     from linkbudget.link.joints import Joint
 
-__all__ = ["Verdicts"]
+__all__ = ["UNREAD", "Readable", "Verdicts", "plain_read_frames", "read_frames"]
 
 REMEMBERED = 1 << 14
 MOST_STATES = 1 << 16
 """States of a field whose targets are kept in a table."""
-FEW = 64
-"""Payloads of one length that are read one by one all the same."""
+UNREAD = -2
+"""Instead of the number of a message: the payload has to be read by itself."""
+NO_LIMIT = 1 << 62
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Bytes = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class Readable:
+    """The messages that can be read as columns, by the first byte of their payloads (None: by nothing).
+
+    ``of_id`` holds the number of each message, its columns, and its targets: (joint, place of its field,
+    target of each state).
+    """
+
+    of_id: dict[int | None, tuple[int, Columns, list[tuple[int, int, Floats]]]]
+    joints: int
+
+    @cached_property
+    def lowered(self) -> tuple[Ints, Ints, Ints, Floats]:
+        """The tables of the kernel: rows of messages by first byte, messages, numbers, targets."""
+        from linkbudget.replay import _book_kernels as kernels
+
+        of_id = np.full(257, -1, dtype=np.int64)
+        messages = np.zeros((len(self.of_id), kernels.MESSAGE_COLUMNS), dtype=np.int64)
+        numbers: list[tuple[int, ...]] = []
+        tables = [np.zeros(0)]
+        for row, (number, (name, columns, targets)) in enumerate(self.of_id.items()):
+            of_id[256 if number is None else number] = row
+            first, padding = len(numbers), (1 << 8 * columns.size - columns.bits) - 1
+            for offset, width, places, radices in columns.steps:
+                if prod(radices) < 1 << width:
+                    numbers.append((offset, width, prod(radices), -1, 1, 1, 0))
+                for joint, place, table in targets:
+                    if place in places:
+                        within = places.index(place)
+                        divisor = prod(radices[within + 1 :])
+                        begin = sum(table.size for table in tables)
+                        numbers.append((offset, width, NO_LIMIT, joint, divisor, radices[within], begin))
+                        tables.append(table)
+            messages[row] = columns.size, padding, name, first, len(numbers)
+        rows = np.array(numbers, dtype=np.int64).reshape(-1, kernels.NUMBER_COLUMNS)
+        return of_id, messages, rows, np.concatenate(tables)
+
+
+def read_frames(readable: Readable, payload: Bytes, offsets: Ints, reason: Bytes) -> tuple[Ints, Floats]:
+    """Return the number of the message that each good frame is, -1 for none, and the targets commanded.
+
+    The columns are those of a `FrameTable`. `UNREAD` is the number of those which no column reads.
+    """
+    if not use_kernel("read_frames", reason.size):
+        return plain_read_frames(readable, payload, offsets, reason)
+    from linkbudget.replay import _book_kernels as kernels
+
+    names = np.empty(reason.size, dtype=np.int64)
+    values = np.full((reason.size, readable.joints), nan)
+    tables = [given(table) for table in readable.lowered]
+    count = kernels.read_frames(given(payload), given(offsets), given(reason), *tables, names, values)
+    names, values = names[:count], values[:count]
+    names.setflags(write=False)
+    values.setflags(write=False)
+    return names, values
+
+
+def plain_read_frames(
+    readable: Readable, payload: Bytes, offsets: Ints, reason: Bytes
+) -> tuple[Ints, Floats]:
+    """Return what `read_frames` does, column by column for the payloads of each length."""
+    good = np.flatnonzero(reason == 0)
+    first = offsets[good]
+    lengths = offsets[good + 1] - first
+    names = np.full(good.size, UNREAD, dtype=np.int64)
+    values = np.full((good.size, readable.joints), nan)
+    for length in np.unique(lengths).tolist():
+        own = np.flatnonzero(lengths == length)
+        rows = payload[first[own, np.newaxis] + np.arange(length)]
+        for number, (name, columns, targets) in readable.of_id.items():
+            if number is not None and not length:
+                continue
+            mine = np.ones(len(rows), dtype=bool) if number is None else rows[:, 0] == number
+            names[own[mine]] = -1
+            body = rows[mine] if number is None else rows[mine, 1:]
+            if not len(body) or body.shape[1] != columns.size:
+                continue
+            fits, states = columns.read(body)
+            places = own[mine][fits]
+            names[places] = name
+            for joint, place, target in targets:
+                values[places, joint] = target[states[place][fits]]
+    names.setflags(write=False)
+    values.setflags(write=False)
+    return names, values
 
 
 class Verdicts:
@@ -42,13 +134,12 @@ class Verdicts:
         self._numbers = {name: place for place, name in enumerate(names)}
         self._nothing = (-1, (nan,) * len(joints))
         self._remembered: dict[bytes, tuple[int, tuple[float, ...]]] = {}
-        self._by_id = message_ids(codec) or {}
-        self._columns: dict[int | None, Columns] = {}
-        self._targets: dict[int | None, list[tuple[int, int, Floats]]] = {}
-        for number, message in self._by_id.items():
+        readable = {}
+        for number, message in (message_ids(codec) or {}).items():
             columns, targets = columns_of(message), self._targets_of(message)
             if columns is not None and targets is not None:
-                self._columns[number], self._targets[number] = columns, targets
+                readable[number] = self._numbers[message.name], columns, targets
+        self.readable = Readable(readable, len(joints))
 
     def of(self, payloads: list[bytes]) -> tuple[Ints, Floats]:
         """Return the number of the message that each payload is, -1 for none, and the targets commanded."""
@@ -59,43 +150,15 @@ class Verdicts:
 
     def of_frames(self, table: FrameTable) -> tuple[Ints, Floats]:
         """Return the same of the good frames of a table."""
-        good = np.flatnonzero(table.good)
-        first = table.payload_offsets[good]
-        lengths = table.payload_offsets[good + 1] - first
-        names = np.full(good.size, -1, dtype=np.int64)
-        values = np.full((good.size, len(self._joints)), nan)
-        one_by_one = []
-        for length in np.unique(lengths).tolist():
-            own = np.flatnonzero(lengths == length)
-            if own.size < FEW or not length or not self._columns:
-                one_by_one.append(own)
-                continue
-            rows = table.payload[first[own, np.newaxis] + np.arange(length)]
-            one_by_one.append(own[~self._read_columns(rows, own, names, values)])
-        rest = np.concatenate([np.zeros(0, dtype=np.int64), *one_by_one])
+        names, values = read_frames(self.readable, table.payload, table.payload_offsets, table.reason)
+        rest = np.flatnonzero(names == UNREAD)
         if rest.size:
-            data, last = table.payload.tobytes(), (first + lengths)[rest].tolist()
-            found = [data[at:end] for at, end in zip(first[rest].tolist(), last, strict=True)]
-            names[rest], values[rest] = self.of(found)
+            names, values = names.copy(), values.copy()
+            rows = np.flatnonzero(table.good)[rest]
+            data, offsets = table.payload.tobytes(), table.payload_offsets
+            ends = zip(offsets[rows].tolist(), offsets[rows + 1].tolist(), strict=True)
+            names[rest], values[rest] = self.of([data[at:end] for at, end in ends])
         return names, values
-
-    def _read_columns(
-        self, rows: npt.NDArray[np.uint8], own: Ints, names: Ints, values: Floats
-    ) -> npt.NDArray[np.bool_]:
-        """Read rows into the places ``own`` of names and values; return which are settled so."""
-        settled = np.zeros(len(rows), dtype=bool)
-        for number, columns in self._columns.items():
-            mine = np.ones(len(rows), dtype=bool) if number is None else rows[:, 0] == number
-            settled |= mine
-            body = rows[mine] if number is None else rows[mine, 1:]
-            if not len(body) or body.shape[1] != columns.size:
-                continue
-            good, states = columns.read(body)
-            places = own[mine][good]
-            names[places] = self._numbers[self._by_id[number].name]
-            for joint, place, targets in self._targets[number]:
-                values[places, joint] = targets[states[place][good]]
-        return settled
 
     def _targets_of(self, message: CodecMessage) -> list[tuple[int, int, Floats]] | None:
         """Return (joint, place of its field, target of each state); None where that cannot be a table."""

@@ -1,0 +1,200 @@
+"""Runs of a long replay, one for each placement of the releases: machines, and what they tell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import nan
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from linkbudget.frame.bulk import deframe_all
+from linkbudget.replay.arrivals import CharacterFate
+from linkbudget.replay.backlog_pieces import FallingBehind
+from linkbudget.replay.matching import matched
+from linkbudget.replay.rows import numbers
+from linkbudget.replay.totals import PassTotals
+from linkbudget.replay.windows import never_free
+
+if TYPE_CHECKING:
+    from linkbudget.link.resolve import Resolved
+    from linkbudget.replay.books import Books
+    from linkbudget.replay.feed import Feed
+    from linkbudget.replay.machine import Line, Machine
+    from linkbudget.replay.motion_pieces import JointPieces
+
+__all__ = ["Placement", "Reported", "line_of"]
+
+Ints = npt.NDArray[np.int64]
+
+
+def line_of(feed: Feed) -> Line:
+    """Return what the machines read."""
+    from linkbudget.replay.machine import Line
+
+    return Line(**feed.line(delimited=True, lines=feed.fmt.delimiting == "newline"))
+
+
+class Placement:
+    """A machine for one placement of the releases, that counts what it misses."""
+
+    def __init__(self, resolved: Resolved, feed: Feed) -> None:
+        from linkbudget.replay import _kernels as kernels
+        from linkbudget.replay.machine import Machine
+
+        self.resolved = resolved
+        self.feed = feed
+        self.machine: Machine = Machine(resolved, kernels.ONE_CORE, line_of(feed))
+        self.missed = 0
+
+    def proceed(self, still: bool) -> None:
+        """Run as far as what is known lets it."""
+        from linkbudget.replay.machine import StuckError
+
+        times = self.feed.times
+        last = int(times[-1]) if times.size else 0
+        try:
+            self.machine.proceed(times.size, still, last + self.resolved.loop.period_ns, self.collect)
+        except StuckError:
+            raise never_free(sum(row.blocks != "loop" for row in self.resolved.busy)) from None
+
+    def collect(self, tables: Mapping[str, Ints]) -> None:
+        """Count the passes that ended late and the releases skipped."""
+        passes = tables["passes"]
+        late = passes[:, 2] > passes[:, 0] + self.resolved.loop.deadline_ns
+        self.missed += int(np.count_nonzero(late)) + len(tables["skipped"])
+
+
+class Reported(Placement):
+    """The placement that is reported in full."""
+
+    def __init__(self, resolved: Resolved, feed: Feed, books: Books, joints: list[JointPieces]) -> None:
+        super().__init__(resolved, feed)
+        self.books = books
+        self.joints = joints
+        self._nothing = np.zeros(0, dtype=np.int64), books.pending
+        self.totals = PassTotals(resolved.loop.deadline_ns)
+        self.lost = {"FIFO": 0, "buffer": 0}
+        self.behind = FallingBehind(resolved.loop)
+        self.handler_ns = 0
+        self.last_run_end = 0
+        self._accepted = np.zeros(1, dtype=np.int64)
+        """Messages accepted before each end from ``_ends_before`` on, and after the last."""
+        self._ends_before = 0
+        self._thrown_after = -1
+        self._last_ends: Ints = np.zeros((0, 2), dtype=np.int64)
+
+    def collect(self, tables: Mapping[str, Ints]) -> None:
+        """Take in everything."""
+        runs = tables["runs"]
+        self.handler_ns += int((runs[:, 1] - runs[:, 0]).sum())
+        if len(runs):
+            self.last_run_end = int(runs[-1, 1])
+        lost = self._lose(tables["lost"])
+        before = self._ends_before + self._accepted.size - 1
+        self._end_messages(tables["ends"], tables["pieces"])
+        self._fall_behind(lost)
+        self._throw_away(tables["thrown"], tables["ends"], before)
+        passes = tables["passes"].copy()
+        if len(passes):
+            passes[:, 10] = self._accepted[passes[:, 10] - self._ends_before]
+            gone = int(tables["passes"][-1, 10]) - self._ends_before
+            self._accepted = self._accepted[gone:]
+            self._ends_before += gone
+        self.totals.add(passes, tables["skipped"][:, 0])
+        self.behind.passes(passes[:, 0], passes[:, 1])
+        self.missed = self.totals.missed
+        used = self.books.work(passes[:, 3], passes[:, 10])
+        for joint in self.joints:
+            joint.work(passes[:, 3], *used.get(joint.name, self._nothing))
+
+    def _lose(self, lost: Ints) -> Ints:
+        """Take in what was lost, and return it by the numbers of the characters."""
+        if not len(lost):
+            return lost
+        for name, what in (("FIFO", CharacterFate.LOST_FIFO), ("buffer", CharacterFate.LOST_BUFFER)):
+            self.lost[name] += int(lost[lost[:, 2] == what, 1].sum())
+        rows = self._by_character(lost)
+        self.books.lose(rows)
+        return rows
+
+    def _fall_behind(self, lost: Ints) -> None:
+        """Tell of characters lost since all had been caught up with."""
+        times = self.feed.times
+        lasts = lost[:, 0] + lost[:, 1] - 1 - self.feed.base
+        late = lost[(lost[:, 2] != CharacterFate.SKIPPED) & (times[lasts] > self.behind.since)]
+        if len(late):
+            self.behind.lose(times[numbers(late[:, 0], late[:, 1]) - self.feed.base])
+
+    def _by_character(self, rows: Ints) -> Ints:
+        """Return rows (first rank, count, fate) by the numbers of their characters."""
+        feed = self.feed
+        if feed.kept_held == feed.times.size:
+            moved: Ints = rows + np.array([feed.base, 0, 0])
+            return moved
+        count = rows[:, 1]
+        characters = feed.character_of(numbers(rows[:, 0], count))
+        return np.stack([characters, np.ones_like(characters), np.repeat(rows[:, 2], count)], axis=1)
+
+    def _end_messages(self, ends: Ints, pieces: Ints) -> None:
+        if not len(ends):
+            return
+        feed, frames = self.feed, self.books.frames
+        characters = feed.character_of(ends[:, 1])
+        self.behind.parse(ends, characters, feed.times, feed.base)
+        broken = self._broken(ends[:, 2], pieces)
+        names, targets = (
+            np.full(len(broken), -1, dtype=np.int64),
+            np.full((len(broken), len(self.joints)), nan),
+        )
+        good = [number for number, payload in enumerate(broken) if payload is not None]
+        names[good], targets[good] = feed.read([payload for payload in broken if payload is not None])
+        found = matched(ends, characters, feed.stop_names, names, frames)
+        self._accepted = np.append(self._accepted, found.before + self._accepted[-1])
+        as_sent, values = (
+            np.ones(found.place.size, dtype=bool),
+            np.full((found.place.size, targets.shape[1]), nan),
+        )
+        if self.joints:
+            of_frames = found.told < 0
+            values[of_frames] = frames.values[found.place[of_frames]]
+        told = np.flatnonzero(found.told >= 0)
+        own = told[found.place[told] >= 0]
+        payloads = dict.fromkeys(told.tolist(), b"")
+        payloads |= feed.payloads_sent(own, frames.begin[found.place[own]], frames.end[found.place[own]])
+        number_of = dict(zip(np.flatnonzero(ends[:, 2] < 0).tolist(), range(len(broken)), strict=True))
+        for row, sent in payloads.items():
+            end = int(found.told[row])
+            if end in number_of:
+                got, values[row] = broken[number_of[end]], targets[number_of[end]]
+            else:
+                got = feed.stop_payloads[int(ends[end, 1]) + feed.rank_base]
+                values[row] = feed.stop_values[ends[end, 2]]
+            as_sent[row] = got == sent
+        self.books.accept(found, as_sent, values)
+
+    def _broken(self, codes: Ints, pieces: Ints) -> list[bytes | None]:
+        """Return the payloads of broken stretches, None where one is no frame."""
+        wanted = pieces[np.isin(pieces[:, 2], -1 - codes[codes < 0])] if len(pieces) else pieces
+        if not len(wanted):
+            return []
+        table = deframe_all(self.feed.fmt, self.feed.data[numbers(wanted[:, 0], wanted[:, 1])].tobytes())
+        payloads = iter(table.payloads())
+        return [next(payloads) if good else None for good in table.good.tolist()]
+
+    def _throw_away(self, thrown: Ints, ends: Ints, ends_before: int) -> None:
+        rows = []
+        for last, before in thrown.tolist():
+            character = int(self.feed.character_of(np.array([last]))[0])
+            end = before - 1 - ends_before
+            if end >= 0:
+                self._thrown_after = max(
+                    self._thrown_after, int(self.feed.character_of(ends[end : end + 1, 1])[0])
+                )
+            rows.append((self._thrown_after + 1, character))
+            self._thrown_after = character
+        self.books.throw_away(np.array(rows, dtype=np.int64).reshape(-1, 2))
+        if len(ends):
+            last_end = int(self.feed.character_of(ends[-1:, 1])[0])
+            self._thrown_after = max(self._thrown_after, last_end)
