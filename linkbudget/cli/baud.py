@@ -24,46 +24,33 @@ FREQUENCY = re.compile(
 RATE = re.compile(r"\d{1,12}(?:\.\d{1,6})?")
 
 
-class Frequency(click.ParamType):
-    """A clock: ``16MHz``, ``7.3728 MHz``, ``32768``; an exact number of hertz."""
-
-    name = "HZ"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Fraction:
-        """Return the hertz; `click.BadParameter` for anything else."""
-        match = FREQUENCY.fullmatch(str(value).strip())
-        hertz = (
-            Fraction(0)
-            if match is None
-            else Fraction(match["figure"]) * SCALES[(match["scale"] or "").lower()]
-        )
-        if hertz <= 0:
-            self.fail(f"{value!r} is no clock; expected hertz above 0, as in 16MHz or 7372800", param, ctx)
-        return hertz
+def hertz(text: str) -> Fraction:
+    """Return the exact hertz of a clock such as ``16MHz``, ``7.3728 MHz`` or ``32768``."""
+    match = FREQUENCY.fullmatch(text.strip())
+    value = Fraction(0)
+    if match is not None:
+        value = Fraction(match["figure"]) * SCALES[(match["scale"] or "").lower()]
+    if value <= 0:
+        raise click.BadParameter(f"{text!r} is no clock; expected hertz above 0, as in 16MHz or 7372800")
+    return value
 
 
-class Rate(click.ParamType):
-    """A baud rate above 0, exact: ``115200``, ``134.5``."""
-
-    name = "RATE"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Fraction:
-        """Return the bits per second; `click.BadParameter` for anything else."""
-        text = str(value).strip().replace("_", "")
-        rate = Fraction(text) if RATE.fullmatch(text) else Fraction(0)
-        if rate <= 0:
-            self.fail(f"{value!r} is no baud rate; expected a number above 0, as in 115200", param, ctx)
-        return rate
+def baudrate(text: str) -> Fraction:
+    """Return an exact baud rate above 0 such as ``115200`` or ``134.5``."""
+    plain = text.strip()
+    value = Fraction(plain) if RATE.fullmatch(plain) else Fraction(0)
+    if value <= 0:
+        raise click.BadParameter(f"{text!r} is no baud rate; expected a number above 0, as in 115200")
+    return value
 
 
 @click.command("baud")
-@click.argument("rate", type=Rate(), required=False, metavar="[RATE]")
-@click.option("--clock", type=Frequency(), metavar="HZ", help="Clock of the UART, as in 16MHz or 7372800.")
+@click.argument("rate", type=baudrate, required=False, metavar="[RATE]")
+@click.option("--clock", type=hertz, metavar="HZ", help="Clock of the UART, as in 16MHz or 7372800.")
 @click.option("--generator", metavar="NAME", help="One generator; without RATE, at every standard rate.")
 @click.option(
     "--tolerance",
     metavar="TEXT",
-    default="exact",
     help="How far that clock may be off: crystal, resonator, rc, or a figure: '50 ppm', '+2/-2.75 %'.",
 )
 @click.option(
@@ -71,13 +58,15 @@ class Rate(click.ParamType):
     metavar="TEXT",
     help="The other end: generator, clock and tolerance, or a part of it: 'stm32-over16 64MHz rc', '1 %'.",
 )
-@click.option("--format", "format_", metavar="8N1", default="8N1", help="Data bits 5-9, parity, stop bits.")
+@click.option("--format", "format_", metavar="8N1", help="Data bits 5-9, parity, stop bits; 8N1 by default.")
 @click.option(
     "--bridge",
     metavar="NAME[,MS]",
     help="Also say what a USB-serial bridge adds: full-speed or high-speed, and its timer (else 16 ms).",
 )
-@click.option("--bytes", "n_bytes", type=click.IntRange(1), default=1, help="Length of a message behind it.")
+@click.option(
+    "--bytes", "n_bytes", type=click.IntRange(1), metavar="N", help="Length of a message behind it; else 1."
+)
 @json_option
 @click.pass_obj
 def command(
@@ -85,11 +74,11 @@ def command(
     rate: Fraction | None,
     clock: Fraction | None,
     generator: str | None,
-    tolerance: str,
+    tolerance: str | None,
     other: str | None,
-    format_: str,
+    format_: str | None,
     bridge: str | None,
-    n_bytes: int,
+    n_bytes: int | None,
     as_json: bool,
 ) -> None:
     """Baud-rate settings of a UART's clock: registers, error, and what is left of the sampling margin.
@@ -97,11 +86,13 @@ def command(
     With RATE: every generator at that rate. With --generator: that one, at RATE or at every standard rate.
     Without either: the generators there are.
     """
+    if n_bytes is not None and bridge is None:
+        raise click.UsageError("--bytes concerns a --bridge; there is none")
     document: dict[str, Any] = {}
-    if bridge is None or (clock, generator, other) != (None, None, None):
+    if bridge is None or (clock, generator, tolerance, other) != (None,) * 4:
         document = document_of(rate, clock, generator, tolerance, other, format_)
     if bridge is not None:
-        document["bridge"] = bridge_of(bridge, rate, format_, n_bytes)
+        document["bridge"] = bridge_of(bridge, rate, format_ or "8N1", n_bytes or 1)
     if as_json:
         emit_document(document, notes)
     else:
@@ -114,20 +105,20 @@ def document_of(
     rate: Fraction | None,
     clock: Fraction | None,
     generator: str | None,
-    tolerance: str,
+    tolerance: str | None,
     other: str | None,
-    format_: str,
+    format_: str | None,
 ) -> dict[str, Any]:
     """Return the dict of the table asked for, or of the generators there are."""
     from linkbudget.wire.baud_rows import GENERATORS, find_generator
     from linkbudget.wire.baud_table import baud_table, generator_facts
     from linkbudget.wire.rates import STANDARD_RATES
-    from linkbudget.wire.tolerance import Tolerance
+    from linkbudget.wire.tolerance import EXACT, Tolerance
 
     if generator is not None:
         find_generator(generator)
     if clock is None:
-        if rate is not None or generator is not None or other is not None:
+        if (rate, generator, tolerance, other, format_) != (None,) * 5:
             raise click.UsageError("--clock HZ is needed: the clock that the generator divides, as in 16MHz")
         return {"generators": {name: generator_facts(name) for name in GENERATORS}}
     if rate is None and generator is None:
@@ -136,9 +127,9 @@ def document_of(
         clock,
         STANDARD_RATES if rate is None else [rate],
         GENERATORS if generator is None else [generator],
-        tolerance=Tolerance.parse(tolerance),
+        tolerance=EXACT if tolerance is None else Tolerance.parse(tolerance),
         other=None if other is None else end_of(other),
-        format=format_,
+        format=format_ or "8N1",
     )
     if rate is not None and generator is not None and table.left_out:
         # The one thing asked for: an error says what is allowed.
@@ -157,7 +148,7 @@ def end_of(text: str) -> UartEnd:
         if word in GENERATORS and generator is None:
             generator = word
         elif word.lower().endswith("hz") and clock is None:
-            clock = Frequency().convert(word, None, None)
+            clock = hertz(word)
         else:
             rest.append(word)
     tolerance = Tolerance.parse(" ".join(rest)) if rest else EXACT

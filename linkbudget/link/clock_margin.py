@@ -32,7 +32,7 @@ def clock_margins(link: Link) -> dict[str, Margin]:
 
     An end that says nothing of its clock is taken as exact (`clock_notes` says so).
     """
-    sections = {"sender": link.sender, "receiver": link.receiver}
+    sections: dict[str, Sender | Receiver] = {"sender": link.sender, "receiver": link.receiver}
     if not any(_described(section) for section in sections.values()):
         return {}
     ends = {name: _end(section) for name, section in sections.items()}

@@ -14,7 +14,7 @@ from linkbudget.errors import Fault, SettingsError
 from linkbudget.units import Number, exact
 from linkbudget.wire.baud_rows import GENERATORS, BaudSetting, find_generator
 
-__all__ = ["GENERATORS", "BaudSetting", "baud_setting", "closest_setting"]
+__all__ = ["GENERATORS", "BaudSetting", "baud_setting", "closest_setting", "exact_clock_and_rate"]
 
 
 def baud_setting(generator: str, clock_hz: Number, baudrate: Number) -> BaudSetting:
@@ -27,7 +27,7 @@ def baud_setting(generator: str, clock_hz: Number, baudrate: Number) -> BaudSett
     >>> baud_setting("avr", 16_000_000, 115200).error
     Fraction(-23, 648)
     """
-    clock, rate = _positive(clock_hz, baudrate)
+    clock, rate = exact_clock_and_rate(clock_hz, baudrate)
     return find_generator(generator).setting(clock, rate)
 
 
@@ -38,11 +38,12 @@ def closest_setting(generator: str, clock_hz: Number, baudrate: Number) -> BaudS
     are as close it is the faster one; at the limits of the registers it may be far off. Arguments and errors
     as in `baud_setting`.
     """
-    clock, rate = _positive(clock_hz, baudrate)
+    clock, rate = exact_clock_and_rate(clock_hz, baudrate)
     return find_generator(generator).closest(clock, rate)
 
 
-def _positive(clock_hz: Number, baudrate: Number) -> tuple[Fraction, Fraction]:
+def exact_clock_and_rate(clock_hz: Number, baudrate: Number) -> tuple[Fraction, Fraction]:
+    """Return both as exact fractions; `SettingsError` for what is no number above 0."""
     given = {"clock_hz": clock_hz, "baudrate": baudrate}
     faults = [
         Fault(name, value, "a number above 0") for name, value in given.items() if not _is_positive(value)

@@ -9,8 +9,8 @@ from html import escape
 from typing import Any
 
 from linkbudget.errors import SettingsError
-from linkbudget.units import Number, exact
-from linkbudget.wire.baud import closest_setting
+from linkbudget.units import Number
+from linkbudget.wire.baud import closest_setting, exact_clock_and_rate
 from linkbudget.wire.baud_rows import GENERATORS, BaudSetting, find_generator
 from linkbudget.wire.margin import Margin
 from linkbudget.wire.margin_ends import DEFAULT_LOOKS, UartEnd, ends_margin
@@ -133,13 +133,14 @@ def baud_table(
         find_generator(name)
     rows, left_out = [], []
     for baudrate in baudrates:
-        line = UartLine.from_format(baudrate, format)  # type: ignore[arg-type]
+        clock, rate = exact_clock_and_rate(clock_hz, baudrate)
+        line = UartLine.from_format(rate, format)  # type: ignore[arg-type]
         for name in names:
             try:
-                rows.append(_row(line, UartEnd(name, clock_hz, tolerance), other))
+                rows.append(_row(line, UartEnd(name, clock, tolerance), other))
             except SettingsError as error:
                 fault = error.faults[0]
-                left_out.append(LeftOut(name, exact(baudrate), fault.problem, fault.allowed))
+                left_out.append(LeftOut(name, rate, fault.problem, fault.allowed))
     return BaudTable(format, tolerance, other, tuple(rows), tuple(left_out), tuple(_notes(rows, other)))
 
 

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.units import Number, exact
-from linkbudget.wire.baud_rows import BaudSetting
+from linkbudget.wire.baud_rows import BaudSetting, plain_number
 from linkbudget.wire.margin_rules import MarginRule, Sampling, find_margin_rule
 from linkbudget.wire.tolerance import RateError, Tolerance, rate_error
 from linkbudget.wire.uart import UartLine
@@ -116,7 +116,7 @@ class Margin:
             "recommended_per_end": None if advised is None else float(advised),
             "tx": {**self.tx.to_dict(), "share": float(self.shares[TX])},
             "rx": {**self.rx.to_dict(), "share": float(self.shares[RX])},
-            "line": self.line.to_dict(),
+            "line": {**self.line.to_dict(), "baudrate": plain_number(exact(self.line.baudrate))},
             "bits": self.sampling.bits,
             "oversampling": self.sampling.oversampling,
             "samples": self.sampling.samples,
