@@ -8,8 +8,10 @@ event, not an exception; only one-shot decoding raises.
 from __future__ import annotations
 
 import difflib
+import threading
 import warnings as _warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 __all__ = [
@@ -22,6 +24,7 @@ __all__ = [
     "SettingsError",
     "TargetError",
     "nearest_name",
+    "quiet",
     "warn",
 ]
 
@@ -115,3 +118,14 @@ def warn(message: str, stacklevel: int = 3) -> str:
     """Issue a `LinkBudgetWarning` and return its text, so that results can list it too."""
     _warnings.warn(message, LinkBudgetWarning, stacklevel=stacklevel)
     return message
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep our warnings back, as while many things are tried; only in a main thread: filters are shared."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    with _warnings.catch_warnings():
+        _warnings.simplefilter("ignore", LinkBudgetWarning)
+        yield

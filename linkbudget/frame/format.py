@@ -16,10 +16,15 @@ from linkbudget.frame.delimiting.table import DELIMITINGS
 from linkbudget.frame.envelope import Envelope
 from linkbudget.frame.events import Reason
 from linkbudget.frame.extremes import frame_size, is_exact, largest, smallest
+from linkbudget.frame.joined import joined_frames_pass
 from linkbudget.frame.settings import catalogue_name, format_faults, sync_bytes, table_of
 from linkbudget.units import SizeRange
 
-__all__ = ["FrameFormat"]
+__all__ = ["RUNS_TOGETHER", "FrameFormat"]
+
+RUNS_TOGETHER = (
+    "frames that run together because a delimiter was lost pass {}: take a check that starts elsewhere"
+)
 
 
 @dataclass(frozen=True)
@@ -41,7 +46,7 @@ class FrameFormat:
     ``"frame"``, ``header_check`` over the length field.
 
     The default check starts at FFFF: with one that starts at 0 and has no final xor, frames that run together
-    because a delimiter was lost pass the check.
+    because a delimiter was lost pass the check. A `LinkBudgetWarning` says so (see `runs_together`).
     """
 
     delimiting: str = "cobs"
@@ -67,6 +72,8 @@ class FrameFormat:
             raise SettingsError(faults)
         for name in ("crc", "header_check"):
             object.__setattr__(self, name, catalogue_name(getattr(self, name)))
+        if self.runs_together:
+            warn(RUNS_TOGETHER.format(self.check.name if self.check else None), stacklevel=4)
 
     def __getstate__(self) -> dict[str, object]:
         # What is cached is derived from the fields and holds functions that cannot be pickled.
@@ -130,6 +137,14 @@ class FrameFormat:
     def overhead_bytes(self) -> int:
         """Bytes added to the payload before it is delimited: sequence, layout and check."""
         return self.envelope.lead_bytes + self.envelope.check_bytes
+
+    @cached_property
+    def runs_together(self) -> bool:
+        """Whether frames that run together, because the delimiter between them was lost, pass the check.
+
+        It is tried out on frames, so it holds for a check of one's own as well.
+        """
+        return joined_frames_pass(self)
 
     @property
     def delimiter(self) -> int | None:

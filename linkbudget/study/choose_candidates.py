@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from linkbudget.codec import Codec, CodecMessage
-from linkbudget.errors import SettingsError
+from linkbudget.errors import SettingsError, quiet
 from linkbudget.frame.format import FrameFormat
 from linkbudget.frame.settings import MAX_PAYLOAD
 from linkbudget.link.model import Link, Message
@@ -200,9 +200,10 @@ def _frame_format(present: FrameFormat, delimiting: str, check: str | None, larg
         own = {"sync": SYNC, "length_bytes": ((largest + 2).bit_length() + 7) // 8}
     if delimiting == "newline" and check is not None:
         own = {"check_form": "hex"}
-    return FrameFormat(
-        delimiting, check, largest, sequence=present.sequence, layout_id=present.layout_id, **own
-    )
+    with quiet():  # A check that lets frames run together is ranked by what it lets pass.
+        return FrameFormat(
+            delimiting, check, largest, sequence=present.sequence, layout_id=present.layout_id, **own
+        )
 
 
 def _with_format(link: Link, direction: str, codec: Codec) -> Link:

@@ -5,16 +5,13 @@ A job carries the text of the edited link file, so that what is replayed is what
 
 from __future__ import annotations
 
-import threading
-import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
-from linkbudget.errors import CaptureError, LinkBudgetWarning, SettingsError
+from linkbudget.errors import CaptureError, SettingsError, quiet
 from linkbudget.link.file import link_from_dict, parse_toml
 from linkbudget.link.model import Link
 from linkbudget.link.requirements import Requirement
@@ -280,14 +277,3 @@ def _run(job: Job) -> Outcome:
 def link_from(text: str) -> Link:
     """Return the link that the text of a link file describes."""
     return link_from_dict(parse_toml(text.encode()))
-
-
-@contextmanager
-def quiet() -> Iterator[None]:
-    """Keep our warnings back while many replays are made; only in a main thread, since filters are shared."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", LinkBudgetWarning)
-        yield
