@@ -208,6 +208,15 @@ PAIRS: tuple[Pair, ...] = (
         100_000,
         "parsed_ends",
     ),
+    Pair(
+        "tallied",
+        "linkbudget.replay.totals:tallied",
+        "linkbudget.replay.totals:plain_tallied",
+        "passes",
+        "linkbudget.replay._book_kernels:tallied",
+        100_000,
+        "rows_of_passes",
+    ),
 )
 CHANGE_OVER = {pair.name: pair.change_over for pair in PAIRS}
 NOT_COUNTED = {"_nrt": False}  # "numba run time": without it nothing can be allocated

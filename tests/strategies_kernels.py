@@ -15,6 +15,7 @@ from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.link.joints import Joint
 from linkbudget.link.model import Link
+from linkbudget.replay.passes import COLUMNS
 from linkbudget.replay.rows import SentRows
 from linkbudget.replay.verdicts import Verdicts
 from linkbudget.replay.walk import Orders, plain_walk
@@ -625,3 +626,19 @@ def parsed_ends(draw: st.DrawFn) -> Case:
     )
     ends = np.stack([parsed, characters, np.zeros_like(parsed)], axis=1)
     return Case((ends, characters, times, base, draw(st.sampled_from([-(1 << 62), 0, 3]))))
+
+
+@st.composite
+def rows_of_passes(draw: st.DrawFn) -> Case:
+    """Passes that end early, on time and late, and releases skipped before, between and behind them."""
+    period = 10
+    ran = [draw(st.booleans()) for _ in range(draw(st.integers(0, 12)))]
+    release = period * np.flatnonzero(ran)
+    skipped = period * np.flatnonzero(~np.array(ran, dtype=bool))
+    passes = np.zeros((release.size, len(COLUMNS)), dtype=np.int64)
+    passes[:, 0] = release
+    passes[:, 1] = release + whole_numbers([draw(st.integers(0, 3)) for _ in release])
+    passes[:, 2] = passes[:, 1] + whole_numbers([draw(st.integers(5, 12)) for _ in release])
+    for column in range(3, len(COLUMNS)):
+        passes[:, column] = [draw(st.integers(0, 9)) for _ in release]
+    return Case((passes, skipped, period, draw(st.sampled_from([0, 4]))))

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from linkbudget._jit import kernel
 
-__all__ = ["caught_up", "chosen", "judged", "matched", "read_frames"]
+__all__ = ["caught_up", "chosen", "judged", "matched", "read_frames", "tallied"]
 
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
@@ -222,3 +222,34 @@ def caught_up(
             latest = np.int64(row)
         done = ends[row, 0]
     return first, latest, longest
+
+
+@kernel
+def tallied(
+    passes: Ints, skipped: Ints, deadline: int, in_a_row: int, sums: Ints, of_faults: Ints
+) -> tuple[np.int64, np.int64, np.int64, np.int64]:
+    """Add up columns of passes, of all and of those at fault.
+
+    Returns how many passes ended late, how many are at fault, and misses in a row: the most, and at the end.
+    """
+    late, faults, most, row = np.int64(0), np.int64(0), np.int64(0), np.int64(in_a_row)
+    next_one = 0
+    for at in range(len(passes)):
+        while next_one < skipped.size and skipped[next_one] < passes[at, 0]:
+            row += 1
+            next_one += 1
+        missed = passes[at, 2] > passes[at, 0] + deadline
+        most = max(most, row)
+        late += missed
+        row = row + 1 if missed else np.int64(0)
+        until = passes[at + 1, 0] if at + 1 < len(passes) else np.int64(1 << 62)
+        at_fault = missed or (
+            next_one < skipped.size and passes[at, 0] < skipped[next_one] and skipped[next_one] <= until
+        )
+        faults += at_fault
+        for column in range(sums.size):
+            sums[column] += passes[at, column]
+            if at_fault:
+                of_faults[column] += passes[at, column]
+    row += skipped.size - next_one
+    return late, faults, max(most, row), row

@@ -97,9 +97,9 @@ class Feed:
         """How many kept characters are held."""
         return self.times.size if self._places is None else self._places.size
 
-    def read(self, payloads: list[bytes]) -> tuple[Ints, Floats]:
-        """Return the number of the message that each payload is, -1 for none, and the targets commanded."""
-        return self._verdicts.of(payloads)
+    def read(self, table: FrameTable) -> tuple[Ints, Floats]:
+        """Return the number of the message that each good frame is, -1 for none, and targets commanded."""
+        return self._verdicts.of_frames(table)
 
     def take(self, piece: ByteCapture, part: slice) -> tuple[SentRows, Ints]:
         """Take in a part of a piece; return the frames sent and the characters dropped that it completes."""
@@ -180,10 +180,10 @@ class Feed:
 
     def _end_stops(self, table: FrameTable) -> None:
         """Note the kept frames, which end at some of the stops."""
-        payloads, lasts = table.payloads(), table.end[table.good] - 1
-        self.stop_payloads.update(zip(lasts.tolist(), payloads, strict=True))
+        lasts = table.end[table.good] - 1
+        self.stop_payloads.update(zip(lasts.tolist(), table.payloads(), strict=True))
         at = np.searchsorted(self.stops, lasts - self.rank_base)
-        self.stop_names[at], self.stop_values[at] = self.read(payloads)
+        self.stop_names[at], self.stop_values[at] = self.read(table)
 
     def character_of(self, ranks: Ints) -> Ints:
         """Return the numbers of kept characters held, by rank among those held."""

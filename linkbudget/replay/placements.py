@@ -18,6 +18,7 @@ from linkbudget.replay.totals import PassTotals
 from linkbudget.replay.windows import never_free
 
 if TYPE_CHECKING:
+    from linkbudget.frame.bulk import FrameTable
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.books import Books
     from linkbudget.replay.feed import Feed
@@ -27,6 +28,12 @@ if TYPE_CHECKING:
 __all__ = ["Placement", "Reported", "line_of"]
 
 Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+
+
+def payload_of(table: FrameTable | None, row: int) -> bytes:
+    assert table is not None
+    return table.payload[table.payload_offsets[row] : table.payload_offsets[row + 1]].tobytes()
 
 
 def line_of(feed: Feed) -> Line:
@@ -143,45 +150,37 @@ class Reported(Placement):
         feed, frames = self.feed, self.books.frames
         characters = feed.character_of(ends[:, 1])
         self.behind.parse(ends, characters, feed.times, feed.base)
-        broken = self._broken(ends[:, 2], pieces)
-        names, targets = (
-            np.full(len(broken), -1, dtype=np.int64),
-            np.full((len(broken), len(self.joints)), nan),
-        )
-        good = [number for number, payload in enumerate(broken) if payload is not None]
-        names[good], targets[good] = feed.read([payload for payload in broken if payload is not None])
+        broken, names, targets = self._broken(ends[:, 2], pieces)
         found = matched(ends, characters, feed.stop_names, names, frames)
         self._accepted = np.append(self._accepted, found.before + self._accepted[-1])
-        as_sent, values = (
-            np.ones(found.place.size, dtype=bool),
-            np.full((found.place.size, targets.shape[1]), nan),
-        )
+        count = found.place.size
+        as_sent, values = np.ones(count, dtype=bool), np.full((count, len(self.joints)), nan)
         if self.joints:
             of_frames = found.told < 0
             values[of_frames] = frames.values[found.place[of_frames]]
         told = np.flatnonzero(found.told >= 0)
         own = told[found.place[told] >= 0]
-        payloads = dict.fromkeys(told.tolist(), b"")
-        payloads |= feed.payloads_sent(own, frames.begin[found.place[own]], frames.end[found.place[own]])
-        number_of = dict(zip(np.flatnonzero(ends[:, 2] < 0).tolist(), range(len(broken)), strict=True))
-        for row, sent in payloads.items():
-            end = int(found.told[row])
-            if end in number_of:
-                got, values[row] = broken[number_of[end]], targets[number_of[end]]
-            else:
-                got = feed.stop_payloads[int(ends[end, 1]) + feed.rank_base]
-                values[row] = feed.stop_values[ends[end, 2]]
-            as_sent[row] = got == sent
+        sent = feed.payloads_sent(own, frames.begin[found.place[own]], frames.end[found.place[own]])
+        codes = ends[found.told[told], 2]
+        number = np.searchsorted(np.flatnonzero(ends[:, 2] < 0), found.told[told])
+        for row, code, at in zip(told.tolist(), codes.tolist(), number.tolist(), strict=True):
+            values[row] = targets[at] if code < 0 else feed.stop_values[code]
+            if row in sent:
+                kept = int(ends[found.told[row], 1]) + feed.rank_base
+                got = payload_of(broken, at) if code < 0 else feed.stop_payloads[kept]
+                as_sent[row] = got == sent[row]
         self.books.accept(found, as_sent, values)
 
-    def _broken(self, codes: Ints, pieces: Ints) -> list[bytes | None]:
-        """Return the payloads of broken stretches, None where one is no frame."""
+    def _broken(self, codes: Ints, pieces: Ints) -> tuple[FrameTable | None, Ints, Floats]:
+        """Return broken stretches deframed, a row for each; which message each is, what it commands."""
         wanted = pieces[np.isin(pieces[:, 2], -1 - codes[codes < 0])] if len(pieces) else pieces
         if not len(wanted):
-            return []
-        table = deframe_all(self.feed.fmt, self.feed.data[numbers(wanted[:, 0], wanted[:, 1])].tobytes())
-        payloads = iter(table.payloads())
-        return [next(payloads) if good else None for good in table.good.tolist()]
+            return None, np.zeros(0, dtype=np.int64), np.zeros((0, len(self.joints)))
+        data = self.feed.data[numbers(wanted[:, 0], wanted[:, 1])].tobytes()
+        table = deframe_all(self.feed.fmt, data)
+        names, targets = np.full(len(table), -1, dtype=np.int64), np.full((len(table), len(self.joints)), nan)
+        names[table.good], targets[table.good] = self.feed.read(table)
+        return table, names, targets
 
     def _throw_away(self, thrown: Ints, ends: Ints, ends_before: int) -> None:
         rows = []

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget._jit import given, use_kernel
 from linkbudget.replay.bottleneck import ACTIVITIES_OF_PASS, Bottleneck, losses, nearest_limit
 from linkbudget.replay.passes import COLUMNS, PassTable
 from linkbudget.replay.quantiles import Quantiles
@@ -15,12 +16,59 @@ from linkbudget.replay.quantiles import Quantiles
 if TYPE_CHECKING:
     from linkbudget.link.resolve import Resolved
 
-__all__ = ["PassTotals"]
+__all__ = ["PassTotals", "Tally", "tallied"]
 
 WORST_KEPT = 32
 
 Ints = npt.NDArray[np.int64]
 COLUMN = {name: place for place, name in enumerate(COLUMNS)}
+
+
+class Tally(NamedTuple):
+    """Of passes in order: how many ended late, how many are at fault, and how many misses came in a row.
+
+    At fault are those that ended late, and those that releases were skipped after. ``most`` misses in a row
+    and those ``in_a_row`` at the end; ``sums`` are those of the columns, ``of_faults`` of the ones at fault.
+    """
+
+    late: int
+    faults: int
+    most: int
+    in_a_row: int
+    sums: Ints
+    of_faults: Ints
+
+
+def tallied(passes: Ints, skipped: Ints, deadline_ns: int, in_a_row: int) -> Tally:
+    """Return the tally of passes (rows of a `PassTable`) and releases skipped, behind ``in_a_row`` misses."""
+    if not use_kernel("tallied", len(passes)):
+        return plain_tallied(passes, skipped, deadline_ns, in_a_row)
+    from linkbudget.replay import _book_kernels as kernels
+
+    sums, of_faults = (np.zeros(len(COLUMNS), dtype=np.int64) for _ in range(2))
+    found = kernels.tallied(given(passes), given(skipped), deadline_ns, in_a_row, sums, of_faults)
+    for column in (sums, of_faults):
+        column.setflags(write=False)
+    return Tally(*map(int, found), sums, of_faults)
+
+
+def plain_tallied(passes: Ints, skipped: Ints, deadline_ns: int, in_a_row: int) -> Tally:
+    """Return what `tallied` does, column by column."""
+    release, end = passes[:, 0], passes[:, 2]
+    missed = end > release + deadline_ns
+    before = np.searchsorted(release, skipped) - 1
+    at_fault = missed.copy()
+    at_fault[before[before >= 0]] = True
+    order = np.argsort(np.concatenate([release, skipped]), kind="stable")
+    flags = np.concatenate([missed, np.ones(skipped.size, dtype=bool)])[order]
+    edges = np.concatenate([[-1], np.flatnonzero(~flags), [flags.size]])
+    rows = np.diff(edges) - 1
+    rows[0] += in_a_row
+    sums, of_faults = passes.sum(axis=0), passes[at_fault].sum(axis=0)
+    for column in (sums, of_faults):
+        column.setflags(write=False)
+    late, faults = int(np.count_nonzero(missed)), int(np.count_nonzero(at_fault))
+    return Tally(late, faults, int(rows.max()), int(rows[-1]), sums, of_faults)
 
 
 class PassTotals:
@@ -41,39 +89,32 @@ class PassTotals:
 
     def add(self, passes: Ints, skipped: Ints) -> None:
         """Take in passes (rows of a `PassTable`) and the releases skipped because of them."""
-        release, end = passes[:, 0], passes[:, 2]
-        missed = end > release + self.deadline_ns
+        found = tallied(passes, skipped, self.deadline_ns, self._misses_in_a_row)
         self.passes += len(passes)
         self.skipped += skipped.size
-        self.missed += int(np.count_nonzero(missed)) + skipped.size
-        self._count_rows_of_misses(release, missed, skipped)
+        self.missed += found.late + skipped.size
+        self.longest_run_of_misses = max(self.longest_run_of_misses, found.most)
+        self._misses_in_a_row = found.in_a_row
         if not len(passes):
             return
-        self.late.add(passes[:, 1] - release)
-        self.last_end = int(end[-1])
+        self.late.add(passes[:, 1] - passes[:, 0])
+        self.last_end = int(passes[-1, 2])
         for name in self.sums:
-            self.sums[name] += int(passes[:, COLUMN[name]].sum())
-        at_fault = missed.copy()
-        at_fault[np.searchsorted(release, skipped) - 1] |= True
-        self._faults += int(np.count_nonzero(at_fault))
-        length = end - passes[:, 1]
-        self._fault_length += int(length[at_fault].sum())
+            self.sums[name] += int(found.sums[COLUMN[name]])
+        self._faults += found.faults
+        self._fault_length += int(found.of_faults[COLUMN["end"]]) - int(found.of_faults[COLUMN["start"]])
         for what, columns in ACTIVITIES_OF_PASS.items():
-            time = passes[:, [COLUMN[name] for name in columns]].sum(axis=1)
-            self._fault_sums[what] += int(time[at_fault].sum())
-        longest = passes[np.argsort(-length, kind="stable")[:WORST_KEPT]]
-        worst = np.concatenate([self.worst, longest])
-        self.worst = worst[np.argsort(worst[:, 1] - worst[:, 2], kind="stable")[:WORST_KEPT]]
+            self._fault_sums[what] += sum(int(found.of_faults[COLUMN[name]]) for name in columns)
+        self._keep_longest(passes)
 
-    def _count_rows_of_misses(self, release: Ints, missed: npt.NDArray[np.bool_], skipped: Ints) -> None:
-        order = np.argsort(np.concatenate([release, skipped]), kind="stable")
-        flags = np.concatenate([missed, np.ones(skipped.size, dtype=bool)])[order]
-        kept_at = np.flatnonzero(~flags)
-        edges = np.concatenate([[-1], kept_at, [flags.size]])
-        rows = np.diff(edges) - 1
-        rows[0] += self._misses_in_a_row
-        self.longest_run_of_misses = max(self.longest_run_of_misses, int(rows.max()))
-        self._misses_in_a_row = int(rows[-1])
+    def _keep_longest(self, passes: Ints) -> None:
+        length = passes[:, 2] - passes[:, 1]
+        if len(self.worst) == WORST_KEPT:
+            passes = passes[length > self.worst[-1, 2] - self.worst[-1, 1]]
+            if not len(passes):
+                return
+        worst = np.concatenate([self.worst, passes])
+        self.worst = worst[np.argsort(worst[:, 1] - worst[:, 2], kind="stable")[:WORST_KEPT]]
 
     @property
     def longest_ns(self) -> int | None:
