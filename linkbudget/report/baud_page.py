@@ -61,20 +61,31 @@ def setting_page(document: Document, row: Document) -> list[RenderableType]:
     rules = [
         ("registers", told["rule"]),
         ("read in", f"{told['source']} ({told['status']})"),
-        ("margin", f"{row['reads']['rule']['name']}: {row['reads']['rule']['text']}"),
-        ("read in", f"{row['reads']['rule']['source']} ({row['reads']['rule']['status']})"),
+        *rule_rows("margin", row["reads"]["rule"]),
     ]
     if told["note"]:
         rules.insert(1, ("note", told["note"]))
-    words = "can be read" if ok else "can NOT be read"
-    whom = "an exact other end" if document["other"] is None else "this other end"
+    able = "can" if ok else "can NOT"
+    words = f"it {able} read an exact other end"
+    if row["writes"] is not None:
+        words = f"the two ends {able} read each other"
+        if row["writes"]["rule"] != row["reads"]["rule"]:
+            rules += rule_rows("other's margin", row["writes"]["rule"])
     head = f"{rate_text(row['baudrate'])} baud by {row['generator']} from {clock_text(row['clock_hz'])}"
     return [
-        verdict(f"{head}: off by {signed(row['error'])}; with {whom} characters {words}.", ok),
+        verdict(f"{head}: off by {signed(row['error'])}; {words}.", ok),
         fact_list("The setting", facts),
         fact_list(f"The sampling margin, {document['format']}", margins),
         word_list("The rules", rules),
         *assumed(document),
+    ]
+
+
+def rule_rows(title: str, rule: Document) -> list[tuple[str, str]]:
+    """Return a rule of the sampling margin, and where it was read."""
+    return [
+        (title, f"{rule['name']}: {rule['text']}"),
+        ("read in", f"{rule['source']} ({rule['status']})"),
     ]
 
 

@@ -400,7 +400,7 @@ _ROWS: tuple[Generator, ...] = (
         oversampling=16,
         highest=65535,
         registers=lambda steps: (steps, 0, {"BAUD": steps}),
-        note="the mean rate: single bits are up to a sixteenth longer or shorter",
+        note="that is the mean: single bits are longer or shorter by up to a period of the clock, as we read it",
     ),
     Divider(
         "sam-fractional",
