@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from linkbudget.cli.capture_input import INPUT_FILE, json_option, requirement_option
+from linkbudget.cli.measured_costs import measured
 from linkbudget.cli.output import Notes, emit_document, emit_page
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 
@@ -25,6 +26,8 @@ def command(notes: Notes, link: Path, require: bool, junit: Path | None, as_json
     from linkbudget.link.model import Link
 
     described = Link.load(link)
+    if described.loop.described:
+        described, _ = measured(described)
     document = byte_budget(described).to_dict()
     write_junit(junit, document, described, link)
     if as_json:

@@ -17,6 +17,7 @@ from linkbudget.cli.capture_input import (
     requirement_option,
     wrong_rate,
 )
+from linkbudget.cli.measured_costs import measured_if_it_can_be
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
@@ -76,7 +77,7 @@ def command(
     from linkbudget.link.model import Link
     from linkbudget.study.choose import choose_format
 
-    described = Link.load(link)
+    described, measure = measured_if_it_can_be(Link.load(link), notes)
     if (label or message) and not policies:
         raise click.UsageError("--label and --message concern send policies; --policy names one")
     if policies and capture is None:
@@ -86,7 +87,7 @@ def command(
     if characters is not None and policies:
         study = tried(described, characters, policies, message, label)
     with progress_bar("measuring candidates") as progress:
-        choice = choose_format(described, characters, direction=direction, progress=progress)
+        choice = choose_format(described, characters, direction=direction, measure=measure, progress=progress)
     document = {**choice.to_dict(), "policies": study.to_dict() if study is not None else None}
     write_junit(junit, document, described, link, capture)
     if as_json:

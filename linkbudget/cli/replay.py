@@ -21,6 +21,7 @@ from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
 from linkbudget.cli.interrupts import EXIT_INTERRUPTED
 from linkbudget.cli.marker_input import read_markers
+from linkbudget.cli.measured_costs import measured
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
@@ -69,7 +70,7 @@ def command(
     from linkbudget.link.model import Link
     from linkbudget.replay.run import replay
 
-    described = with_frame(Link.load(link), delimiting, crc)
+    described, _ = measured(with_frame(Link.load(link), delimiting, crc))
     done = True
     result: Any
     if html is None and described.markers is None and capture.stat().st_size >= LONG_BYTES:

@@ -23,6 +23,7 @@ from linkbudget.cli.capture_input import (
 )
 from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
+from linkbudget.cli.measured_costs import measured
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
@@ -144,7 +145,7 @@ def command(
         from linkbudget.cli.whatif_files import check_target, write_rows
 
         check_target(write, (link, capture))
-    described = with_frame(Link.load(link), delimiting, crc)
+    described, measure = measured(with_frame(Link.load(link), delimiting, crc))
     changes = changes_in(given_changes)
     characters = read_capture(capture, given, described.line)
     told = wrong_rate(capture, given, characters)
@@ -162,6 +163,7 @@ def command(
             max_changes=largest_set,
             max_sets=sets,
             with_headroom=not brief,
+            measure=measure,
             executor=executor,
             progress=progress,
         )

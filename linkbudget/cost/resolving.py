@@ -9,8 +9,9 @@ from linkbudget.errors import Fault, SettingsError, nearest_name, warn
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
+    from linkbudget.link.resolve import MeasureParser
 
-__all__ = ["MEASURES", "measured_edits", "resolve"]
+__all__ = ["MEASURES", "measurer", "resolve"]
 
 MEASURES = ("c:cortex-m0plus",)
 """What ``[parser] measure`` may say."""
@@ -27,32 +28,45 @@ def resolve(link: Link, *, compiler: str | None = None, flags: Sequence[str] | N
     Raises `SettingsError` for an unknown target or a missing clock, `TargetError` when a tool is missing
     (with the command that installs it) or when C cannot express the messages.
     """
-    if link.parser.measure is None:
+    measure = measurer(link, compiler=compiler, flags=flags)
+    if measure is None:
         return link
-    return link.replace(**measured_edits(link, compiler=compiler, flags=flags))
+    given = [name for name in NUMBERS if getattr(link.parser, name)]
+    if given:
+        told = f"parser.measure = {link.parser.measure!r} stands in its place"
+        warn(f"parser.{given[0]} is not used: {told}")
+    return link.replace(**measure(link))
 
 
-def measured_edits(
+def measurer(
     link: Link, *, compiler: str | None = None, flags: Sequence[str] | None = None
-) -> dict[str, Any]:
-    """Return the numbers of ``[parser]`` by key path, as `Link.replace` takes them; see `resolve`."""
-    from linkbudget.cost.emulated import present_cost
-    from linkbudget.replay.measured import DIRECTION
+) -> MeasureParser | None:
+    """Return what measures the parser of this link, and of the same link in other formats; see `resolve`.
 
+    It takes a link and returns the numbers of ``[parser]`` by key path, as `Link.replace` takes them. None
+    when the link has numbers already.
+    """
     parser = link.parser
+    if parser.measure is None:
+        return None
     faults = []
     if parser.measure not in MEASURES:
-        nearest = nearest_name(str(parser.measure), MEASURES)
+        nearest = nearest_name(parser.measure, MEASURES)
         faults.append(Fault("parser.measure", parser.measure, " or ".join(MEASURES), nearest, link.path))
     if parser.clock_hz is None:
         allowed = "the clock of the processor, above 0, by which cycles become time"
         faults.append(Fault("parser.clock_hz", None, allowed, file=link.path, problem="is missing"))
     if faults:
         raise SettingsError(faults)
-    given = [name for name in NUMBERS if getattr(parser, name)]
-    if given:
-        warn(f"parser.{given[0]} is not used: parser.measure = {parser.measure!r} stands in its place")
-    found: dict[str, Any] = {f"parser.{name}": None for name in ("measure", "clock_hz", *NUMBERS)}
-    if link.messages_of(DIRECTION):
-        found |= present_cost(link, DIRECTION, compiler, flags).edits()
-    return found
+
+    def measure(made: Link) -> dict[str, Any]:
+        from linkbudget.cost.emulated import present_cost
+        from linkbudget.replay.measured import DIRECTION
+
+        found: dict[str, Any] = {f"parser.{name}": None for name in ("measure", "clock_hz", *NUMBERS)}
+        if made.messages_of(DIRECTION):
+            clocked = made.replace(**{"parser.clock_hz": parser.clock_hz})
+            found |= present_cost(clocked, DIRECTION, compiler, flags).edits()
+        return found
+
+    return measure

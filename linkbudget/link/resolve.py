@@ -5,10 +5,10 @@ Each configured time is rounded half up to nanoseconds once, here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.link.ends import Receiver
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "BusyNs",
     "LoopNs",
+    "MeasureParser",
     "ParserNs",
     "ReadingNs",
     "ReceiverNs",
@@ -31,6 +32,9 @@ __all__ = [
     "TransmitNs",
     "resolve",
 ]
+
+MeasureParser = Callable[["Link"], Mapping[str, Any]]
+"""What measures a parser: a link to the numbers of its ``[parser]``, as `Link.replace` takes them."""
 
 
 @dataclass(frozen=True)
@@ -181,7 +185,7 @@ def _reading_ns(reading: Reading) -> ReadingNs:
 
 def _parser_ns(parser: Parser) -> ParserNs:
     if parser.measure is not None:
-        allowed = "numbers in [parser] (read_call_us, byte_us, message_us ...) in its place"
+        allowed = "numbers in [parser] (byte_us ...), which linkbudget.cost.resolve(link) measures"
         problem = f"{parser.measure!r} has to be measured before the link can be replayed"
         raise SettingsError(Fault("parser.measure", parser.measure, allowed, problem=problem))
     return ParserNs(

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
-from linkbudget.errors import Fault, SettingsError
+from linkbudget.errors import Fault, SettingsError, TargetError
 from linkbudget.link.model import DIRECTIONS, Link
+from linkbudget.link.resolve import MeasureParser
 from linkbudget.study.choose_candidates import Format, LeftOut, candidates, present_format
-from linkbudget.study.choose_figures import Candidate, NotExpressible, Scales
+from linkbudget.study.choose_figures import Candidate, NotExpressible, Scales, receive_cost_us
 from linkbudget.study.choose_ranking import Miss, front_of, nearest_miss, order_key, stands_back
 from linkbudget.study.choose_reasons import choice_reasons, missed_text, size_text
 from linkbudget.study.entropy import Entropy, link_entropy
@@ -45,7 +46,10 @@ RULES = {
         "the budget's bound on the age at use with the parser costs of the link file, which are those of the "
         "present format; null: no bound, or messages to the module, of which nothing is said"
     ),
-    "receive_cost_us": "[parser] on a typical message, for the present format; null: not known",
+    "receive_cost_us": (
+        "[parser] on a typical message, for the present format; where it is measured for the first two, too; "
+        "null: not known"
+    ),
     "sender_must_change": "unless sample messages have the same bytes as at present",
     "over_limit_bits": (
         "8 * typical bytes - limit of theory; without a capture 8 * most, since ranges alone limit only the "
@@ -157,6 +161,7 @@ def choose_format(
     capture: ByteCapture | None = None,
     *,
     direction: str | None = None,
+    measure: MeasureParser | None = None,
     progress: Progress | None = None,
 ) -> FormatChoice:
     """Return the formats a direction of a link could have, ranked, with the reasons for the first.
@@ -165,6 +170,7 @@ def choose_format(
     bounds ``undetected_per_year`` or ``misread_per_year`` (and the line has a bit error rate to judge it by).
     With a ``capture`` typical sizes are those of its messages, written anew in each candidate, and the limit
     of theory is estimated from them. ``direction``: default to the controller, where there are messages.
+    ``measure`` gives the edits of ``[parser]`` for a link in another format; it is asked for the first two.
     ``progress`` is called with (candidates done, candidates in all). Raises `CaptureError` when no message of
     the link is in the capture, `SettingsError` for a direction without messages.
     """
@@ -176,6 +182,8 @@ def choose_format(
     present = scales.measure(present_format(link, direction), limit.limit_bits)
     found = [present, *_measured(scales, formats, left_out, limit.limit_bits, progress)]
     ranked, missed = _ordered(found)
+    if measure is not None and direction == "to-controller":
+        ranked, missed = _with_costs(ranked, measure), missed if ranked else _with_costs(missed, measure)
     present = next(one for one in (*ranked, *missed) if one.format.present)
     return FormatChoice(
         link=link,
@@ -189,6 +197,21 @@ def choose_format(
         reasons=tuple(choice_reasons(link, ranked, missed, present)),
         warnings=(*_warnings(link, scales, recorded, capture, limit), *_bounds([*ranked, *missed])),
     )
+
+
+def _with_costs(ones: tuple[Candidate, ...], measure: MeasureParser) -> tuple[Candidate, ...]:
+    """Return candidates of which the first two have a receive cost, where their parser can be measured."""
+    return (*(_with_cost(one, measure) for one in ones[:2]), *ones[2:])
+
+
+def _with_cost(one: Candidate, measure: MeasureParser) -> Candidate:
+    if one.format.present:
+        return one
+    try:
+        link = one.format.link.replace(**measure(one.format.link))
+    except TargetError:
+        return one
+    return replace(one, receive_cost_us=receive_cost_us(link, one.bytes.typical))
 
 
 def _direction(link: Link, wanted: str | None) -> str:

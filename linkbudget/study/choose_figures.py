@@ -77,7 +77,8 @@ class Candidate:
     are sent, the most of any. ``utilisation`` is that of the direction, None when no rate is known.
     ``undetected_per_year`` and ``misread_per_year`` are None when the line has no bit error rate.
     ``age_us`` is the budget's bound on the age at use, None without one and to the module.
-    ``receive_cost_us`` is the parser's time for one typical message, known for the present format at most.
+    ``receive_cost_us`` is the parser's time for one typical message, known for the present format; for the
+    first two as well where their parser can be measured.
     ``over_limit_bits``: typical bits of a frame above the limit of theory, those of the longest where nothing
     is recorded. ``on_front``: no other candidate beats it in every respect.
     """

@@ -189,10 +189,14 @@ def _against_present(first: Candidate, ranked: Sequence[Candidate], present: Can
         told = "; ".join(missed_text(miss) for miss in rows)
         yield f"The present format, {present.name}, is out: {told}."
     changes = "The sender must change." if first.sender_must_change else "The sender can stay as it is."
-    yield (
-        f"{changes} What receiving costs is known for the present format at most, from [parser]; measure the "
-        "new parser before you count on its time."
-    )
+    if first.receive_cost_us is None:
+        yield (
+            f"{changes} What receiving costs is known for the present format at most, from [parser]; measure "
+            "the new parser before you count on its time."
+        )
+        return
+    now = "" if present.receive_cost_us is None else f", {format_us(present.receive_cost_us)} at present"
+    yield f"{changes} Receiving a typical message costs {format_us(first.receive_cost_us)}{now} (measured)."
 
 
 def _told_apart(first: Candidate, present: Candidate) -> Iterator[str]:

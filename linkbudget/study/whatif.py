@@ -17,9 +17,10 @@ from typing import Any
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.link.model import Link
+from linkbudget.link.resolve import MeasureParser
 from linkbudget.study.policy_kinds import Policy, policy
 from linkbudget.study.resending import DIRECTION, Sending
-from linkbudget.study.whatif_changes import Change, builtin_changes
+from linkbudget.study.whatif_changes import Change, builtin_changes, with_costs
 from linkbudget.study.whatif_result import RULES, WhatIf
 from linkbudget.study.whatif_sets import FoundSet, SetSearch, order_key, search_sets
 from linkbudget.study.whatif_study import Progress, Study
@@ -44,6 +45,7 @@ def whatif(
     max_changes: int = MAX_CHANGES,
     max_sets: int = MAX_SETS,
     with_headroom: bool = True,
+    measure: MeasureParser | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> WhatIf:
@@ -54,8 +56,10 @@ def whatif(
     layouts, for ``message`` (default: the first to the controller). ``max_baudrate``: highest baud rate tried
     (default: what the clocks of both ends allow where the link describes them, else 921600). ``phases``:
     placements of the loop beside its own, for each row. ``max_changes``: size of the largest set tried;
-    ``max_sets``: most sets of one size tried. ``executor``: one of `concurrent.futures`; without it all is
-    worked out here. ``progress`` is called with (replays done, replays in all as far as they are known).
+    ``max_sets``: most sets of one size tried. ``measure`` gives the numbers of ``[parser]`` for a link in
+    another format, which otherwise keeps those of the present one. ``executor``: one of `concurrent.futures`;
+    without it all is worked out here. ``progress`` is called with (replays done, replays in all as far as
+    they are known).
 
     Raises `CaptureError` when no message of the link is in the capture, `SettingsError` for a link without a
     loop, and with every fault of ``changes`` and ``policies``.
@@ -65,7 +69,8 @@ def whatif(
     sendings = _sendings(link, policies, message)
     study = Study(link, capture, phases, executor, progress)
     present = study.present()
-    listed = [*builtin_changes(link, max_baudrate=max_baudrate, sendings=sendings), *given]
+    built_in = builtin_changes(link, max_baudrate=max_baudrate, sendings=sendings)
+    listed = [*(with_costs(link, change, measure) for change in built_in), *given]
     named = {change.name for change in given}
     listed = [change for change in listed if change in given or change.name not in named]
     rows = study.rows([(change, (change.name,)) for change in listed])

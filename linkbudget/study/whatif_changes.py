@@ -7,14 +7,15 @@ is listed all the same, with the reason. Every value that nobody gave is an assu
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.errors import SettingsError
+from linkbudget.errors import SettingsError, TargetError
 from linkbudget.link.clock_margin import blamed, clock_margins, clock_notes, clocks_decide
 from linkbudget.link.model import Link
 from linkbudget.link.presets import receiver_numbers
 from linkbudget.link.requirements import field_step, numeric_fields
+from linkbudget.link.resolve import MeasureParser
 from linkbudget.link.writer import link_table
 from linkbudget.message.fields import Counter, Optional_
 from linkbudget.study.choose_candidates import candidates, present_format
@@ -27,13 +28,14 @@ from linkbudget.wire.receivers import ENVIRONMENTS, UARTS
 if TYPE_CHECKING:
     from linkbudget.message.layout import MessageLayout
 
-__all__ = ["BAUDRATES", "MAX_BAUDRATE", "Change", "builtin_changes"]
+__all__ = ["BAUDRATES", "MAX_BAUDRATE", "Change", "builtin_changes", "with_costs"]
 
 BAUDRATES = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600, 1_000_000, 2_000_000, 3_000_000)
 # Common practice, no source: what most bridges, level shifters and drivers on a bench still carry.
 MAX_BAUDRATE = 921_600
 LAYOUT = ("packed-bits", "cobs", "CRC-16/IBM-3740")
 MAX_TRIGGERS = 4
+PRESENT_COSTS = "parser costs stay those of the present format: measure the new parser"
 
 
 @dataclass(frozen=True)
@@ -124,13 +126,26 @@ def _layout(link: Link) -> Iterator[Change]:
             "format",
             _edits_to(link, wanted.link),
             cost="both ends write and read another format",
-            notes=(f"{full}; parser costs stay those of the present format: measure the new parser",),
+            notes=(f"{full}; {PRESENT_COSTS}",),
         )
     elif present_format(link, DIRECTION).name == full:
         yield _not(name, "format", "the link has it already")
     else:
         told = [one.reason for one in left_out if one.name in (writing, f"{writing} in {delimiting}")]
         yield _not(name, "format", told[0] if told else "the link has it already, but for a size limit")
+
+
+def with_costs(link: Link, change: Change, measure: MeasureParser | None) -> Change:
+    """Return a change of the format with the costs of its own parser, where those can be measured."""
+    if measure is None or change.kind != "format" or not change.edits:
+        return change
+    try:
+        costs = measure(link.replace(**change.edits))
+    except TargetError as error:
+        return replace(change, notes=(*change.notes, f"not measured: {error}"))
+    told = f"parser costs {costs['parser.source']}"
+    notes = tuple(one.replace(PRESENT_COSTS, told) for one in change.notes)
+    return replace(change, edits={**change.edits, **costs}, notes=notes)
 
 
 def _edits_to(old: Link, new: Link) -> dict[str, Any]:
