@@ -7,7 +7,16 @@ import json
 import pytest
 from link_files import LINKS
 
-from linkbudget import Link, SettingsError, UartEnd, byte_budget, ends_margin
+from linkbudget import (
+    Link,
+    LinkBudgetWarning,
+    SettingsError,
+    UartEnd,
+    byte_budget,
+    ends_margin,
+    load_bytes,
+    replay,
+)
 from linkbudget.budget.bytetime import RULES
 from linkbudget.capture.files import captures_dir
 from linkbudget.link.clock_margin import clock_margins, clock_notes, clocks_decide
@@ -106,6 +115,16 @@ def test_what_is_assumed_is_a_warning(edits, notes):
     link = BEANS.replace(**edits)
     assert clock_notes(link) == notes
     assert [text for text in byte_budget(link).warnings if text in notes] == notes
+
+
+def test_a_replay_says_that_its_characters_could_not_be_read():
+    capture = load_bytes(captures_dir() / "bean-frames.vcd", BEANS.line)
+    good = BEANS.replace(**STM32, **AVR)
+    bad = BEANS.replace(**{**STM32, **AVR, "sender.clock_tolerance": "rc"})
+    assert not any("clocks" in text for text in replay(good, capture, phases=1).warnings)
+    with pytest.warns(LinkBudgetWarning, match=r"are 5\.32% apart and 4\.00% is tolerated"):
+        result = replay(bad, capture, phases=1)
+    assert any("a real receiver would misread them" in text for text in result.warnings)
 
 
 def test_clocks_survive_the_file():

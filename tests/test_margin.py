@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from fractions import Fraction
 from itertools import pairwise
 
@@ -9,6 +11,7 @@ import pytest
 from frame_cases import vectors
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulators import run as simulators
 from test_uart import agrees
 from uart_waves import Wave
 
@@ -208,6 +211,23 @@ def test_the_ideal_limit_is_that_of_the_decoder(format, baudrate):
             assert clean is inside, (format, float(limit), inside)
 
 
+def test_the_ideal_limit_is_that_of_a_simulated_receiver(tmp_path):
+    """The receiver of cocotbext-uart looks at the middle of each bit and judges no stop bit.
+
+    Its last look is at the last data bit, where a receiver of one bit less has its stop bit.
+    """
+    baudrate, values = 9600, [0x55, 0xAA, 0x00, 0x7F, 0x80]
+    margin = sampling_margin(UartLine(baudrate, 7), oversampling=None)
+    limits = (margin.slow_limit, margin.fast_limit)
+    # R is the sender's rate by the receiver's.
+    rates = [
+        float(baudrate / (1 + limit * share)) for limit in limits for share in (exact("0.98"), exact("1.02"))
+    ]
+    simulators.cocotb(tmp_path, baudrate, 8, 1, [(2_000_000, value) for value in values], others=tuple(rates))
+    read = json.loads((tmp_path / "others.json").read_text(encoding="ascii"))
+    assert [one == values for one in read] == [True, False, True, False]
+
+
 @settings(max_examples=100)
 @given(
     size=st.integers(6, 64),
@@ -337,8 +357,6 @@ def test_an_end_needs_its_clock_and_a_generator_that_is_known():
 def test_tolerances(text, low, high):
     tolerance = Tolerance.parse(text)
     assert (tolerance.low, tolerance.high) == (exact(low), exact(high))
-    import re
-
     assert re.search(TOLERANCE_PATTERN, " ".join(text.split()))
 
 
@@ -396,8 +414,6 @@ def test_every_fault_is_told_at_once():
 
 
 def test_a_margin_is_plain_json():
-    import json
-
     document = sampling_margin(LINE, Fraction(1, 100), Fraction(-5, 100)).to_dict()
     assert json.loads(json.dumps(document)) == document
     assert document["blame"] == "rx"

@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, overload
 
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
+from linkbudget.link.clock_margin import clock_margins
 from linkbudget.replay.arrivals import Character, CharacterArrays, Traffic
 from linkbudget.replay.backlog import find_backlog
 from linkbudget.replay.bottleneck import find_bottleneck
@@ -235,6 +236,13 @@ def told(link: Link, capture: ByteCapture, passes: int, frames: int, unrecognise
         yield (
             f"the capture was read at {capture.line.baudrate} baud, the link says {link.line.baudrate};"
             " arrivals are those of the capture"
+        )
+    margin = clock_margins(link).get(DIRECTION)
+    if margin is not None and not margin.ok:
+        yield (
+            f"the clocks of the two ends are {100 * float(abs(margin.total_error)):.2f}% apart and"
+            f" {100 * float(margin.limit):.2f}% is tolerated: characters are replayed as they were recorded,"
+            " a real receiver would misread them"
         )
     if not passes:
         yield "no pass of the loop is released before the replay ends; is loop.phase_us too large?"

@@ -84,18 +84,23 @@ def ghdl(folder: Path, traffic: Iterable[tuple[int, int, int]], settings: dict[s
 
 
 def cocotb(
-    folder: Path, baudrate: int, bits: int, stops: float, sent: list[tuple[int, int]]
+    folder: Path,
+    baudrate: int,
+    bits: int,
+    stops: float,
+    sent: list[tuple[int, int]],
+    others: tuple[float, ...] = (),
 ) -> tuple[Path, list[int]]:
     """The dump of a wire that cocotbext-uart drives, and what the receiver of that package read off it.
 
     ``bits`` has the parity bit in it, because the package knows none; ``sent`` is pairs of idle nanoseconds
-    and a value.
+    and a value; ``others`` are rates of further receivers, whose bytes are left in ``others.json``.
     """
     needed("iverilog")
     pytest.importorskip("cocotbext.uart", reason="cocotbext-uart is not installed")
     config = pytest.importorskip("cocotb_tools.config", reason="cocotb is not installed")
     find_libpython = pytest.importorskip("find_libpython").find_libpython
-    told = {"baudrate": baudrate, "bits": bits, "stops": stops, "sent": sent}
+    told = {"baudrate": baudrate, "bits": bits, "stops": stops, "sent": sent, "others": others}
     (folder / "traffic.json").write_text(json.dumps(told), encoding="ascii")
     run(
         folder,
