@@ -1,0 +1,277 @@
+"""A serial port of pyserial at one end of a virtual link.
+
+It keeps the contract of ``serial.SerialBase``: `read` blocks for as long as ``timeout`` says, `write` until the
+last bytes fit the transmit buffer. Importing this module tells pyserial of the scheme ``rig://``.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
+
+import serial
+from serial.serialutil import PortNotOpenError, SerialBase, SerialException, SerialTimeoutException, to_bytes
+
+from linkbudget.errors import SettingsError, warn
+from linkbudget.rig.pair import ENDS, End, LinkPair, find_pair
+from linkbudget.units import exact, round_half_up
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["VirtualPort", "register_scheme"]
+
+HANDLERS = "linkbudget.rig.handlers"
+TRANSMIT_BYTES = 4096
+
+
+def register_scheme() -> None:
+    """Tell pyserial where the handler of ``rig://`` is; once is enough, more does no harm."""
+    if HANDLERS not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append(HANDLERS)
+
+
+class VirtualPort(SerialBase):  # type: ignore[misc]
+    """One end of a `LinkPair`, opened by its URL. Settings, errors and blocking are those of pyserial."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        self.is_open = False
+        self._pair: LinkPair | None = None
+        self._end: End | None = None
+        self._cancelled = {"read": False, "write": False}
+        super().__init__(*args, **kwargs)
+
+    # Opening and closing.
+
+    def open(self) -> None:
+        """Open the end that the port's URL names; ``SerialException`` when that cannot be."""
+        if self._port is None:
+            raise SerialException("Port must be configured before it can be used.")
+        if self.is_open:
+            raise SerialException("Port is already open.")
+        pair, end = _found(self._port)
+        with pair.lock:
+            if not end.plugged:
+                raise SerialException(f"could not open port {self._port}: it is unplugged")
+            if end.port is not None:
+                raise SerialException(f"could not open port {self._port}: it is open already")
+            self._pair, self._end = pair, end
+            self._reconfigure_port()
+            self.is_open = True
+            pair.opened(end, self)
+        pair.clock.changed()
+
+    def close(self) -> None:
+        """Close the port. What has arrived and was not read is lost."""
+        if not self.is_open:
+            return
+        self.is_open = False
+        pair, end = self._both()
+        with pair.lock:
+            if end.port is self:
+                end.port = None
+                if end.plugged:
+                    end.heard.flush(pair.clock.now_ns())
+        pair.clock.changed()
+
+    def _both(self) -> tuple[LinkPair, End]:
+        assert self._pair is not None
+        assert self._end is not None
+        return self._pair, self._end
+
+    def _reconfigure_port(self) -> None:
+        pair, end = self._both()
+        line = pair.line
+        mine = (self._baudrate, self._bytesize, self._parity, self._stopbits)
+        if mine != (int(line.baudrate), line.bytesize, line.parity, line.stopbits):
+            text = f"{mine[0]} {mine[1]}{mine[2]}{mine[3]}"
+            warn(f"the {end.name}'s port is set to {text}, but the line runs at {line} all the same")
+
+    def _check(self) -> tuple[LinkPair, End]:
+        if not self.is_open:
+            raise PortNotOpenError
+        pair, end = self._both()
+        if not end.plugged:
+            raise SerialException(f"{self._port} is gone: it was unplugged")
+        return pair, end
+
+    # Reading.
+
+    @property
+    def in_waiting(self) -> int:
+        """The number of bytes that can be read at once."""
+        pair, end = self._check()
+        with pair.lock:
+            return end.heard.waiting(pair.clock.now_ns())
+
+    def read(self, size: int = 1) -> bytes:
+        """Return ``size`` bytes; fewer when the timeout comes first (None: never, 0: at once)."""
+        pair, end = self._check()
+        clock, found = pair.clock, bytearray()
+        began = clock.now_ns()
+        limit = None if self._timeout is None else began + round_half_up(exact(self._timeout) * 10**9)
+        between = self._inter_byte_timeout
+        self._cancelled["read"] = False
+        while len(found) < size:
+            with pair.lock:
+                found += end.heard.read(size - len(found), clock.now_ns())
+            if len(found) >= size or self._timeout == 0:
+                break
+            until = limit
+            if between and found:
+                quiet = clock.now_ns() + round_half_up(exact(between) * 10**9)
+                until = quiet if limit is None else min(limit, quiet)
+            if not self._wait("read", lambda: end.heard.waiting(clock.now_ns()) > 0, until, end.heard.due_ns):
+                break
+        return bytes(found)
+
+    def cancel_read(self) -> None:
+        """Let a blocked read return with what it has."""
+        self._cancel("read")
+
+    def reset_input_buffer(self) -> None:
+        """Throw away what can be read."""
+        pair, end = self._check()
+        with pair.lock:
+            end.heard.flush(pair.clock.now_ns())
+
+    # Writing.
+
+    def write(self, data: Any) -> int:
+        """Send bytes; returns when the last ones fit the transmit buffer.
+
+        ``SerialTimeoutException`` when ``write_timeout`` comes first; what fitted until then is sent.
+        """
+        pair, end = self._check()
+        payload = to_bytes(data)
+        clock, at = pair.clock, 0
+        limit = (
+            None
+            if self._write_timeout is None
+            else clock.now_ns() + round_half_up(exact(self._write_timeout) * 10**9)
+        )
+        self._cancelled["write"] = False
+        while True:
+            with pair.lock:
+                room = TRANSMIT_BYTES - end.out.unsent(clock.now_ns())
+                if room > 0:
+                    end.out.send(payload[at : at + room], clock.now_ns())
+                    at += min(room, len(payload) - at)
+            clock.changed()
+            if at == len(payload):
+                return at
+            if limit is not None and clock.now_ns() >= limit:
+                raise SerialTimeoutException("Write timeout")
+
+            def has_room() -> bool:
+                return end.out.unsent(clock.now_ns()) < TRANSMIT_BYTES
+
+            if not self._wait("write", has_room, limit, lambda: end.out.room_ns(TRANSMIT_BYTES)):
+                if self._cancelled["write"]:
+                    return at
+                raise SerialTimeoutException("Write timeout")
+
+    def cancel_write(self) -> None:
+        """Let a blocked write return."""
+        self._cancel("write")
+
+    @property
+    def out_waiting(self) -> int:
+        """The number of bytes that were written and have not begun to be sent."""
+        pair, end = self._check()
+        with pair.lock:
+            return end.out.unsent(pair.clock.now_ns())
+
+    def flush(self) -> None:
+        """Wait until everything that was written has left."""
+        pair, end = self._check()
+        self._wait(
+            "write", lambda: pair.clock.now_ns() >= end.out.sent_by_ns(), None, lambda: end.out.sent_by_ns()
+        )
+
+    def reset_output_buffer(self) -> None:
+        """Take back what was written and has not begun to be sent."""
+        pair, end = self._check()
+        with pair.lock:
+            end.out.forget_unsent(pair.clock.now_ns())
+
+    def send_break(self, duration: float = 0.25) -> None:
+        """Hold the line low for so many seconds."""
+        pair, end = self._check()
+        with pair.lock:
+            end.out.send_break(round_half_up(exact(duration) * 10**9), pair.clock.now_ns())
+        pair.clock.changed()
+
+    # Waiting.
+
+    def _wait(
+        self, what: str, ready: Callable[[], bool], until: int | None, due: Callable[[], int | None]
+    ) -> bool:
+        """Wait until ready; False when the time has come or the wait was cancelled."""
+        pair, end = self._both()
+
+        def stopped() -> bool:
+            return self._cancelled[what] or not end.plugged or not self.is_open
+
+        def settled() -> bool:
+            with pair.lock:
+                return stopped() or ready()
+
+        def next_at() -> int | None:
+            with pair.lock:
+                return due()
+
+        came = pair.clock.wait(settled, until, next_at)
+        if not end.plugged:
+            raise SerialException(f"{self._port} is gone: it was unplugged")
+        return came and not stopped()
+
+    def _cancel(self, what: str) -> None:
+        pair, _ = self._check()
+        self._cancelled[what] = True
+        pair.clock.changed()
+
+    # Lines beside the data: none is wired.
+
+    def _update_rts_state(self) -> None:
+        """RTS goes nowhere."""
+
+    def _update_dtr_state(self) -> None:
+        """DTR goes nowhere; a module restarts when the port is opened."""
+
+    def _update_break_state(self) -> None:
+        """A break of no stated length cannot be told from its beginning; `send_break` sends one."""
+        if self._break_state:
+            raise io.UnsupportedOperation("a virtual line takes breaks of a given length: use send_break")
+
+    @property
+    def cts(self) -> bool:
+        """Always set: no flow control is wired."""
+        return True
+
+    dsr = cd = cts
+
+    @property
+    def ri(self) -> bool:
+        """Never set."""
+        return False
+
+
+def _found(url: str) -> tuple[LinkPair, End]:
+    """Return the pair and end of a URL; ``SerialException`` in one line for anything else."""
+    parts = urlsplit(url)
+    name, end = parts.netloc, parts.path.strip("/")
+    if parts.scheme != "rig" or not name or end not in ENDS or parts.query or parts.fragment:
+        raise SerialException(
+            f"{url!r} names no end of a virtual link; expected rig://NAME/{' or rig://NAME/'.join(ENDS)}"
+        )
+    try:
+        pair = find_pair(name)
+    except SettingsError as error:
+        raise SerialException(f"could not open port {url}: {error}") from None
+    return pair, pair.end(end)
+
+
+register_scheme()
