@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from linkbudget.capture.recorder import Limits as Limits
     from linkbudget.capture.recorder import Recording as Recording
     from linkbudget.capture.recorder import record as record
+    from linkbudget.check.advice import CrcStrength as CrcStrength
+    from linkbudget.check.advice import Recommendation as Recommendation
+    from linkbudget.check.advice import recommend_crc as recommend_crc
     from linkbudget.check.algorithms import CrcAlgorithm as CrcAlgorithm
     from linkbudget.check.algorithms import crc_algorithm as crc_algorithm
     from linkbudget.check.strength import hamming_distance_lengths as hamming_distance_lengths
@@ -118,6 +121,7 @@ _HOMES = {
     "budget.bytetime": ("ByteBudget", "byte_budget"),
     "capture.files": ("load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"),
     "capture.recorder": ("Limits", "Recording", "record"),
+    "check.advice": ("CrcStrength", "Recommendation", "recommend_crc"),
     "check.algorithms": ("CrcAlgorithm", "crc_algorithm"),
     "check.strength": ("hamming_distance_lengths", "undetected_probability", "undetected_weights"),
     "codec": ("Codec", "decode_messages"),

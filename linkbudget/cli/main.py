@@ -31,6 +31,7 @@ COMMANDS = {
     "budget": "Bytes and wire time of a described link.",
     "choose": "Message formats a link could have, ranked.",
     "cost": "What receiving costs on a target, without the board.",
+    "crc": "Check codes: which there are, their values, how strong they are.",
     "decode": "Characters, frames and messages of a capture.",
     "demo": "The whole way on the shipped captures.",
     "generate": "Codec sources for one direction of a link.",
