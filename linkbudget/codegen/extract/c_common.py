@@ -61,6 +61,11 @@ class CommonText(ABC):
 
     @property
     @abstractmethod
+    def own_types(self) -> list[str]:
+        """The types that only this text has."""
+
+    @property
+    @abstractmethod
     def spot_type(self) -> str:
         """The type of the number of a state."""
 
@@ -118,6 +123,7 @@ class CommonText(ABC):
             banner,
             f'#include "{header}"\n\n#include <string.h>\n',
             BARRIER,
+            APART,
             "\n".join(constants) + "\n",
         ]
         parts += [*self.parts(), self._start()]
@@ -143,7 +149,7 @@ class CommonText(ABC):
     def _receiver(self) -> str:
         rows = [f"lb_number work[{len(self.plan.fields) + 1}];"]
         types = [f"typedef uint{self.plan.bits}_t lb_number;", f"typedef uint{self.mark_bits}_t lb_marks;"]
-        types.append(f"typedef {self.spot_type} lb_spot;")
+        types += [f"typedef {self.spot_type} lb_spot;", *self.own_types]
         if self.check is not None:
             types.append(f"typedef {self.check.type} lb_register;")
             rows += ["lb_register check;", "lb_register given;", "uint8_t digits;"]
@@ -162,8 +168,7 @@ class CommonText(ABC):
         return (
             "/* The members of these are private: use the functions. */\n"
             + "\n".join(types)
-            + "\ntypedef uint16_t lb_length;\n\n"
-            + "typedef struct {\n    volatile uint8_t newest;\n    volatile uint8_t reading;\n"
+            + "\n\ntypedef struct {\n    volatile uint8_t newest;\n    volatile uint8_t reading;\n"
             "    volatile uint8_t fresh[2];\n} lb_places;\n\n"
             + self.header_types
             + f"\ntypedef struct {{\n{line}\n{body}\n}} lb_receiver;\n"
@@ -183,8 +188,6 @@ class CommonText(ABC):
     def _start(self) -> str:
         lines = [
             "memset(state, 0, sizeof *state);",
-            "state->field = &lb_other;",
-            "state->left = LB_MAX_LINE + 1u;",
         ]
         if self.check is not None:
             lines.append(f"state->check = {self.check.number(self.check.start)};")
@@ -211,27 +214,58 @@ class CommonText(ABC):
 
     def commit_function(self, lines: list[str], declarations: list[str]) -> str:
         """Return the function that decides at the end of a line."""
-        before = ["uint8_t place;", *declarations, ""]
+        before = ["uint8_t place;", *self.commit_declarations(), *declarations, ""]
         if self.check is not None:
             before += ["if (!lb_check_is_good(state)) {", "    return LB_BAD_CHECK;", "}"]
         body = "\n".join(indented([*before, *lines]))
         return (
             "/* The line is over: which message it is, and its fields into the place that nobody reads. */\n"
-            f"static lb_status lb_commit(lb_receiver *state)\n{{\n{body}\n}}\n"
+            f"LB_APART static lb_status lb_commit(lb_receiver *state)\n{{\n{body}\n}}\n"
         )
+
+    def judged_number(self, wanted: Wanted) -> list[str]:
+        """Return the statements that make a count of steps of a number, and refuse what the field has not."""
+        number = wanted.number
+        if number.kind in ("choice", "flag"):
+            return []
+        bits = self.plan.bits
+        kind = f"uint{bits}_t"
+        low, step = wanted.units
+        work = f"state->work[{wanted.bit}]"
+        value = work
+        lines = []
+        if low or step != 1:
+            value = "value"
+            first = work if low == 0 else f"{work} - {literal(low % (1 << bits), kind)}"
+            lines.append(f"value = {first};")
+            if step >> wanted.twos != 1:
+                # An exact division by multiplication with the inverse: a rest makes the result too large.
+                lines.append(f"value = (lb_number)(value * {literal(wanted.inverse(bits), kind)});")
+            if wanted.twos:
+                turned = f"(value >> {wanted.twos}) | (value << {bits - wanted.twos})"
+                lines.append(f"value = (lb_number)({turned});")
+            lines.append(f"{work} = value;")
+        lines += [f"if ({value} > {literal(wanted.most, kind)}) {{", "    return LB_WRONG;", "}"]
+        if wanted.optional:
+            return [f"if ({self._there(wanted)}) {{", *indented(lines), "}"]
+        return lines
+
+    def _there(self, wanted: Wanted) -> str:
+        return f"(state->seen & ~state->none & {self.mark(wanted.bit)}) != 0u"
 
     def accepted(self, message: MessageSpec) -> list[str]:
         """Return the statements that keep the fields of a message."""
         name = message.ident
         lines = [f"place = lb_free_place(&state->at_{name});"]
+        if message.fields:
+            lines.append(f"{name} = &state->{name}[place];")
         members = Members(message.fields)
         for slot, wanted in zip(message.fields, self.plan.of(message), strict=True):
-            to = f"state->{name}[place]"
             value = self._value(wanted)
-            target = f"{to}.{slot.ident}"
+            target = f"{name}->{slot.ident}"
             if isinstance(slot, Maybe):
-                there = f"{to}.{members.helper(slot)}"
-                lines.append(f"{there} = (state->good & {self.mark(wanted.bit)}) != 0u ? 1u : 0u;")
+                there = f"{name}->{members.helper(slot)}"
+                lines.append(f"{there} = {self._there(wanted)} ? 1u : 0u;")
                 nothing = literal(0, number_type(wanted.number))
                 lines.append(f"{target} = {there} != 0u ? {value} : {nothing};")
             else:
@@ -240,6 +274,16 @@ class CommonText(ABC):
             lines.append(f"state->{name}[place].nothing = 0u;")
         lines += [f"lb_publish(&state->at_{name}, place);", "lb_accepted(state);"]
         return [*lines, f"return LB_GOT_{name.upper()};"]
+
+    def commit_declarations(self) -> list[str]:
+        """Return the variables of the statements above."""
+        spec = self.plan.spec
+        moved = any(
+            wanted.units != (0, 1) and wanted.number.kind not in ("choice", "flag")
+            for wanted in self.plan.fields
+        )
+        made = [f"{owner_of(m)} *{m.ident};" for m in spec.messages if m.fields]
+        return [*(["lb_number value;"] if moved else []), *made]
 
     def _value(self, wanted: Wanted) -> str:
         kind = number_type(wanted.number)
@@ -265,6 +309,14 @@ BARRIER = """\
 #else
 #error "define LB_BARRIER() as the memory barrier of this compiler"
 #endif
+#endif
+"""
+APART = """\
+/* Keeps a function out of one that is called for every byte: it would make it save more registers. */
+#if defined(__GNUC__)
+#define LB_APART __attribute__((noinline))
+#else
+#define LB_APART
 #endif
 """
 _FUNCTIONS = (

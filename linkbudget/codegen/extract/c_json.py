@@ -29,19 +29,20 @@ LINE_MEMBERS = """\
     lb_spot closing;
     lb_spot keys;
     lb_spot back;
-    uint8_t negative;
+    lb_node node;
+    uint16_t stack;
+    uint16_t level;
+    uint8_t field;
     uint8_t text;
     uint8_t reason;
     uint8_t minus;
-    lb_length left;
-    int16_t tens;
-    uint16_t stack;
-    uint16_t level;
-    const struct lb_field *field;
+    uint32_t length;
+    int32_t shape;
     lb_number value;
     lb_marks seen;
-    lb_marks good;
+    lb_marks bad;
     lb_marks none;
+    uint16_t zeros;
     uint16_t code;
     uint8_t lowest;
     uint8_t highest;
@@ -54,12 +55,12 @@ MOST_TESTS = 8
 
 @dataclass(frozen=True)
 class State:
-    """A state: its name, the statements of its body, and the text in front of it and behind it."""
+    """A state: its name, the statements of its body, the text in front of it, and its part of ``feed``."""
 
     name: str
     body: str
     before: str = ""
-    after: str = ""
+    many: str = ""
 
 
 @dataclass
@@ -68,8 +69,8 @@ class JsonText(CommonText):
 
     statuses = STATUSES
     line_members = LINE_MEMBERS
-    header_types = "struct lb_field;\n"
     states: list[State] = field(default_factory=list)
+    words: bytearray = field(default_factory=bytearray)
 
     def __post_init__(self) -> None:
         for message in self.plan.spec.messages:
@@ -94,14 +95,20 @@ class JsonText(CommonText):
         """Return the function that takes one byte: in the header, where a call is saved, if it is short."""
         head = "lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)"
         private = (
-            "/* Private: the states, and what they ask for. */\n"
-            f"#define LB_SPOTS {len(self.states)}u\n#define LB_DO_TOO_LONG 0x5000u\n"
-            "typedef uint16_t (*lb_step)(lb_receiver *, uint8_t);\nextern const lb_step lb_steps[LB_SPOTS];\n"
-            "lb_status lb_settle(lb_receiver *state, uint8_t byte, uint16_t what, uint32_t now);\n\n"
+            f"{RARE}/* Private: the states, and what they ask for. */\n"
+            f"#define LB_SPOTS {len(self.states)}u\n{DO}\n"
+            "typedef uint_fast8_t (*lb_step)(lb_receiver *, uint_fast8_t);\n"
+            "extern const lb_step lb_steps[LB_SPOTS];\n"
+            "lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now);\n\n"
         )
         if self.check is not None:
             return f"{private}{PUSH_ABOUT}{head};\n"
         return f"{private}{PUSH_ABOUT}static inline {head}\n{PUSH}"
+
+    @property
+    def own_types(self) -> list[str]:
+        """The types that only this text has."""
+        return [f"typedef uint{8 if len(self.words) < 256 else 16}_t lb_node;"]
 
     @property
     def spot_type(self) -> str:
@@ -124,128 +131,135 @@ class JsonText(CommonText):
         fifth = literal(pow(5, -1, 1 << bits), kind)
         yield f"#define LB_FIFTH {fifth} /* times 5 it is 1, modulo 2^{bits} */"
         yield f"#define LB_TENTH {literal(((1 << bits) - 1) // 10, kind)}"
-        yield f"#define LB_TURN(x, by) ((lb_number)(((x) >> (by)) | ((x) << ((0u - (by)) & {bits - 1}u))))"
+        optional = self.marks_of(wanted.bit for wanted in self.plan.fields if wanted.optional)
+        yield f"#define LB_OPTIONAL {optional}"
+        yield "#define LB_MARK(field) ((lb_marks)((lb_marks)1u << (field)))"
+        yield f"#define LB_OTHER {len(self.plan.fields)}u /* in place of a field: what nobody asked for */"
         yield f"#define LB_KEYED {int(bool(self.plan.keyed))}"
+        yield f"#define LB_OUTSIDE(state) ((state)->stack != {'(state)->level' if self.plan.keyed else '2u'})"
+        yield f"#define LB_KEYS(state) {'((state)->keys)' if self.plan.keyed else 'LB_AT_keys'}"
         yield f"#define LB_CHOICES {int(self._switches['LB_CHOICES'])}"
         for number, state in enumerate(self.states):
             yield f"#define LB_AT_{state.name} {number}u"
-        yield DO
+        yield f"#define LB_WORDS {len(self.words)}u"
+        yield "#define LB_PLAIN(byte) \\"
+        yield "    ((byte) >= 0x20u && (byte) < 0x80u && (byte) != '\"' && (byte) != '\\\\')"
 
     def parts(self) -> Iterator[str]:
         """Yield everything between the macros and the functions of the interface."""
+        yield WORDS + _byte_rows(self.words)
         yield TYPES
         rows = [self._row(wanted) for wanted in self.plan.fields]
-        rows += [self._group_row(message) for message in self.plan.keyed]
-        if rows:
-            body = ",\n".join(indented(rows))
-            yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
-        other = f"static const lb_field lb_other =\n    {self._other_row()};\n"
-        yield f"/* For what nobody asked for. */\n{other}"
+        rows.append("{LB_NEVER, LB_UNASKED, LB_AT_string} /* what nobody asked for */")
+        rows += [f"{{LB_NEVER, LB_GROUP, LB_AT_keys_of_{message.place}}}" for message in self.plan.keyed]
+        body = "\n".join(indented(_separated(rows)))
+        yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
         yield from self.check_parts()
         yield c_runtime("slots")
         yield runtime("accepted")
         yield self._commit()
         yield runtime("line")
-        head = "(lb_receiver *state, uint8_t byte)"
-        yield "\n".join(f"static uint16_t lb_at_{state.name}{head};" for state in self.states) + "\n"
+        head = "(lb_receiver *state, uint_fast8_t byte)"
+        yield "\n".join(f"static uint_fast8_t lb_at_{state.name}{head};" for state in self.states) + "\n"
         steps = ",\n".join(f"    lb_at_{state.name}" for state in self.states)
         yield f"const lb_step lb_steps[LB_SPOTS] = {{\n{steps}\n}};\n"
-        yield runtime("json_before")
-        yield runtime("push_before")
+        yield runtime("json_before").rstrip("\n") + "\n"
         for state in self.states:
-            yield f"{state.before}static uint16_t lb_at_{state.name}{head}\n{{\n{state.body}}}\n"
-        yield runtime("push_after")
+            yield f"{state.before}static uint_fast8_t lb_at_{state.name}{head}\n{{\n{state.body}}}\n"
+        yield runtime("json_settle").lstrip("\n")
         if self.check is not None:
             yield f"lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)\n{PUSH_CHECKED}"
-        again = {name for state in self.states for name in re.findall(r"LB_AGAIN\((\w+)\)", state.body)}
-        yield runtime("feed_before").rstrip("\n")
-        yield "    switch (at) {"
-        for state in self.states[1:]:
-            yield f"    case LB_AT_{state.name}:\n        goto at_{state.name};"
-        yield "    default:\n        break;\n    }"
-        for state in self.states:
-            yield from self._in_feed(state, state.name in again)
-        yield runtime("feed_after")
-
-    def _in_feed(self, state: State, again: bool) -> Iterator[str]:
-        yield f"at_{state.name}:"
-        yield f"    if (i == n) {{\n        at = LB_AT_{state.name};\n        goto out;\n    }}"
-        yield "    byte = data[i];\n    i++;"
-        if again:
-            yield f"do_{state.name}:"
-        yield f"    {{\n{state.body}    }}"
+        many = [state for state in self.states if state.many]
+        again = [*FEED_STATES, *["option"] * self._switches["LB_CHOICES"], *(state.name for state in many)]
+        cases = "\n".join(f"    case LB_AT_{name}:\n        goto at_{name};" for name in again)
+        keys = "    state->at = state->keys;\n    goto dispatch;\n" if self.plan.keyed else self._whole_keys()
+        tries = keys + "\n".join(state.many for state in many)
+        yield runtime("json_feed").replace("LB_CASES", cases).replace("LB_TRIE", tries)
 
     def _tries(self) -> Iterator[State]:
         top: dict[str, int] = {}
         for wanted in self.plan.fields:
             if wanted.number.kind == "choice":
                 words = {word: place for place, word in enumerate(wanted.number.options)}
-                done = {
-                    place: [
-                        f"state->value = {literal(place, f'uint{self.plan.bits}_t')};",
-                        "LB_GO(word_over);",
-                    ]
-                    for place in words.values()
-                }
-                yield from _trie_states(f"words_{wanted.bit}", words, done, [])
+                yield from self._trie(f"words_{wanted.bit}", words, "option")
         for message in self.plan.keyed:
             assert message.key is not None
-            top[message.key] = self.plan.key_bit(message)
+            top[message.key] = self._key_bit(message)
             names = {field.number.name: field.bit for field in self.plan.of(message)}
-            yield from _trie_states(f"keys_of_{message.place}", names, self._found(names), UNKNOWN_KEY)
+            yield from self._trie(f"keys_of_{message.place}", names, "name")
         if self.open_message is not None:
             top.update({field.number.name: field.bit for field in self.plan.of(self.open_message)})
-        yield from _trie_states("keys", top, self._found(top), UNKNOWN_KEY)
+        yield from self._trie("keys", top, "name")
 
-    @staticmethod
-    def _found(names: dict[str, int]) -> dict[int, list[str]]:
-        return {bit: [f"state->field = &lb_fields[{bit}];", "LB_GO(colon);"] for bit in names.values()}
+    def _trie(self, name: str, words: dict[str, int], then: str) -> Iterator[State]:
+        """Yield the states that look for words as long as more than one is possible.
+
+        The rest of a word is a piece of ``lb_words``, which the state ``then`` compares.
+        """
+        nodes = trie(words)
+        rests = {text: _rest(nodes, text) for text in nodes}
+        here = {text: f"{name}_{number}" for number, text in enumerate(nodes) if rests[text] is None}
+        here[""] = name
+        lost = "LB_LOST();" if then == "name" else "LB_ASTRAY();"
+        for text, state in here.items():
+            single: list[str] = []
+            many: list[str] = []
+            for character, to in nodes[text].items():
+                test = f"if (byte == {_character(character)}) {{"
+                if isinstance(to, str) and to in here:
+                    one, other = [f"LB_GO({here[to]});"], [f"goto at_{here[to]};"]
+                elif isinstance(to, str):
+                    at = self._piece(*(rests[to] or ("", 0)))
+                    one = [f"state->node = {at}u;", f"LB_GO({then});"]
+                    other = [f"value = {at}u;", f"goto in_{then};"]
+                else:
+                    at = self._piece("", to)
+                    one = [f"state->node = {at}u;", f"LB_AGAIN({then});"]
+                    other = [f"state->node = {at}u;", f"LB_OTHERWISE({then});"]
+                single += [test, *indented(one), "}"]
+                many += [test, *indented(other), "}"]
+            about = f"/* Behind {comment(text)!r} */\n" if text else ""
+            body = "".join(f"{line}\n" for line in indented([*single, lost]))
+            part = [f"at_{state}:", *indented([f"LB_NEXT({state});", *many, f"LB_OTHERWISE({state});"])]
+            yield State(state, body, about, "\n".join(part))
+
+    def _whole_keys(self) -> str:
+        """Return the statements that see a key with its colon that is wholly there; others go on behind."""
+        keys = {field.number.name: field.bit for field in self.plan.fields}
+        lines = ["if (i == 0) {", "    state->at = LB_AT_keys;", "    goto out;", "}"]
+        lines += [*_whole(trie(keys), ""), "goto at_keys;"]
+        return "".join(f"{line}\n" for line in indented(lines))
+
+    def _piece(self, rest: str, number: int) -> int:
+        """Return where the rest of a word stands in ``lb_words``, with the number of the word behind it."""
+        made = bytes([*rest.encode(), 0x80 | number >> 8, number & 0xFF])
+        found = self.words.find(made)
+        if found < 0:
+            found = len(self.words)
+            self.words += made
+        return found
+
+    def _key_bit(self, message: MessageSpec) -> int:
+        # The bit behind the fields is that of what nobody asked for.
+        return self.plan.key_bit(message) + 1
 
     def _row(self, wanted: Wanted) -> str:
-        bits = self.plan.bits
-        kinds = {"choice": "LB_CHOICE", "flag": "LB_FLAG", "scaled": "LB_DECIMAL"}
-        kind = kinds.get(wanted.number.kind, "LB_WHOLE")
-        numbers = (
-            wanted.units[0] % (1 << bits),
-            wanted.inverse(bits),
-            0 if kind in ("LB_CHOICE", "LB_FLAG") else wanted.most + 1,
-        )
-        words = f"words_{wanted.bit}" if wanted.number.kind == "choice" else "string"
-        optional = wanted.bit if wanted.optional else None
-        return self._entry(
-            numbers, (wanted.bit, optional), words, (wanted.twos, wanted.places), kind, wanted.bit
-        )
-
-    def _group_row(self, message: MessageSpec) -> str:
-        marks = (self.plan.key_bit(message), None)
-        keys = f"keys_of_{message.place}"
-        return self._entry((0, 1, 0), marks, keys, (0, 0), "LB_GROUP", len(self.plan.fields))
-
-    def _other_row(self) -> str:
-        return self._entry((0, 1, 0), (None, None), "string", (0, 0), "LB_DECIMAL", len(self.plan.fields))
-
-    def _entry(
-        self,
-        numbers: tuple[int, int, int],
-        marks: tuple[int | None, int | None],
-        words: str,
-        scale: tuple[int, int],
-        kind: str,
-        place: int,
-    ) -> str:
-        number = f"uint{self.plan.bits}_t"
-        written = [literal(value, number) for value in numbers] + [self.mark(bit) for bit in marks]
-        return f"{{{', '.join(written)}, LB_AT_{words}, {scale[0]}u, {scale[1]}u, {kind}, {place}u}}"
+        if wanted.number.kind in ("choice", "flag"):
+            words = f"words_{wanted.bit}" if wanted.number.kind == "choice" else "string"
+            return f"{{LB_NEVER, LB_{wanted.number.kind.upper()}, LB_AT_{words}}}"
+        shape = f"-{8 * wanted.places + 4}" if wanted.places else "0"
+        kind = "LB_DECIMAL" if wanted.number.kind == "scaled" else "LB_WHOLE"
+        return f"{{{shape}, {kind}, LB_AT_string}}"
 
     def _commit(self) -> str:
         lines: list[str] = []
         declared: list[str] = []
         keyed = self.plan.keyed
         if keyed:
-            every = self.marks_of(self.plan.key_bit(message) for message in keyed)
+            every = self.marks_of(self._key_bit(message) for message in keyed)
             declared = [f"const lb_marks found = state->seen & {every};"]
             for message in keyed:
-                mark = self.mark(self.plan.key_bit(message))
+                mark = self.mark(self._key_bit(message))
                 lines += [f"if (found == {mark}) {{", *indented(self._judged(message)), "}"]
             if self.open_message is not None:
                 lines += ["if (found != 0u) {", "    return LB_UNKNOWN;", "}"]
@@ -260,14 +274,15 @@ class JsonText(CommonText):
         every = [field.bit for field in fields]
         required = [field.bit for field in fields if not field.optional]
         if message.key is not None:
-            every.append(self.plan.key_bit(message))
+            every.append(self._key_bit(message))
         lines = []
         if required:
             needed = self.marks_of(required)
             lines += [f"if ((state->seen & {needed}) != {needed}) {{", "    return LB_MISSING;", "}"]
         if every:
-            wrong = f"(state->seen & ~(state->good | state->none) & {self.marks_of(every)})"
-            lines += [f"if ({wrong} != 0u) {{", "    return LB_WRONG;", "}"]
+            lines += [f"if ((state->bad & {self.marks_of(every)}) != 0u) {{", "    return LB_WRONG;", "}"]
+        for wanted in fields:
+            lines += self.judged_number(wanted)
         return [f"/* {comment(message.name)} */", *lines, *self.accepted(message)]
 
 
@@ -287,72 +302,88 @@ def _read_states(text: str, switches: dict[str, bool]) -> Iterator[State]:
         at = found.end()
 
 
-def _trie_states(
-    name: str, words: dict[str, int], done: dict[int, list[str]], lost: list[str]
-) -> Iterator[State]:
-    """Yield the states that look for words; behind each the statements of ``done``.
-
-    ``lost``: statements for a text that is none of them.
-    """
-    nodes = trie(words)
-    names = {text: name if not text else f"{name}_{number}" for number, text in enumerate(nodes)}
-    for text, ways in nodes.items():
-        actions = {
-            character: done[to] if isinstance(to, int) else [f"LB_GO({names[to]});"]
-            for character, to in ways.items()
-        }
-        lines = _tested(actions) if len(actions) <= MOST_TESTS else _switched(actions)
-        about = f"/* Behind {comment(text)!r} */\n" if text else ""
-        body = "".join(f"{line}\n" for line in indented([*lines, *lost, f"LB_ASTRAY({names[text]});"]))
-        yield State(names[text], body, about)
-
-
-def _tested(actions: dict[str, list[str]]) -> Iterator[str]:
-    for character, action in actions.items():
-        yield f"if (byte == {_character(character)}) {{"
-        yield from indented(action)
+def _whole(nodes: dict[str, dict[str, str | int]], text: str) -> Iterator[str]:
+    depth = len(text)
+    for character, to in nodes[text].items():
+        if isinstance(to, int):
+            rest, number = "", to
+        else:
+            found = _rest(nodes, to)
+            if found is None:
+                yield f"if ({_ahead(depth)} == {_character(character)} && i < -{depth + 1}) {{"
+                yield from indented(_whole(nodes, to))
+                yield "}"
+                continue
+            rest, number = found[0] + '"', found[1]
+        # Behind the last quote stands a colon.
+        bytes_ = depth + len(rest) + 2
+        tests = [f"{_ahead(depth)} == {_character(character)}", f"i <= -{bytes_}"]
+        tests += [f"{_ahead(depth + 1 + place)} == {_character(one)}" for place, one in enumerate(rest + ":")]
+        yield f"if ({' && '.join(tests)}) {{"
+        yield from indented([f"i += {bytes_};", f"value = {number}u;", "goto colon_over;"])
         yield "}"
 
 
-def _switched(actions: dict[str, list[str]]) -> Iterator[str]:
-    yield "switch (byte) {"
-    for character, action in actions.items():
-        yield f"case {_character(character)}:"
-        yield from indented(action)
-    yield "default:\n        break;"
-    yield "}"
+def _ahead(place: int) -> str:
+    return f"end[i + {place}]" if place else "end[i]"
+
+
+def _rest(nodes: dict[str, dict[str, str | int]], text: str) -> tuple[str, int] | None:
+    """Return the rest of the only word that begins like this, and its number; None where there are more."""
+    rest = ""
+    while True:
+        ways = list(nodes[text].items())
+        if len(ways) != 1:
+            return None
+        character, to = ways[0]
+        if isinstance(to, int):
+            return rest, to
+        rest += character
+        text = to
+
+
+def _byte_rows(data: bytearray) -> str:
+    rows = [", ".join(f"0x{byte:02X}" for byte in data[at : at + 16]) for at in range(0, len(data), 16)]
+    body = ",\n".join(f"    {row}" for row in rows)
+    return f"static const uint8_t lb_words[LB_WORDS] = {{\n{body}\n}};\n"
+
+
+def _separated(rows: list[str]) -> list[str]:
+    """Return the rows with commas between them, in front of what is said of one."""
+    return [re.sub(r"}(?=( /\*.*)?$)", "},", row) if row is not rows[-1] else row for row in rows]
 
 
 def _character(character: str) -> str:
     return "'\\''" if character == "'" else f"'{character}'"
 
 
-UNKNOWN_KEY = ["state->field = &lb_other;", "state->closing = LB_AT_colon;"]
+FEED_STATES = (
+    "line_start", "first_key", "key", "known", "value", "digits", "point", "fraction", "string", "after",
+    "behind", "name",
+)  # fmt: skip
+"""The states that stand in ``json_feed.c``."""
 PUSH_ABOUT = """\
 /* Takes one byte and tells what it led to: a message is there only at the end of its line. May be called from
    an interrupt handler, while the loop calls the lb_take functions and lb_age(). Work per byte is bounded. */
 """
 DO = """\
-/* What a state can ask for instead of going to another one. */
-#define LB_DO_MASK 0xF000u
-#define LB_DO_AGAIN 0x1000u
-#define LB_DO_REFUSE 0x2000u
-#define LB_DO_END 0x3000u
-#define LB_DO_ASTRAY 0x4000u
-#define LB_DO_SPACE 0x6000u"""
+#define LB_DO_NOTHING 0u
+#define LB_DO_AGAIN 1u
+#define LB_DO_SPACE 2u
+#define LB_DO_ASTRAY 3u
+#define LB_DO_LOST 4u
+#define LB_DO_END 5u
+#define LB_DO_TOO_LONG 6u
+#define LB_DO_REFUSE 8u"""
 PUSH_CHECKED = """\
 {
-    uint16_t to = LB_DO_TOO_LONG;
     lb_status status = LB_NOTHING;
+    uint_fast8_t what;
 
-    if (state->left != 0u) {
-        state->left--;
-        to = lb_steps[state->at](state, byte);
-    }
-    if (to < LB_SPOTS) {
-        state->at = (lb_spot)to;
-    } else {
-        status = lb_settle(state, byte, to, now);
+    state->length++;
+    what = lb_steps[state->at](state, byte);
+    if (what != LB_DO_NOTHING) {
+        status = lb_settle(state, byte, what, now);
     }
     if (byte != LB_END && state->digits == 0u) {
         state->check = lb_check_step(state->check, byte);
@@ -362,18 +393,28 @@ PUSH_CHECKED = """\
 """
 PUSH = """\
 {
-    uint16_t to = LB_DO_TOO_LONG;
+    uint_fast8_t what;
 
-    if (state->left != 0u) {
-        state->left--;
-        to = lb_steps[state->at](state, byte);
-        if (to < LB_SPOTS) {
-            state->at = (lb_spot)to;
-            return LB_NOTHING;
-        }
+    state->length++;
+    what = lb_steps[state->at](state, byte);
+    if (LB_RARE(what != LB_DO_NOTHING)) {
+        what = (uint_fast8_t)lb_settle(state, byte, what, now);
     }
-    return lb_settle(state, byte, to, now);
+    return (lb_status)what;
 }
+"""
+RARE = """\
+/* Tells the compiler what seldom happens. */
+#ifndef LB_RARE
+#if defined(__GNUC__)
+#define LB_RARE(condition) __builtin_expect((condition) != 0, 0)
+#else
+#define LB_RARE(condition) (condition)
+#endif
+#endif
+"""
+WORDS = """\
+/* What is left of a word when no other one is possible; behind it 0x80 and the number of the word. */
 """
 TYPES = """\
 #define LB_WHOLE 0u
@@ -381,18 +422,20 @@ TYPES = """\
 #define LB_FLAG 2u
 #define LB_CHOICE 3u
 #define LB_GROUP 4u
+#define LB_UNASKED 5u
+/* Shape of a number: it begins below zero by what its field wants behind the point, and is zero when it is as
+   wanted. A digit behind the point adds 8, the point itself 4; what else is special about it are bits. */
+#define LB_DIGIT_BEHIND 8
+#define LB_POINT 4
+#define LB_ZEROS 2 /* zeros in front of the point, beyond the digits that were read */
+#define LB_MINUS 1
+#define LB_NEVER 0x4000
+#define LB_HAS_POINT(state) ((((state)->shape - lb_fields[(state)->field].shape) & LB_POINT) != 0)
 
-/* A field: how its number is made of its text, and what says that it was seen. */
-typedef struct lb_field {
-    lb_number low;     /* the lowest value, in units of the last decimal place */
-    lb_number inverse; /* of the odd part of the step */
-    lb_number count;   /* of the steps; 0 for what is no number */
-    lb_marks mark;
-    lb_marks optional; /* the mark, if null is allowed */
-    lb_spot words;     /* what looks for the words of a choice, or for the keys inside */
-    uint8_t twos;      /* how often the step can be halved */
-    uint8_t places;    /* decimal places */
+/* A field, by its number. */
+typedef struct {
+    int16_t shape; /* that its number begins with */
     uint8_t kind;
-    uint8_t place;     /* where the number is kept */
+    lb_spot words; /* what looks for the words of a choice, or for the keys inside */
 } lb_field;
 """

@@ -25,7 +25,7 @@ MAX_DEPTH = 15
 MAX_LINE = 4096
 """Bytes of the longest line; the reference refuses numbers of more than 4300 digits (a limit of CPython)."""
 WORDS = (32, 64)
-MAX_FIELDS = 64
+MAX_FIELDS = 63
 
 
 @dataclass(frozen=True)

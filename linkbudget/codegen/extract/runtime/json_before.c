@@ -1,3 +1,16 @@
+/* The message begins. */
+static inline void lb_open(lb_receiver *state)
+{
+    state->seen = 0u;
+    state->bad = 0u;
+    state->none = 0u;
+    state->stack = 2u;
+#if LB_KEYED
+    state->level = 2u;
+    state->keys = LB_AT_keys;
+#endif
+}
+
 /* Times ten so often; 1 in *lost when that is no whole number or larger than any field has. */
 static lb_number lb_times_ten(lb_number value, int16_t tens, uint8_t *lost)
 {
@@ -10,7 +23,7 @@ static lb_number lb_times_ten(lb_number value, int16_t tens, uint8_t *lost)
         tens--;
     }
     while (tens < 0 && value != 0u) {
-        /* Divided by ten as in lb_keep_digits. */
+        /* An exact division by multiplication with the inverse: a rest makes the result too large. */
         value = (lb_number)(value * LB_FIFTH);
         value = (lb_number)((value >> 1) | (value << (LB_BITS - 1)));
         if (value > LB_TENTH) {
@@ -22,66 +35,100 @@ static lb_number lb_times_ten(lb_number value, int16_t tens, uint8_t *lost)
     return value;
 }
 
-/* A number is over: its digits become a count of steps, which is kept when the field has it. */
-static inline void lb_keep_digits(lb_receiver *state)
+/* The rest of a value is read on, but kept for nobody. */
+static void lb_forget(lb_receiver *state)
 {
-    const lb_field *field = state->field;
+    state->bad |= LB_MARK(state->field);
+    state->field = LB_OTHER;
+    state->shape = LB_NEVER;
+}
+
+/* A number is over. Most are kept by the comma behind them; here are all others: with fewer or more digits
+   behind the point than the field has, with an exponent, below zero, in an array. */
+static void lb_keep(lb_receiver *state, int16_t exponent)
+{
+    const lb_field *field = &lb_fields[state->field];
+    const int32_t shape = state->shape - field->shape;
+    int16_t tens = (int16_t)(exponent - (int16_t)(shape >> 3));
+    /* A whole number has no point. */
+    uint8_t lost = field->kind > LB_DECIMAL || (field->kind == LB_WHOLE && (shape & LB_POINT) != 0) ? 1u : 0u;
     lb_number value = state->value;
 
-    if (state->negative != 0u) {
-        value = (lb_number)(0u - value);
+    if (field->shape < 0) {
+        tens = (int16_t)(tens - (field->shape >> 3) - 1);
     }
-    /* An exact division by multiplication with the inverse: a rest makes the result too large. */
-    value = (lb_number)((value - field->low) * field->inverse);
-    value = LB_TURN(value, field->twos);
-    if (value < field->count) {
-        state->work[field->place] = value;
-        state->good |= field->mark;
+    if ((shape & LB_ZEROS) != 0) {
+        tens = (int16_t)(tens + (int16_t)state->zeros);
     }
-}
-
-/* The same for a number with fewer or more digits behind the point than the field has, or with an exponent. */
-static void lb_keep(lb_receiver *state)
-{
-    /* A whole number has no point. */
-    uint8_t lost = state->field->kind == LB_WHOLE && state->tens < 0 ? 1u : 0u;
-
-    state->value = lb_times_ten(state->value, state->tens, &lost);
     if (lost == 0u) {
-        lb_keep_digits(state);
+        value = lb_times_ten(value, tens, &lost);
     }
+    if (lost != 0u) {
+        lb_forget(state);
+        return;
+    }
+    state->work[state->field] = (shape & LB_MINUS) != 0 ? (lb_number)(0u - value) : value;
 }
 
-/* A byte of a string that is no plain character, or not the one looked for in state ``here``: where to go on,
-   LB_SPOTS when the line is to be refused. */
-static uint16_t lb_astray(lb_receiver *state, uint8_t byte, lb_spot here)
+/* A byte of a string that is no plain character, or not the one looked for: where to go on. */
+LB_APART static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
 {
     if (byte == '"') {
-        return state->closing;
+        state->at = state->closing;
+    } else if (byte == '\\') {
+        state->back = state->at;
+        state->at = LB_AT_escape;
+    } else if (LB_PLAIN(byte)) {
+        state->at = LB_AT_string;
+    } else if (byte >= 0xC2u && byte <= 0xF4u) {
+        state->lowest = byte == 0xE0u ? 0xA0u : byte == 0xF0u ? 0x90u : 0x80u;
+        state->highest = byte == 0xEDu ? 0x9Fu : byte == 0xF4u ? 0x8Fu : 0xBFu;
+        state->text = byte < 0xE0u ? 1u : byte < 0xF0u ? 2u : 3u;
+        state->at = LB_AT_wide;
+    } else {
+        return LB_DO_REFUSE + LB_NOT_JSON;
     }
-    if (byte == '\\') {
-        state->back = here;
-        return LB_AT_escape;
-    }
-    if (byte < 0x80u) {
-        return byte < 0x20u ? LB_SPOTS : LB_AT_string;
-    }
-    if (byte < 0xC2u || byte > 0xF4u) {
-        return LB_SPOTS;
-    }
-    state->lowest = byte == 0xE0u ? 0xA0u : byte == 0xF0u ? 0x90u : 0x80u;
-    state->highest = byte == 0xEDu ? 0x9Fu : byte == 0xF4u ? 0x8Fu : 0xBFu;
-    state->text = byte < 0xE0u ? 1u : byte < 0xF0u ? 2u : 3u;
-    return LB_AT_wide;
+    return LB_DO_NOTHING;
 }
 
 /* A character that an escape stands for, given back to where the escape began; returns where to go on. */
 static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
 {
-    uint16_t to = LB_AT_string;
-
-    if (state->back != LB_AT_string && code >= 0x20u && code <= 0x7Eu && code != '"' && code != '\\') {
-        to = lb_steps[state->back](state, (uint8_t)code);
+    state->at = state->back;
+    if (state->back != LB_AT_string && code >= 0x20u && code <= 0x7Eu && code != '"' && code != '\\'
+        && lb_steps[state->at](state, (uint_fast8_t)code) == LB_DO_NOTHING) {
+        return state->at;
     }
-    return to < LB_SPOTS ? (lb_spot)to : LB_AT_string;
+    return LB_AT_string;
 }
+
+#define LB_GO(x) do { state->at = LB_AT_##x; return LB_DO_NOTHING; } while (0)
+#define LB_GO_TO(x) do { state->at = (x); return LB_DO_NOTHING; } while (0)
+#define LB_STAY() do { (void)state; return LB_DO_NOTHING; } while (0)
+#define LB_AGAIN(x) do { (void)byte; state->at = LB_AT_##x; return LB_DO_AGAIN; } while (0)
+#define LB_REFUSE(why) do { (void)state; return (uint_fast8_t)(LB_DO_REFUSE + (why)); } while (0)
+#define LB_ASTRAY() do { (void)state; (void)byte; return LB_DO_ASTRAY; } while (0)
+#define LB_LOST() do { (void)state; (void)byte; return LB_DO_LOST; } while (0)
+#define LB_END_OF_LINE() return LB_DO_END
+#define LB_OTHERWISE(x) do { state->at = LB_AT_##x; return LB_DO_SPACE; } while (0)
+/* Where a line could go on for ever, it ends. */
+#define LB_STAY_LONG() return state->length > LB_MAX_LINE ? LB_DO_TOO_LONG : LB_DO_NOTHING
+#define LB_NO_ROOM_BEHIND(value) LB_RARE((value) == 0u || ((value) >> LB_TOP) != 0u)
+/* The next digit behind the point. */
+#define LB_ADD_BEHIND() do { \
+    state->value = (lb_number)(state->value * 10u + (byte - (lb_number)'0')); \
+    state->shape += LB_DIGIT_BEHIND; \
+} while (0)
+/* A number that is as its field wants it is kept as it stands. A wanted field is in no array. */
+#define LB_BEHIND_DIGITS() \
+    if (state->shape == 0) { \
+        if (byte == ',') { \
+            state->work[state->field] = state->value; \
+            LB_GO(key); \
+        } \
+        if (byte == '}') { \
+            state->work[state->field] = state->value; \
+            LB_AGAIN(after); \
+        } \
+    }
+

@@ -1,17 +1,10 @@
-/* The places of the grammar of RFC 8259, each with what the next byte leads to. They are written once and
-   stand twice in the code: as functions for one byte, and as parts of one function for many. */
+/* The places of the grammar of RFC 8259, each with what the next byte leads to. Those that nearly every byte of
+   a message meets call nothing, so that nothing has to be saved for them. */
 
 STATE(line_start)
 {
     if (byte == '{') {
-        state->seen = 0u;
-        state->good = 0u;
-        state->none = 0u;
-        state->stack = 2u;
-#if LB_KEYED
-        state->level = 2u;
-        state->keys = LB_AT_keys;
-#endif
+        lb_open(state);
         LB_GO(first_key);
     }
     LB_OTHERWISE(line_start);
@@ -19,6 +12,9 @@ STATE(line_start)
 
 STATE(first_key)
 {
+    if (byte == '"' && !LB_OUTSIDE(state)) {
+        LB_GO_TO(LB_KEYS(state));
+    }
     if (byte == '}') {
         LB_AGAIN(after);
     }
@@ -31,32 +27,38 @@ STATE(first_key)
 STATE(key)
 {
     if (byte == '"') {
-#if LB_KEYED
-        if (state->stack == state->level) {
-            LB_GO_TO(state->keys);
+        if (!LB_OUTSIDE(state)) {
+            LB_GO_TO(LB_KEYS(state));
         }
-#else
-        if (state->stack == 2u) {
-            LB_GO(keys);
-        }
-#endif
-        state->field = &lb_other;
+        state->field = LB_OTHER;
+        state->shape = LB_NEVER;
         state->closing = LB_AT_colon;
         LB_GO(string);
     }
     LB_OTHERWISE(key);
 }
 
-/* Behind a key, its closing quote included. */
+/* Behind a key that is wanted, its closing quote included. */
+STATE(known)
+{
+    if (byte == ':') {
+        const lb_marks mark = LB_MARK(state->field);
+        const lb_marks seen = state->seen;
+
+        if (LB_RARE((seen & mark) != 0u)) {
+            LB_REFUSE(LB_TWICE);
+        }
+        state->seen = seen | mark;
+        state->shape = lb_fields[state->field].shape;
+        LB_GO(value);
+    }
+    LB_OTHERWISE(known);
+}
+
+/* The same behind a key nobody asked for. */
 STATE(colon)
 {
     if (byte == ':') {
-        const lb_marks mark = state->field->mark;
-
-        if ((state->seen & mark) != 0u) {
-            LB_REFUSE(LB_TWICE);
-        }
-        state->seen |= mark;
         LB_GO(value);
     }
     LB_OTHERWISE(colon);
@@ -64,26 +66,54 @@ STATE(colon)
 
 STATE(value)
 {
-    const lb_field *field = state->field;
-    uint8_t digit = (uint8_t)(byte - '0');
+    const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
 
     if (digit <= 9u) {
-        state->negative = 0u;
-        state->tens = field->places;
         state->value = digit;
         if (digit == 0u) {
-            LB_GO(digits_over);
+            LB_GO(zero);
         }
         LB_GO(digits);
     }
+    LB_AGAIN(other_value);
+}
+
+/* A value that does not begin with a digit. That it is wrong for its field is taken back where it is not. */
+STATE(other_value)
+{
+    const lb_marks mark = LB_MARK(state->field);
+
     if (byte == '-') {
-        state->negative = 1u;
+        state->shape |= LB_MINUS;
         LB_GO(first_digit);
     }
+    if (LB_SPACE(byte)) {
+        LB_GO(value);
+    }
+    /* true, false, null: what they mean is known with the first letter. */
+    if (byte == 'n') {
+        state->text = 9u;
+        if ((LB_OPTIONAL & mark) != 0u) {
+            state->none |= mark;
+        } else {
+            state->bad |= mark;
+        }
+        LB_GO(literal);
+    }
+    if (byte == 't' || byte == 'f') {
+        state->text = byte == 't' ? 0u : 4u;
+        if (lb_fields[state->field].kind == LB_FLAG) {
+            state->work[state->field] = byte == 't' ? 1u : 0u;
+        } else {
+            state->bad |= mark;
+        }
+        LB_GO(literal);
+    }
+    state->bad |= mark;
     if (byte == '"') {
         state->closing = LB_AT_after;
 #if LB_CHOICES
-        LB_GO_TO(field->words);
+        LB_GO_TO(lb_fields[state->field].words);
 #else
         LB_GO(string);
 #endif
@@ -95,33 +125,20 @@ STATE(value)
         state->stack = (uint16_t)(state->stack << 1);
         if (byte == '[') {
             state->stack |= 1u;
-            state->field = &lb_other;
+            state->field = LB_OTHER;
+            state->shape = LB_NEVER;
             LB_GO(first_element);
         }
 #if LB_KEYED
-        if (field->kind == LB_GROUP) {
+        if (lb_fields[state->field].kind == LB_GROUP) {
             state->level = state->stack;
-            state->keys = field->words;
-            state->good |= field->mark;
+            state->keys = lb_fields[state->field].words;
+            state->bad &= (lb_marks)~mark;
         }
 #endif
         LB_GO(first_key);
     }
-    /* true, false, null: what they mean is known with the first letter. */
-    if (byte == 'n') {
-        state->text = 9u;
-        state->none |= field->optional;
-        LB_GO(literal);
-    }
-    if (byte == 't' || byte == 'f') {
-        state->text = byte == 't' ? 0u : 4u;
-        if (field->kind == LB_FLAG) {
-            state->work[field->place] = byte == 't' ? 1u : 0u;
-            state->good |= field->mark;
-        }
-        LB_GO(literal);
-    }
-    LB_OTHERWISE(value);
+    LB_REFUSE(LB_NOT_JSON);
 }
 
 STATE(literal)
@@ -133,7 +150,7 @@ STATE(literal)
     }
     state->text++;
     if (text[state->text] != '\0') {
-        LB_GO(literal);
+        LB_STAY();
     }
     LB_GO(after);
 }
@@ -152,119 +169,110 @@ STATE(first_element)
 /* Behind a minus sign. */
 STATE(first_digit)
 {
-    if ((uint8_t)(byte - '0') > 9u) {
+    const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
+
+    if (digit > 9u) {
         LB_REFUSE(LB_NOT_JSON);
     }
-    state->tens = state->field->places;
-    state->value = (lb_number)byte - '0';
-    if (byte == '0') {
-        LB_GO(digits_over);
+    state->value = digit;
+    if (digit == 0u) {
+        LB_GO(zero);
     }
     LB_GO(digits);
 }
 
-STATE(digits)
-{
-    lb_number value = state->value;
-
-    LB_EACH_BYTE {
-        uint8_t digit = (uint8_t)(byte - '0');
-
-        if (digit > 9u) {
-            state->value = value;
-            if (byte == ',' && state->tens == 0) {
-                LB_GO(behind_number);
-            }
-            if (byte == '.') {
-                LB_GO(point);
-            }
-            LB_AGAIN(digits_over);
-        }
-        if ((value >> LB_TOP) == 0u) {
-            value = (lb_number)(value * 10u + digit);
-        } else if (digit == 0u) {
-            state->tens++;
-        } else {
-            /* More digits than any field has. */
-            state->field = &lb_other;
-        }
-        LB_NEXT(digits, state->value = value);
-    }
-}
-
-/* Behind the digits before the point. */
-STATE(digits_over)
+/* Behind a zero in front of the point: no digit may follow. */
+STATE(zero)
 {
     if (byte == '.') {
+        state->shape += LB_POINT;
         LB_GO(point);
     }
     LB_AGAIN(number_over);
 }
 
+STATE(digits)
+{
+    const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
+
+    if (digit <= 9u) {
+        const lb_number value = state->value;
+
+        if (LB_RARE((value >> LB_TOP) != 0u)) {
+            LB_AGAIN(no_room);
+        }
+        state->value = (lb_number)(value * 10u + digit);
+        LB_STAY();
+    }
+    LB_BEHIND_DIGITS();
+    if (byte == '.') {
+        state->shape += LB_POINT;
+        LB_GO(point);
+    }
+    LB_AGAIN(number_over);
+}
+
+/* More digits than any field has: zeros are counted. */
+STATE(no_room)
+{
+    if (byte != '0') {
+        lb_forget(state);
+    } else {
+        state->zeros = (state->shape & LB_ZEROS) != 0 ? (uint16_t)(state->zeros + 1u) : 1u;
+        state->shape |= LB_ZEROS;
+    }
+    LB_GO(digits);
+}
+
 STATE(point)
 {
-    uint8_t digit = (uint8_t)(byte - '0');
-
-    if (digit > 9u) {
+    if ((uint_fast8_t)(byte - '0') > 9u) {
         LB_REFUSE(LB_NOT_JSON);
     }
-    if ((state->value >> LB_TOP) == 0u) {
-        state->value = (lb_number)(state->value * 10u + digit);
-        state->tens--;
-    } else if (digit != 0u || state->field->kind == LB_WHOLE) {
-        state->field = &lb_other;
+    if (LB_NO_ROOM_BEHIND(state->value)) {
+        LB_AGAIN(no_room_behind);
     }
+    LB_ADD_BEHIND();
     LB_GO(fraction);
 }
 
 STATE(fraction)
 {
-    lb_number value = state->value;
-    int16_t tens = state->tens;
-
-    LB_EACH_BYTE {
-        uint8_t digit = (uint8_t)(byte - '0');
-
-        if (digit > 9u) {
-            state->value = value;
-            state->tens = tens;
-            if (byte == ',' && tens == 0) {
-                LB_GO(behind_number);
-            }
-            LB_AGAIN(number_over);
+    if ((uint_fast8_t)(byte - '0') <= 9u) {
+        if (LB_NO_ROOM_BEHIND(state->value)) {
+            LB_AGAIN(no_room_behind);
         }
-        if ((value >> LB_TOP) == 0u) {
-            value = (lb_number)(value * 10u + digit);
-            tens--;
-        } else if (digit != 0u) {
-            state->field = &lb_other;
-        }
-        LB_NEXT(fraction, state->value = value; state->tens = tens);
+        LB_ADD_BEHIND();
+        LB_STAY();
     }
+    LB_BEHIND_DIGITS();
+    LB_AGAIN(number_over);
 }
 
-/* The number in front of a comma waits for the byte behind it, so that no byte has work for two. */
-STATE(behind_number)
+/* A digit behind the point while the number is zero, or so large that there is no room for it: then only a zero
+   leaves the number what it is. */
+STATE(no_room_behind)
 {
-    lb_keep_digits(state);
-    if (byte == '"' && state->stack == 2u && LB_KEYED == 0) {
-        LB_GO(keys);
+    const lb_number value = state->value;
+
+    if (value == 0u) {
+        state->value = (lb_number)(byte - (lb_number)'0');
+        state->shape += LB_DIGIT_BEHIND;
+    } else if (byte != '0') {
+        lb_forget(state);
     }
-    if ((state->stack & 1u) == 0u) {
-        LB_AGAIN(key);
-    }
-    LB_AGAIN(value);
+    LB_GO(fraction);
 }
 
 STATE(number_over)
 {
     if ((byte | 0x20u) == 'e') {
-        if (state->field->kind == LB_WHOLE) {
-            state->field = &lb_other;
+        if (lb_fields[state->field].kind == LB_WHOLE) {
+            lb_forget(state);
         }
         LB_GO(exponent);
     }
-    lb_keep(state);
+    lb_keep(state, 0);
     LB_AGAIN(after);
 }
 
@@ -284,7 +292,7 @@ STATE(exponent)
 
 STATE(exponent_first)
 {
-    if ((uint8_t)(byte - '0') > 9u) {
+    if ((uint_fast8_t)(byte - '0') > 9u) {
         LB_REFUSE(LB_NOT_JSON);
     }
     LB_AGAIN(exponent_digits);
@@ -292,27 +300,26 @@ STATE(exponent_first)
 
 STATE(exponent_digits)
 {
-    uint8_t digit = (uint8_t)(byte - '0');
+    const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
 
     if (digit > 9u) {
-        int16_t exponent = (int16_t)state->code;
+        const int16_t exponent = (int16_t)state->code;
 
-        state->tens = (int16_t)(state->tens + (state->minus != 0u ? -exponent : exponent));
-        lb_keep(state);
+        lb_keep(state, state->minus != 0u ? (int16_t)-exponent : exponent);
         LB_AGAIN(after);
     }
     /* Beyond the longest line it does not matter how far. */
     state->code = state->code < 2000u ? (uint16_t)(state->code * 10u + digit) : 20000u;
-    LB_GO(exponent_digits);
+    LB_STAY_LONG();
 }
 
 /* A string nobody asked for. */
 STATE(string)
 {
-    if (byte == '"' || byte == '\\' || byte < 0x20u || byte >= 0x80u) {
-        LB_ASTRAY(string);
+    if (!LB_PLAIN(byte)) {
+        LB_ASTRAY();
     }
-    LB_GO(string);
+    LB_STAY_LONG();
 }
 
 STATE(escape)
@@ -323,7 +330,7 @@ STATE(escape)
         LB_GO(hex);
     }
     if (byte == '"' || byte == '\\' || byte == '/') {
-        LB_GO_TO(lb_given_back(state, byte));
+        LB_GO_TO(lb_given_back(state, (uint8_t)byte));
     }
     if (byte == 'b' || byte == 'f' || byte == 'n' || byte == 'r' || byte == 't') {
         LB_GO_TO(lb_given_back(state, 0u));
@@ -345,7 +352,7 @@ STATE(hex)
     state->code = (uint16_t)((state->code << 4) | digit);
     state->text--;
     if (state->text != 0u) {
-        LB_GO(hex);
+        LB_STAY();
     }
     LB_GO_TO(lb_given_back(state, state->code));
 }
@@ -360,18 +367,47 @@ STATE(wide)
     state->highest = 0xBFu;
     state->text--;
     if (state->text != 0u) {
-        LB_GO(wide);
+        LB_STAY();
     }
     LB_GO(string);
 }
 
-#if LB_CHOICES
-/* Behind the word of a choice, its closing quote included: its place is known. */
-STATE(word_over)
+/* In a key that can only be one. */
+STATE(name)
 {
-    state->work[state->field->place] = state->value;
-    state->good |= state->field->mark;
-    LB_AGAIN(after);
+    const uint_fast16_t node = state->node;
+    const uint_fast8_t next = lb_words[node];
+
+    if (byte == next && node < LB_WORDS - 1u) {
+        state->node = (lb_node)(node + 1u);
+        LB_STAY();
+    }
+    if (byte == '"' && next >= 0x80u && node < LB_WORDS - 1u) {
+        state->field = lb_words[node + 1u];
+        LB_GO(known);
+    }
+    LB_LOST();
+}
+
+#if LB_CHOICES
+/* In a word of a choice that can only be one. */
+STATE(option)
+{
+    const uint_fast16_t node = state->node;
+    const uint_fast8_t next = lb_words[node];
+
+    if (node < LB_WORDS - 1u) {
+        if (byte == next) {
+            state->node = (lb_node)(node + 1u);
+            LB_STAY();
+        }
+        if (byte == '"' && next >= 0x80u) {
+            state->work[state->field] = (lb_number)((next & 0x7Fu) << 8) | lb_words[node + 1u];
+            state->bad &= (lb_marks)~LB_MARK(state->field);
+            LB_GO(after);
+        }
+    }
+    LB_ASTRAY();
 }
 #endif
 
@@ -412,13 +448,12 @@ STATE(behind)
         digit = digit < 6u ? (uint8_t)(digit + 10u) : 16u;
     }
     if (digit < 16u) {
-        LB_COVERED();
         if (state->digits == LB_CHECK_DIGITS) {
             LB_REFUSE(LB_BAD_CHECK);
         }
         state->digits++;
         state->given = (lb_register)((lb_register)(state->given << 4) | digit);
-        LB_GO(behind);
+        LB_STAY();
     }
 #endif
 #if LB_END_BYTES == 2
@@ -454,5 +489,5 @@ STATE(drop)
     if (byte == LB_END) {
         LB_REFUSE((lb_status)state->reason);
     }
-    LB_GO(drop);
+    LB_STAY_LONG();
 }
