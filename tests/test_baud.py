@@ -395,28 +395,43 @@ def test_a_setting_is_plain_json():
     assert document["error"] == pytest.approx(-0.00019996, abs=1e-8)
 
 
-@pytest.mark.parametrize(
-    ("name", "clock", "slowest", "fastest"),
-    [
-        ("avr", 16_000_000, Fraction(16_000_000, 16 * 4096), 1_000_000),
-        ("avr-double", 16_000_000, Fraction(16_000_000, 8 * 4096), 2_000_000),
-        ("pl011", 48_000_000, Fraction(48_000_000, 16 * 65535), 3_000_000),
-        ("16550", 1_843_200, Fraction(1_843_200, 16 * 65535), 115200),
-        ("stm32-over16", 64_000_000, Fraction(64_000_000, 65535), 4_000_000),
-        ("stm32-over8", 64_000_000, Fraction(64_000_000, 32767), 8_000_000),
-        ("truncating-16", 80_000_000, Fraction(80_000_000, 16 * 65536), 5_000_000),
-        ("sam-fractional", 48_000_000, Fraction(48_000_000 * 8, 16 * 65535), 3_000_000),
-        ("samd21-arithmetic", 48_000_000, Fraction(3_000_000, 65536), 3_000_000),
-    ],
-)
-def test_the_limits_are_reached_and_named_beyond(name, clock, slowest, fastest):
-    for rate in (slowest, fastest):
-        assert baud_setting(name, clock, rate).error == 0
-    for rate in (slowest / 3, Fraction(fastest) * 3):
-        with pytest.raises(
-            SettingsError, match=rf"not reached by {name} from a clock of {clock} Hz; allowed:"
-        ):
-            baud_setting(name, clock, rate)
+# Rate = clock * scale / steps, from the fewest steps to the most; written from the widths of the registers.
+STEPS = {
+    "avr": (Fraction(1, 16), 1, 4096),
+    "avr-double": (Fraction(1, 8), 1, 4096),
+    "pl011": (Fraction(4), 64, 65535 * 64),
+    "pl011-startup": (Fraction(4), 64, 65535 * 64),
+    "16550": (Fraction(1, 16), 1, 2**16 - 1),
+    "stm32-over16": (Fraction(1), 16, 2**16 - 1),
+    "stm32-over8": (Fraction(1), 8, 2**15 - 1),
+    "truncating-16": (Fraction(1, 16), 1, 2**16),
+    "esp32": (Fraction(16), 16, 2**20 * 16 - 1),
+    "sam-fractional": (Fraction(1, 2), 8, 2**13 * 8 - 1),
+}
+
+
+@pytest.mark.parametrize("name", DIVIDERS)
+def test_the_limits_are_reached_and_named_beyond(name):
+    clock = 48_000_000
+    scale, fewest, most = STEPS[name]
+    for steps in (fewest, most):
+        setting = baud_setting(name, clock, clock * scale / steps)
+        assert setting.error == 0
+        assert DECODED[name](Fraction(clock), setting.registers) == clock * scale / steps
+    told = rf"is not reached by {name} from a clock of {clock} Hz; allowed: about \d.* to \d+ baud"
+    for steps in (fewest - Fraction(3, 4), most + 1):
+        with pytest.raises(SettingsError, match=told):
+            baud_setting(name, clock, clock * scale / steps)
+
+
+def test_the_limits_of_arithmetic():
+    clock = 48_000_000
+    for value in (0, 65535):
+        setting = baud_setting("samd21-arithmetic", clock, Fraction(clock, 16) * (1 - Fraction(value, 65536)))
+        assert (setting.divisor, setting.error) == (value, 0)
+    for value in (Fraction(-3, 4), 65535 + Fraction(3, 4)):
+        with pytest.raises(SettingsError, match="not reached by samd21-arithmetic"):
+            baud_setting("samd21-arithmetic", clock, Fraction(clock, 16) * (1 - value / 65536))
 
 
 @pytest.mark.parametrize("name", ["pl011", "pl011-startup"])
@@ -444,10 +459,12 @@ def test_clocks_and_rates_that_are_none(value):
 
 
 def test_a_list_takes_its_own_clock_and_rates_only():
-    with pytest.raises(SettingsError, match="nrf52 does not run from 8000000 Hz; allowed: 16000000"):
+    with pytest.raises(
+        SettingsError, match="nrf52 does not run from 8000000 Hz; allowed: a clock of 16000000 Hz"
+    ):
         baud_setting("nrf52", 8_000_000, 115200)
     with pytest.raises(
-        SettingsError, match=r"115201 baud is not in the list of nrf52; allowed: 1200, .*1000000"
+        SettingsError, match=r"115201 baud is not in the list of nrf52; allowed: 1200, .*1000000 baud"
     ):
         baud_setting("nrf52", 16_000_000, 115201)
     assert isinstance(GENERATORS["nrf52"], FixedRates)

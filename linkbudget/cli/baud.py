@@ -152,8 +152,10 @@ def end_of(text: str) -> UartEnd:
         else:
             rest.append(word)
     tolerance = Tolerance.parse(" ".join(rest)) if rest else EXACT
-    if (generator is None) != (clock is None):
-        raise click.UsageError(f"--other: {text!r}; a generator and its clock, as in 'avr 16MHz crystal'")
+    if (generator is None) != (clock is None) or not text.split():
+        raise click.UsageError(
+            f"--other: {text!r}; expected a generator and its clock, a tolerance or both: 'avr 16MHz rc'"
+        )
     return UartEnd(generator, clock, tolerance)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from linkbudget.report.clock_words import clock_words, margin_words, off_range, off_words, percent, signed
 from linkbudget.report.terminal import Document, fact_list, figure_table, note, verdict, word_list
-from linkbudget.units import format_us
+from linkbudget.units import format_bytes, format_us
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -123,10 +123,10 @@ def table_page(document: Document) -> list[RenderableType]:
         page.append(note("* its rule does not take the closest rate; the JSON (--json) has that one too."))
     if left_out and by_rate:
         rates = ", ".join(rate_text(row["baudrate"]) for row in left_out)
-        page.append(note(f"Not to be had: {rates} baud; allowed: {left_out[0]['allowed']}."))
+        page.append(note(f"Not to be had: {rates} baud; {subject} takes {left_out[0]['allowed']}."))
     elif left_out:
-        reasons = [(row["generator"], f"{row['reason']}; allowed: {row['allowed']}") for row in left_out]
-        page.append(word_list("Not to be had", reasons))
+        takes = [(row["generator"], row["allowed"]) for row in left_out]
+        page.append(word_list("Cannot be set to this; what they take", takes))
     return [*page, *assumed(document)]
 
 
@@ -165,8 +165,12 @@ def bridge_part(bridge: Document, first: bool) -> list[RenderableType]:
     rows = [
         ("last character waits", f"0 to {longest}", "for the packet that takes it"),
         ("latency timer", timer, "sends what is there"),
-        ("packet fills in", format_us(bridge["fill_us"]), f"{bridge['packet_bytes']} bytes on a busy line"),
-        ("packets", str(packets), f"for {bridge['message_bytes']} bytes, at least"),
+        (
+            "packet fills in",
+            format_us(bridge["fill_us"]),
+            f"{format_bytes(bridge['packet_bytes'])} on a busy line",
+        ),
+        ("packets", str(packets), f"for {format_bytes(bridge['message_bytes'])}, at least"),
     ]
     part: list[RenderableType] = [fact_list(f"Behind a {bridge['name']} USB-serial bridge", rows)]
     if first:

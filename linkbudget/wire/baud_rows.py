@@ -184,7 +184,7 @@ class FixedRates(Generator):
         value = self.values.get(int(baudrate)) if baudrate.denominator == 1 else None
         if value is None:
             problem = f"{rate_text(baudrate)} baud is not in the list of {self.name}"
-            allowed = ", ".join(str(rate) for rate in self.values)
+            allowed = ", ".join(str(rate) for rate in self.values) + " baud"
             raise SettingsError(Fault("baudrate", None, allowed, problem=problem))
         return self._made(baudrate, value)
 
@@ -197,7 +197,7 @@ class FixedRates(Generator):
     def _check_clock(self, clock_hz: Fraction) -> None:
         if clock_hz != self.clock_hz:
             problem = f"{self.name} does not run from {rate_text(clock_hz)} Hz"
-            raise SettingsError(Fault("clock_hz", None, str(self.clock_hz), problem=problem))
+            raise SettingsError(Fault("clock_hz", None, f"a clock of {self.clock_hz} Hz", problem=problem))
 
     def _made(self, baudrate: Fraction, value: int) -> BaudSetting:
         # The rates printed beside the values are those of this whole number, every one of them.
