@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from linkbudget.cost.cortexm0plus.image import Image
-from linkbudget.cost.cortexm0plus.machine import LIMIT, Machine, Run
+from linkbudget.cost.cortexm0plus.machine import Machine, Run
 from linkbudget.cost.cortexm0plus.toolchain import FLAGS, Compiler, build, compiler_named
 
 __all__ = ["Buffer", "Call", "Figures", "measure_c"]
@@ -55,7 +55,7 @@ def measure_c(
     compiler: str | None = None,
     flags: Sequence[str] = FLAGS,
     multiply: int = 1,
-    limit: int = LIMIT,
+    limit: int | None = None,
     include: Sequence[str] = (),
 ) -> Figures:
     """Compile C files (name to text), run calls one after the other, and return what each took.

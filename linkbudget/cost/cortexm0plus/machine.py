@@ -38,7 +38,7 @@ BUFFERS = 0x30000000
 STOP = 0x08000000
 """Where a function returns to; nothing there is run."""
 
-LIMIT = 10_000_000
+LIMIT = 3_000_000
 BATCH = 1 << 16
 PAINT = 0xA5
 
@@ -83,14 +83,17 @@ class Runs:
 class Machine:
     """An emulated processor with a program in it.
 
-    ``multiply``: cycles of ``MULS``, 1 or 32. ``limit``: instructions after which a call counts as endless.
+    ``multiply``: cycles of ``MULS``, 1 or 32. ``limit`` (default `LIMIT`): instructions after which a call
+    counts as endless.
     ``strict`` also stops at accesses to unaligned words, which the processor does not do and the emulator
     does; it takes twice the time, and is for code that nobody has tried yet.
     """
 
-    def __init__(self, image: Image, *, multiply: int = 1, limit: int = LIMIT, strict: bool = False) -> None:
+    def __init__(
+        self, image: Image, *, multiply: int = 1, limit: int | None = None, strict: bool = False
+    ) -> None:
         self.image = image
-        self.limit = limit
+        self.limit = LIMIT if limit is None else limit
         self._blocks = Blocks(image, multiply)
         self._problem: str | None = None
         self._called = ""
