@@ -35,7 +35,7 @@ def test_the_table_holds_the_rows_of_the_catalogue_unchanged_and_no_others():
 
 def test_the_table_of_the_package_crccheck_is_the_same():
     theirs = {row._names[0]: row for row in crccheck.crc.ALLCRCCLASSES if row._width <= 64}
-    assert theirs.keys() == ALGORITHMS.keys()
+    assert len(theirs) >= 112
     for name, row in theirs.items():
         assert ALGORITHMS[name] == CrcAlgorithm(
             name,
@@ -52,18 +52,21 @@ def test_the_table_of_the_package_crccheck_is_the_same():
 
 def test_the_second_names_are_those_of_the_package_crccheck():
     rows = [row for row in crccheck.crc.ALLCRCCLASSES if row._width <= 64]
-    assert {alias: row._names[0] for row in rows for alias in row._names[1:]} == CATALOGUE_ALIASES
+    theirs = {alias: row._names[0] for row in rows for alias in row._names[1:]}
+    assert len(theirs) >= 71
+    assert theirs.items() <= CATALOGUE_ALIASES.items()
     assert not CATALOGUE_ALIASES.keys() & OTHER_NAMES.keys()
     assert not ALIASES.keys() & ALGORITHMS.keys()
 
 
 def test_the_table_of_the_package_anycrc_is_the_same():
+    ours = {name.replace("CRC-", "CRC", 1).replace("/", "-"): row for name, row in ALGORITHMS.items()}
     theirs = {name: model for name, model in anycrc.models.items() if model.width <= 64}
-    assert len(theirs) == len(ALGORITHMS)
-    for name, row in ALGORITHMS.items():
-        model = theirs[name.replace("CRC-", "CRC", 1).replace("/", "-")]
+    assert len(theirs) >= 112
+    for name, model in theirs.items():
+        row = ours[name]
         parameters = (model.width, model.poly, model.init, model.refin, model.refout, model.xorout)
-        assert CrcAlgorithm(name, *parameters, check=model.check, residue=row.residue) == row
+        assert CrcAlgorithm(row.name, *parameters, check=model.check, residue=row.residue) == row
 
 
 def test_a_name_that_means_several_rows_is_refused():
