@@ -39,7 +39,7 @@ class BaudSetting:
     divisor: int
     fraction: int
     actual_baudrate: Fraction
-    registers: Mapping[str, int] = field(hash=False)
+    registers: dict[str, int] = field(hash=False)
 
     @property
     def error(self) -> Fraction:
@@ -129,8 +129,7 @@ class _Stepped(Generator):
     def _made(self, clock_hz: Fraction, baudrate: Fraction, steps: int) -> BaudSetting:
         divisor, fraction, registers = self.registers(steps)
         actual = self.rate(clock_hz, steps)
-        frozen = MappingProxyType(registers)
-        return BaudSetting(self.name, clock_hz, baudrate, divisor, fraction, actual, frozen)
+        return BaudSetting(self.name, clock_hz, baudrate, divisor, fraction, actual, registers)
 
 
 @dataclass(frozen=True)
@@ -202,7 +201,7 @@ class FixedRates(Generator):
     def _made(self, baudrate: Fraction, value: int) -> BaudSetting:
         # The rates printed beside the values are those of this whole number, every one of them.
         actual = Fraction(self.clock_hz, 2**32 // value)
-        registers = MappingProxyType({"BAUDRATE": value})
+        registers = {"BAUDRATE": value}
         return BaudSetting(self.name, Fraction(self.clock_hz), baudrate, value, 0, actual, registers)
 
 
