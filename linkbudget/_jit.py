@@ -217,6 +217,15 @@ PAIRS: tuple[Pair, ...] = (
         100_000,
         "rows_of_passes",
     ),
+    Pair(
+        "gaps_in",
+        "linkbudget.replay.intervals:gaps_in",
+        "linkbudget.replay.intervals:plain_gaps_in",
+        "characters",
+        "linkbudget.replay._book_kernels:gaps_in",
+        1_000_000,
+        "arrivals",
+    ),
 )
 CHANGE_OVER = {pair.name: pair.change_over for pair in PAIRS}
 NOT_COUNTED = {"_nrt": False}  # "numba run time": without it nothing can be allocated

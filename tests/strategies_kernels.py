@@ -642,3 +642,10 @@ def rows_of_passes(draw: st.DrawFn) -> Case:
     for column in range(3, len(COLUMNS)):
         passes[:, column] = [draw(st.integers(0, 9)) for _ in release]
     return Case((passes, skipped, period, draw(st.sampled_from([0, 4]))))
+
+
+@st.composite
+def arrivals(draw: st.DrawFn) -> Case:
+    """Arrivals that are less, as much, and more than a gap apart."""
+    apart = draw(st.lists(st.sampled_from([0, 9, 10, 11, 12, 500]), max_size=20))
+    return Case((np.cumsum(apart, dtype=np.int64), 11))

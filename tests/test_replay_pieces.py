@@ -61,12 +61,13 @@ def summed_apart(result):
 
 
 @pytest.mark.parametrize("start", range(0, 360, 60))
-def test_pieces_give_what_the_whole_gives(start):
+def test_pieces_give_what_the_whole_gives(start, monkeypatch):
     told = moved = 0
     for seed in range(start, start + 60):
         dice = random.Random(seed)
         made = seeded_scene(seed, dice.choice([9, 9, 40]))
         made.document["reading"]["context"] = dice.choice(["first", "last"])
+        monkeypatch.setattr("linkbudget.replay.long.CHUNK", dice.choice([5, 1 << 19]))
         link, capture = Link.from_dict(made.document), capture_of(made)
         pieces = cut(capture, dice.randint, dice.choice([1, 3, 20, 100]))
         whole, sums = summed_apart(outcome(replay, link, capture, phases=3))
@@ -159,6 +160,23 @@ def test_what_is_held_does_not_grow():
     assert max(len(one) for one in held) < 200
     assert max(one.machine.memory.size for one in long.placements.values()) < 1_000_000
     assert len(long.feed.stop_payloads) + len(long.feed.payloads) == 0
+
+
+@pytest.mark.parametrize("chunk", [3_000, 1 << 19])
+def test_behind_a_character_that_the_driver_drops_the_streams_are_the_same_again(chunk, monkeypatch):
+    """Kept frames are found by themselves only where a dropped character is among them."""
+    monkeypatch.setattr("linkbudget.replay.long.CHUNK", chunk)
+    link = Link.from_dict(BEANS).replace(**{"receiver.errored": {"framing": "drop"}})
+    whole = next(beans(1, 2400))
+    flags = whole.flags.copy()
+    flags[[700, 5_000, 5_001]] = 1
+    whole = replace(whole, flags=flags)
+    long = Long(link, link.resolve(), 2)
+    result = long.replay(cut(whole, lambda least, most: most, 2_000), lambda: False)
+    assert result.lost["line"] == 3
+    assert not long.feed.differs
+    assert len(long.feed.stop_payloads) + len(long.feed.payloads) == 0
+    assert result.to_dict() == replay(link, whole, phases=2).to_dict()
 
 
 def test_the_longest_passes_are_kept():

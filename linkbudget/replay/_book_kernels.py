@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from linkbudget._jit import kernel
 
-__all__ = ["caught_up", "chosen", "judged", "matched", "read_frames", "tallied"]
+__all__ = ["caught_up", "chosen", "gaps_in", "judged", "matched", "read_frames", "tallied"]
 
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
@@ -253,3 +253,12 @@ def tallied(
                 of_faults[column] += passes[at, column]
     row += skipped.size - next_one
     return late, faults, max(most, row), row
+
+
+@kernel
+def gaps_in(times: Ints, gap: int) -> int:
+    """Return how often two times that follow each other are more than a gap apart."""
+    count = 0
+    for at in range(1, times.size):
+        count += times[at] - times[at - 1] > gap
+    return count

@@ -30,8 +30,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget._jit import given, use_kernel
+
 if TYPE_CHECKING:
     from linkbudget.traffic.stream import ByteCapture
+    from linkbudget.wire.uart import UartLine
 
 __all__ = [
     "RANDOM_PLACEMENTS",
@@ -141,7 +144,7 @@ class Placing:
 
 def longest_window(capture: ByteCapture) -> int:
     """Return the longest window, in nanoseconds."""
-    return int(_window(capture).max(initial=0))
+    return 0 if capture.window_ns is None else int(capture.window_ns.max(initial=0))
 
 
 def ranges(window_ns: int, runs: Sequence[Figures]) -> Uncertain:
@@ -159,13 +162,26 @@ def _window(capture: ByteCapture) -> Times:
     return np.zeros(len(capture), dtype=np.int64) if capture.window_ns is None else capture.window_ns
 
 
-def stretches_begun(piece: ByteCapture, latest_ns: int | None) -> int:
-    """Return how many stretches begin in a piece with certain arrivals, behind one at ``latest_ns``."""
+def stretches_begun(times: Times, line: UartLine, latest_ns: int | None) -> int:
+    """Return how many stretches begin among arrivals that are certain, behind one at ``latest_ns``."""
     # The same gaps as those of `_spaced`, without the least times.
-    gap = floor(piece.line.character_time * 10**9) + 1
-    times = piece.times_ns
+    gap = floor(line.character_time * 10**9) + 1
     begun = latest_ns is None or bool(times[0] - latest_ns > gap)
-    return int(np.count_nonzero(np.diff(times) > gap)) + begun
+    return gaps_in(times, gap) + begun
+
+
+def gaps_in(times: Times, gap_ns: int) -> int:
+    """Return how often two arrivals that follow each other are more than a gap apart."""
+    if not use_kernel("gaps_in", times.size):
+        return plain_gaps_in(times, gap_ns)
+    from linkbudget.replay import _book_kernels as kernels
+
+    return int(kernels.gaps_in(given(times), gap_ns))
+
+
+def plain_gaps_in(times: Times, gap_ns: int) -> int:
+    """Return what `gaps_in` does."""
+    return int(np.count_nonzero(np.diff(times) > gap_ns))
 
 
 def _spaced(piece: ByteCapture, latest_ns: int | None) -> tuple[Times, npt.NDArray[np.bool_]]:

@@ -47,8 +47,8 @@ __all__ = ["LongReplay", "reason_against", "replay_pieces"]
 DIRECTION = "to-controller"
 LONGEST_READ = 1 << 20
 """Bytes whose cost must fit at once."""
-CHUNK = 1 << 17
-"""Characters taken at once, so that what is worked on stays in a near cache."""
+CHUNK = 1 << 19
+"""Characters taken at once: many, as each time costs something, but no more than a cache holds."""
 
 
 def reason_against(link: Link, resolved: Resolved) -> str | None:
@@ -137,6 +137,9 @@ class Long:
         with ThreadPoolExecutor(workers) as pool:
 
             def run(still: bool) -> None:
+                if len(self.placements) == 1:
+                    self.own.proceed(still)
+                    return
                 for _ in pool.map(lambda one: one.proceed(still), self.placements.values()):
                     pass
 
@@ -173,9 +176,6 @@ class Long:
         self.window_ns = max(self.window_ns, longest_window(piece))
         if not self.beside and self.window_ns:
             self.beside = [Beside(self, number) for number in range(RUNS - 1)]
-        elif not self.beside:
-            latest = None if self.feed.zero_ns is None else self.feed.zero_ns + self.last_arrival
-            self.stretches += stretches_begun(piece, latest)
 
     @property
     def _source(self) -> str:
@@ -204,8 +204,12 @@ class Long:
         if dropped.size:
             ones = np.ones_like(dropped)
             self.books.lose(np.stack([dropped, ones, ones * int(CharacterFate.DROPPED)], axis=1))
-        self.last_arrival = int(self.feed.times[-1])
-        self.own.behind.arrive(self.feed.times[part.start - part.stop :])
+        times = self.feed.times[part.start - part.stop :]
+        if not self.window_ns:
+            latest = self.last_arrival if self.stretches else None
+            self.stretches += stretches_begun(times, piece.line, latest)
+        self.last_arrival = int(times[-1])
+        self.own.behind.arrive(times)
         for placement in self.placements.values():
             placement.machine.rebase(line_of(self.feed), 0, 0, 0)
 

@@ -173,9 +173,11 @@ class Reported(Placement):
 
     def _broken(self, codes: Ints, pieces: Ints) -> tuple[FrameTable | None, Ints, Floats]:
         """Return broken stretches deframed, a row for each; which message each is, what it commands."""
-        wanted = pieces[np.isin(pieces[:, 2], -1 - codes[codes < 0])] if len(pieces) else pieces
-        if not len(wanted):
-            return None, np.zeros(0, dtype=np.int64), np.zeros((0, len(self.joints)))
+        ended = -1 - codes[codes < 0]
+        if not ended.size:
+            return None, ended, np.zeros((0, len(self.joints)))
+        place = np.minimum(np.searchsorted(ended, pieces[:, 2]), ended.size - 1)
+        wanted = pieces[ended[place] == pieces[:, 2]]
         data = self.feed.data[numbers(wanted[:, 0], wanted[:, 1])].tobytes()
         table = deframe_all(self.feed.fmt, data)
         names, targets = np.full(len(table), -1, dtype=np.int64), np.full((len(table), len(self.joints)), nan)

@@ -14,6 +14,8 @@ from pathlib import Path
 
 os.environ.setdefault("POLARS_MAX_THREADS", "1")  # everything here is measured on one thread
 
+import check_parts
+import day_parts
 import frame_parts
 import level_parts
 import process_parts
@@ -22,7 +24,7 @@ import report_parts
 from made import wave, write_table, write_vcd
 from measure import Report, machine
 
-PARTS = ("characters", "vcd", "table", "frames", "replay", "pages", "start")
+PARTS = ("characters", "vcd", "table", "frames", "checks", "replay", "day", "pages", "start")
 PAYLOADS = ((8, 24), (16, 64), (64, 64))
 SMALL_EDGES = 200_000
 
@@ -31,6 +33,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python tests/bench", description=__doc__)
     parser.add_argument("--edges", type=float, default=20e6, help="edges of the levels (20 million)")
     parser.add_argument("--frame-bytes", type=float, default=200e6, help="bytes of the frames (200 million)")
+    parser.add_argument("--frames", type=float, default=1e6, help="frames to be checked (1 million)")
     parser.add_argument("--events", type=float, default=1e6, help="events of the page (1 million)")
     parser.add_argument("--turns", type=int, default=9, help="turns of each measurement (9)")
     parser.add_argument("--only", choices=PARTS, action="append", help="one part; may be given several times")
@@ -79,11 +82,16 @@ def run(
         for least, most in PAYLOADS:
             frame_parts.cobs(report, int(chosen.frame_bytes), least, most, turns)
         frame_parts.others(report, int(chosen.frame_bytes / 4), turns)
+    if "checks" in wanted:
+        check_parts.many(report, int(chosen.frames), turns)
+        check_parts.large(report, int(chosen.frame_bytes / 4), turns)
+        check_parts.strength(report, turns, min(32_768, int(chosen.frames)))
     if "pages" in wanted:
         report_parts.pages(report, folder, int(chosen.events), turns)
     if "replay" in wanted:
         replay_parts.kernel(report, int(chosen.frame_bytes / 20), turns)
-        replay_parts.day(report)
+    if "day" in wanted:
+        day_parts.day(report)
     if "start" in wanted:
         process_parts.start_up(report, folder, turns)
 

@@ -1,24 +1,19 @@
-"""The receiver model: bytes a second with losses against the plain form, and a day of traffic in pieces."""
+"""The receiver model: bytes a second with losses against the plain form."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator
-from pathlib import Path
 from statistics import median
 from typing import Any
 
 import numpy as np
 from made import stream
-from measure import Report, Target, output_of, timed
+from measure import Report, Target, timed
 
-from linkbudget import ByteCapture, Link, UartLine
+from linkbudget import Link
 from linkbudget.frame.format import FrameFormat
 
 BAUDRATE = 921_600
 PLAIN_BYTES = 40_000  # what the plain form replays to be compared with
-DAY_S = 86_400
-PIECE_MESSAGES = 65_536
 INTERRUPT = {
     "mode": "interrupt",
     "fifo_bytes": 64,
@@ -104,65 +99,3 @@ def one(report: Report, name: str, resolved: Any, part: Any, whole: Any, turns: 
         *([Target("rate", rate, 400, "MB/s")] if name == "DMA" else []),
     )
     report.say("  beside the plain form", f"{ratio:.0f} x", Target("times", ratio, 50, "x"))
-
-
-def day(report: Report) -> None:
-    """In fresh processes: a day with a message every 33 ms, all different for 36 minutes; a full line."""
-    for name, different, seconds in (
-        ("a day, 30 messages a second", 65_536, DAY_S),
-        ("a full line for 10 minutes", 8_192, 600),
-    ):
-        script = f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
-        script += f"import replay_parts; replay_parts.print_day({different}, {seconds})"
-        taken, memory, characters, messages, passes = map(float, output_of(script).split())
-        text = f"{characters / 1e6:.0f} M characters, {messages / 1e6:.1f} M messages"
-        text += f", {passes / 1e6:.1f} M passes in {taken:.0f} s ({characters / taken / 1e6:.1f} MB/s)"
-        whole_day = seconds == DAY_S
-        limit = Target("seconds", taken, 60, "s", most=True)
-        report.say(f"in pieces, {name}", text, *([limit] if whole_day else []))
-        report.say(
-            "  its memory",
-            f"{memory:.0f} MB beyond what is there after the imports",
-            Target("memory", memory, 200, "MB", most=True),
-        )
-
-
-def print_day(different: int, seconds: float) -> None:
-    from linkbudget.replay.long import replay_pieces
-
-    link = Link.from_dict(document(INTERRUPT))
-    replay_pieces(link, traffic(link, 100, 0.05), phases=1)  # compiled, or taken from the cache
-    before = kilobytes("VmRSS")
-    begin = time.process_time()
-    result: Any = replay_pieces(link, traffic(link, different, seconds), phases=1)
-    taken = time.process_time() - begin
-    memory = (kilobytes("VmHWM") - before) / 1000
-    print(taken, memory, result.characters, result.messages["sent"], result.totals.passes)
-
-
-def kilobytes(what: str) -> int:
-    lines = Path("/proc/self/status").read_text(encoding="utf-8").splitlines()
-    return next(int(line.split()[1]) for line in lines if line.startswith(what))
-
-
-def traffic(link: Link, different: int, seconds: float) -> Iterator[ByteCapture]:
-    """Pieces of traffic with jitter: a message every 33 ms; on a full line one behind the other."""
-    codec, dice = link.codec("to-controller"), np.random.default_rng(1)
-    frames = [codec.encode("beans", {"tick": at, "x": at % 251, "y": at % 7}) for at in range(different)]
-    frames *= PIECE_MESSAGES // different or 1
-    count = len(frames)
-    lengths = np.array([len(frame) for frame in frames])
-    data = np.frombuffer(b"".join(frames), dtype=np.uint8).astype(np.uint16)
-    flags = np.zeros(data.size, dtype=np.uint8)
-    within = np.arange(data.size) - np.repeat(np.cumsum(lengths) - lengths, lengths)
-    character = 10_851
-    at = 0
-    while at < seconds * 10**9:
-        if different < PIECE_MESSAGES:
-            times = at + np.arange(1, data.size + 1) * character
-        else:
-            starts = at + np.arange(count) * 33_000_000 + dice.integers(0, 2_000_000, count)
-            times = np.repeat(starts, lengths) + (within + 1) * character
-        upto = int(np.searchsorted(times, seconds * 10**9))
-        yield ByteCapture(times[:upto], data[:upto], flags[:upto], UartLine(BAUDRATE))
-        at = int(times[-1]) + 100_000
