@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Protocol
 from unittest import mock
 
@@ -77,6 +78,23 @@ class RealClock:
             time.sleep(length_ns / 1e9)
 
 
+@dataclass(frozen=True)
+class _Waiter:
+    """What a thread waits for."""
+
+    ready: Callable[[], bool]
+    until_ns: int | None
+    due: Source
+
+    def over(self, now_ns: int) -> bool:
+        """Return whether the wait is over."""
+        return self.ready() or (self.until_ns is not None and now_ns >= self.until_ns)
+
+    def next_ns(self) -> int | None:
+        """Return when it should look again."""
+        return _earliest(self.until_ns, self.due())
+
+
 class VirtualClock:
     """A clock that moves when everybody who uses it waits, straight to what happens next.
 
@@ -89,7 +107,7 @@ class VirtualClock:
         self._patience_s = patience_s
         self._happened = threading.Condition(threading.RLock())
         self._users: set[int] = set()
-        self._waiting: dict[int, Source] = {}
+        self._waiting: dict[int, _Waiter] = {}
         self._uses = 0
         self._fruitless = 0
 
@@ -109,22 +127,28 @@ class VirtualClock:
                     return True
                 if until_ns is not None and self._now >= until_ns:
                     return False
-                self._waiting[me] = lambda: _earliest(until_ns, due())
+                self._waiting[me] = _Waiter(ready, until_ns, due)
                 try:
-                    self._let_run(alone=self._users <= self._waiting.keys())
+                    self._let_run(me)
                 finally:
                     self._waiting.pop(me, None)
 
-    def _let_run(self, alone: bool) -> None:
-        """Move to the next event when all wait; else wait for the others, with some patience."""
-        if not alone:
+    def _let_run(self, me: int) -> None:
+        """Move to what happens next when all wait; else wait for the others, with some patience."""
+        others = [waiter for user, waiter in self._waiting.items() if user != me]
+        if any(waiter.over(self._now) for waiter in others):
+            # Its turn has come, and it has not woken yet.
+            self._happened.notify_all()
+            self._happened.wait(self._patience_s)
+            return
+        if not self._users <= self._waiting.keys():
             uses = self._uses
             self._happened.wait(self._patience_s)
-            if self._uses != uses:
-                return
-            # Nobody has used the clock: those that do not wait for it wait for something else, or are gone.
-            self._users &= self._waiting.keys()
-        at = _earliest(*(due() for due in self._waiting.values()))
+            if self._uses == uses:
+                # Nobody used the clock: who does not wait for it waits for something else, or is gone.
+                self._users &= self._waiting.keys()
+            return
+        at = _earliest(*(waiter.next_ns() for waiter in self._waiting.values()))
         if at is None:
             # Another thread may be at work; when there is none, or it takes very long, nothing will happen.
             self._fruitless += 1
@@ -133,8 +157,7 @@ class VirtualClock:
             self._happened.wait(self._patience_s)
             return
         self._fruitless = 0
-        if at > self._now:
-            self._now = at
+        self._now = max(self._now, at)
         self._uses += 1
         self._happened.notify_all()
 

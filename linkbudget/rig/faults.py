@@ -56,7 +56,9 @@ class _Counter:
 
     def __init__(self, rate: float, seed: np.random.SeedSequence) -> None:
         self._rate = rate
-        self._chance = np.random.Generator(np.random.PCG64(seed))
+        places, values = seed.spawn(2)
+        self._chance = np.random.Generator(np.random.PCG64(places))
+        self._values = np.random.Generator(np.random.PCG64(values))
         self._left = self._next() if rate else 0
 
     def _next(self) -> int:
@@ -89,7 +91,7 @@ class _Counter:
 
     def whole(self, below: int) -> int:
         """Return a random whole number from 0 up."""
-        return int(self._chance.integers(below))
+        return int(self._values.integers(below))
 
 
 @dataclass

@@ -55,7 +55,7 @@ class LinkPair:
     ``line``: a `UartLine` or text such as ``"115200 8N1"``; both ends run at it, what a port is
     opened with is held against it (`LinkBudgetWarning` when they differ). ``clock``: default a new
     `VirtualClock`. ``to_controller`` and ``to_module``: `Faults` of each direction. ``holding``: what each
-    end's port can hold, by name of the end or one for both; ``bridge``: a USB bridge in front of the end named
+    end's port can hold, by name of the end or one for both; ``bridge``: a USB bridge before the end named
     (``{"controller": find_bridge("full-speed")}``). ``boot``: text of a module that restarts when the
     controller's port is opened. ``keep_record`` keeps what arrives (`record`). ``name`` is what URLs call it:
     ``rig://NAME/controller``.
@@ -185,15 +185,17 @@ class LinkPair:
 
     def play(self, capture: ByteCapture, to: str = "controller") -> None:
         """Let a recording arrive at an end, at its recorded times from now on."""
+        now = self.clock.now_ns()
         with self.lock:
-            self.end(to).heard.play(capture, self.clock.now_ns())
+            self.end(to).heard.play(capture, now)
         self.clock.changed()
 
     def counts(self, to: str) -> dict[str, int]:
         """Return what became of the characters sent to an end, by `WireCounts`, and those not read yet."""
+        now = self.clock.now_ns()
         with self.lock:
             wire = self.end(to).heard
-            waiting = wire.waiting(self.clock.now_ns())
+            waiting = wire.waiting(now)
             return {**vars(wire.counts), "waiting": waiting, "on_their_way": wire.on_their_way}
 
     def record(self, to: str) -> ByteCapture:
@@ -201,11 +203,10 @@ class LinkPair:
         with self.lock:
             return self.end(to).heard.record()
 
-    def opened(self, end: End, port: VirtualPort) -> None:
+    def opened(self, end: End, port: VirtualPort, now: int) -> None:
         """Note that somebody has opened an end; a module with a boot text restarts with its controller."""
         end.port = port
         if end.name == "controller" and self.boot is not None:
-            now = self.clock.now_ns()
             end.heard.forget_unsent(now)
             end.heard.send(self.boot.text, now + us_to_ns(self.boot.delay_us))
 

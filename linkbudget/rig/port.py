@@ -1,7 +1,7 @@
 """A serial port of pyserial at one end of a virtual link.
 
-It keeps the contract of ``serial.SerialBase``: `read` blocks for as long as ``timeout`` says, `write` until the
-last bytes fit the transmit buffer. Importing this module tells pyserial of the scheme ``rig://``.
+It keeps the contract of ``serial.SerialBase``: `read` blocks for as long as ``timeout`` says, `write` until
+the last bytes fit the transmit buffer. Importing this module tells pyserial of the scheme ``rig://``.
 """
 
 from __future__ import annotations
@@ -52,6 +52,7 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         if self.is_open:
             raise SerialException("Port is already open.")
         pair, end = _found(self._port)
+        now = pair.clock.now_ns()
         with pair.lock:
             if not end.plugged:
                 raise SerialException(f"could not open port {self._port}: it is unplugged")
@@ -60,7 +61,7 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
             self._pair, self._end = pair, end
             self._reconfigure_port()
             self.is_open = True
-            pair.opened(end, self)
+            pair.opened(end, self, now)
         pair.clock.changed()
 
     def close(self) -> None:
@@ -69,11 +70,12 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
             return
         self.is_open = False
         pair, end = self._both()
+        now = pair.clock.now_ns()
         with pair.lock:
             if end.port is self:
                 end.port = None
                 if end.plugged:
-                    end.heard.flush(pair.clock.now_ns())
+                    end.heard.flush(now)
         pair.clock.changed()
 
     def _both(self) -> tuple[LinkPair, End]:
@@ -103,8 +105,9 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
     def in_waiting(self) -> int:
         """The number of bytes that can be read at once."""
         pair, end = self._check()
+        now = pair.clock.now_ns()
         with pair.lock:
-            return end.heard.waiting(pair.clock.now_ns())
+            return end.heard.waiting(now)
 
     def read(self, size: int = 1) -> bytes:
         """Return ``size`` bytes; fewer when the timeout comes first (None: never, 0: at once)."""
@@ -115,8 +118,9 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         between = self._inter_byte_timeout
         self._cancelled["read"] = False
         while len(found) < size:
+            now = clock.now_ns()
             with pair.lock:
-                found += end.heard.read(size - len(found), clock.now_ns())
+                found += end.heard.read(size - len(found), now)
             if len(found) >= size or self._timeout == 0:
                 break
             until = limit
@@ -134,8 +138,9 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
     def reset_input_buffer(self) -> None:
         """Throw away what can be read."""
         pair, end = self._check()
+        now = pair.clock.now_ns()
         with pair.lock:
-            end.heard.flush(pair.clock.now_ns())
+            end.heard.flush(now)
 
     # Writing.
 
@@ -154,10 +159,11 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         )
         self._cancelled["write"] = False
         while True:
+            now = clock.now_ns()
             with pair.lock:
-                room = TRANSMIT_BYTES - end.out.unsent(clock.now_ns())
+                room = TRANSMIT_BYTES - end.out.unsent(now)
                 if room > 0:
-                    end.out.send(payload[at : at + room], clock.now_ns())
+                    end.out.send(payload[at : at + room], now)
                     at += min(room, len(payload) - at)
             clock.changed()
             if at == len(payload):
@@ -181,8 +187,9 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
     def out_waiting(self) -> int:
         """The number of bytes that were written and have not begun to be sent."""
         pair, end = self._check()
+        now = pair.clock.now_ns()
         with pair.lock:
-            return end.out.unsent(pair.clock.now_ns())
+            return end.out.unsent(now)
 
     def flush(self) -> None:
         """Wait until everything that was written has left."""
@@ -194,14 +201,16 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
     def reset_output_buffer(self) -> None:
         """Take back what was written and has not begun to be sent."""
         pair, end = self._check()
+        now = pair.clock.now_ns()
         with pair.lock:
-            end.out.forget_unsent(pair.clock.now_ns())
+            end.out.forget_unsent(now)
 
     def send_break(self, duration: float = 0.25) -> None:
         """Hold the line low for so many seconds."""
         pair, end = self._check()
+        now = pair.clock.now_ns()
         with pair.lock:
-            end.out.send_break(round_half_up(exact(duration) * 10**9), pair.clock.now_ns())
+            end.out.send_break(round_half_up(exact(duration) * 10**9), now)
         pair.clock.changed()
 
     # Waiting.
@@ -209,7 +218,10 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
     def _wait(
         self, what: str, ready: Callable[[], bool], until: int | None, due: Callable[[], int | None]
     ) -> bool:
-        """Wait until ready; False when the time has come or the wait was cancelled."""
+        """Wait until ready; False when the time has come or the wait was cancelled.
+
+        The clock calls these while it holds its lock: so nobody who holds the pair's may ask the clock.
+        """
         pair, end = self._both()
 
         def stopped() -> bool:

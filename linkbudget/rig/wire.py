@@ -1,8 +1,8 @@
 """One direction of a virtual link: characters take their time, may be damaged, wait in a bridge, are held.
 
 What is written lies in the sender's buffer and leaves it character by character. Each arrives at the end of
-its character, computed exactly from the first of its row and rounded once. A USB bridge then hands on packets.
-The receiving port holds ``buffer_bytes``; what finds it full is lost.
+its character, computed exactly from the first of its row and rounded once. A USB bridge then hands on
+packets. The receiving port holds ``buffer_bytes``; what finds it full is lost.
 """
 
 from __future__ import annotations
