@@ -15,8 +15,8 @@ from test_uart import agrees
 from linkbudget import SettingsError, baud_setting, closest_setting
 from linkbudget.units import exact, round_half_up
 from linkbudget.wire.baud import GENERATORS
+from linkbudget.wire.baud_kinds import Arithmetic, Divider, FixedRates
 from linkbudget.wire.baud_nrf52 import NRF52, NRF52_OLDER
-from linkbudget.wire.baud_rows import Arithmetic, Divider, FixedRates
 from linkbudget.wire.margin_rules import MARGIN_RULES
 
 TABLES = vectors("baud_tables")

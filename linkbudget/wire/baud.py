@@ -12,7 +12,8 @@ from fractions import Fraction
 
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.units import Number, exact
-from linkbudget.wire.baud_rows import GENERATORS, BaudSetting, find_generator
+from linkbudget.wire.baud_kinds import BaudSetting
+from linkbudget.wire.baud_rows import GENERATORS, find_generator
 
 __all__ = ["GENERATORS", "BaudSetting", "baud_setting", "closest_setting", "exact_clock_and_rate"]
 

@@ -11,7 +11,8 @@ from typing import Any
 from linkbudget.errors import SettingsError
 from linkbudget.units import Number
 from linkbudget.wire.baud import closest_setting, exact_clock_and_rate
-from linkbudget.wire.baud_rows import GENERATORS, BaudSetting, find_generator
+from linkbudget.wire.baud_kinds import BaudSetting
+from linkbudget.wire.baud_rows import GENERATORS, find_generator
 from linkbudget.wire.margin import Margin
 from linkbudget.wire.margin_ends import DEFAULT_LOOKS, UartEnd, ends_margin
 from linkbudget.wire.rates import STANDARD_RATES

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.units import Number, exact
-from linkbudget.wire.baud_rows import BaudSetting, plain_number
+from linkbudget.wire.baud_kinds import BaudSetting, plain_number
 from linkbudget.wire.margin_rules import MarginRule, Sampling, find_margin_rule
 from linkbudget.wire.tolerance import RateError, Tolerance, rate_error
 from linkbudget.wire.uart import UartLine

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.units import Number
 from linkbudget.wire.baud import baud_setting
-from linkbudget.wire.baud_rows import BaudSetting, find_generator
+from linkbudget.wire.baud_kinds import BaudSetting
+from linkbudget.wire.baud_rows import find_generator
 from linkbudget.wire.margin import Margin, sampling_margin
 from linkbudget.wire.tolerance import EXACT, RateError, Tolerance
 from linkbudget.wire.uart import UartLine

@@ -16,7 +16,7 @@ from types import MappingProxyType
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.units import Number, exact
-from linkbudget.wire.baud_rows import BaudSetting
+from linkbudget.wire.baud_kinds import BaudSetting
 
 __all__ = ["EXACT", "OSCILLATORS", "TOLERANCE_PATTERN", "RateError", "Tolerance", "rate_error"]
 
