@@ -37,6 +37,9 @@ if TYPE_CHECKING:
     from linkbudget.cost.markers import fit_markers as fit_markers
     from linkbudget.cost.measure import ParserCost as ParserCost
     from linkbudget.cost.measure import measure_parser as measure_parser
+    from linkbudget.cost.target import CFunction as CFunction
+    from linkbudget.cost.target import TargetCosts as TargetCosts
+    from linkbudget.cost.target import target_costs as target_costs
     from linkbudget.errors import CaptureError as CaptureError
     from linkbudget.errors import Fault as Fault
     from linkbudget.errors import FrameError as FrameError
@@ -128,6 +131,7 @@ _HOMES = {
     "codegen": ("generate",),
     "cost.markers": ("MarkerFit", "fit_markers"),
     "cost.measure": ("ParserCost", "measure_parser"),
+    "cost.target": ("CFunction", "TargetCosts", "target_costs"),
     "errors": (
         "CaptureError",
         "Fault",

@@ -19,7 +19,7 @@ from linkbudget.cli.capture_input import (
 from linkbudget.cli.output import Notes, emit_document, emit_page
 
 if TYPE_CHECKING:
-    from linkbudget.cost.target import Function
+    from linkbudget.cost.target import CFunction
     from linkbudget.link.model import Link
 
 __all__ = ["command"]
@@ -98,7 +98,7 @@ def command(
         capture=None if capture is None else recorded_characters(capture, given, described),
         function=own_function(function or "parse", sources) if sources else None,
         compiler=compiler,
-        flags=None if flags is None else shlex.split(flags),
+        flags=None if flags is None else split(flags),
     )
     document = costs.to_dict()
     if as_json:
@@ -111,6 +111,14 @@ def command(
         notes.add(text)
 
 
+def split(flags: str) -> list[str]:
+    """Return flags one by one, as a shell reads them."""
+    try:
+        return shlex.split(flags)
+    except ValueError as error:
+        raise click.UsageError(f"--flags: {error} in {flags}") from None
+
+
 def formats_of(link: Link, direction: str | None) -> Mapping[str, Link]:
     """Return links with other formats for the same messages, by name."""
     from linkbudget.study.choose_candidates import candidates
@@ -120,9 +128,9 @@ def formats_of(link: Link, direction: str | None) -> Mapping[str, Link]:
     return {one.name: one.link for one in found if one.name in ALONGSIDE}
 
 
-def own_function(name: str, sources: tuple[Path, ...]) -> Function:
+def own_function(name: str, sources: tuple[Path, ...]) -> CFunction:
     """Return a function of the user's own with its sources; headers beside them are found."""
-    from linkbudget.cost.target import Function
+    from linkbudget.cost.target import CFunction
 
     texts = {path.name: path.read_text(encoding="utf-8", errors="replace") for path in sources}
     if len(texts) < len(sources):
@@ -130,4 +138,4 @@ def own_function(name: str, sources: tuple[Path, ...]) -> Function:
     if not any(name.endswith(".c") for name in texts):
         raise click.UsageError(f"--source: {sources[0]} is no file of C; expected NAME.c")
     folders = dict.fromkeys(str(path.resolve().parent) for path in sources)
-    return Function(name, texts, tuple(folders))
+    return CFunction(name, texts, tuple(folders))

@@ -192,11 +192,14 @@ def measure(job: TargetJob) -> Measured:
     sources, left_out = _sources(job)
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         made = [pool.submit(_receiver, source, compiler, flags) for source in sources]
-        rows = [
-            _row(job, source, compiler, flags, receiver.result().measured(form, source.frames))
-            for source, receiver in zip(sources, made, strict=True)
-            for form in receiver.result().forms
-        ]
+    rows: list[EmulatedCost] = []
+    for source, future in zip(sources, made, strict=True):
+        try:
+            rows += _rows(job, source, compiler, flags, future.result())
+        except TargetError as error:
+            if source.present:
+                raise
+            left_out.append(LeftOut(source.name, str(error)))
     first = reading_form(job.link)
     rows.sort(key=lambda row: (not row.present, row.present and row.form != first))
     return Measured(rows, sources[0].fed, NOT_MODELLED, left_out)
@@ -229,6 +232,15 @@ def _receiver(source: _Source, compiler: Compiler, flags: Sequence[str]) -> Rece
     from linkbudget.cost.cortexm0plus.receiver import Receiver
 
     return Receiver(source.files, PREFIX, source.idents, compiler=compiler, flags=flags)
+
+
+def _rows(
+    job: TargetJob, source: _Source, compiler: Compiler, flags: Sequence[str], receiver: Receiver
+) -> list[EmulatedCost]:
+    """Return a row for each way in which a receiver reads."""
+    return [
+        _row(job, source, compiler, flags, receiver.measured(form, source.frames)) for form in receiver.forms
+    ]
 
 
 def _row(

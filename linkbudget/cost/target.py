@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from linkbudget.link.model import Link
     from linkbudget.traffic.stream import ByteCapture
 
-__all__ = ["TARGETS", "CostRow", "Function", "LeftOut", "TargetCosts", "TargetJob", "target_costs"]
+__all__ = ["TARGETS", "CFunction", "CostRow", "LeftOut", "TargetCosts", "TargetJob", "target_costs"]
 
 CORTEX_M0PLUS = "c:cortex-m0plus"
 TARGETS = {CORTEX_M0PLUS: "linkbudget.cost.emulated"}
@@ -50,7 +50,7 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
-class Function:
+class CFunction:
     """A function of the user's own: ``name(const uint8_t *data, size_t n)``, whatever it returns.
 
     ``sources`` are files of C by name; headers beside them are found in ``include``.
@@ -73,7 +73,7 @@ class TargetJob:
     direction: str
     formats: Mapping[str, Link] = field(default_factory=dict)
     capture: ByteCapture | None = None
-    function: Function | None = None
+    function: CFunction | None = None
     compiler: str | None = None
     flags: tuple[str, ...] | None = None
 
@@ -138,7 +138,7 @@ def target_costs(
     direction: str | None = None,
     formats: Mapping[str, Link] | None = None,
     capture: ByteCapture | None = None,
-    function: Function | None = None,
+    function: CFunction | None = None,
     compiler: str | None = None,
     flags: Sequence[str] | None = None,
 ) -> TargetCosts:
