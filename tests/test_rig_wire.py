@@ -107,7 +107,7 @@ def test_error_rates_are_met():
 
 @pytest.mark.parametrize(("parity", "odd"), [("E", (1 - 0.9**9) / 2), ("M", 0.05)])
 def test_parity_shows_an_odd_number_of_flips(parity, odd):
-    """Of nine bits flipped with p = 0.05 an odd number is with (1 - (1 - 2p)^9) / 2; mark parity sees one bit."""
+    """Of nine bits flipped with p = 0.05 an odd number is with (1 - (1 - 2p)^9) / 2; mark parity sees one."""
     line, count = UartLine(115200, parity=parity), 20_000
     wire = Wire(
         line, Faults(bit_error_rate=0.05, seed=2), Holding(count, keep=("framing",)), keep_record=True

@@ -78,6 +78,11 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
                     end.heard.flush(now)
         pair.clock.changed()
 
+    @property
+    def pair(self) -> LinkPair | None:
+        """The pair this port is an end of; None before it was opened."""
+        return self._pair
+
     def _both(self) -> tuple[LinkPair, End]:
         assert self._pair is not None
         assert self._end is not None
