@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import sys
+from importlib import import_module
+from pathlib import Path
+
 import numpy as np
 import pytest
+from c_codecs import missing
 from m0plus import compiler, in_rp2040js, needs_emulator, needs_rp2040js
 
 from linkbudget import (
@@ -346,6 +351,21 @@ def test_a_function_may_use_the_library_of_c():
     """
     (row,) = target_costs(link("json-object", NEWLINE), function=CFunction("parse", {"scan.c": text})).rows
     assert row.cost.cycles.high / row.cost.messages > 1000
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="CPU times of other processes are told by Unix only")
+def test_peers_of_the_bench_find_the_same_messages(monkeypatch):
+    # The bench compares what they cost; here only what they find, with one set of flags.
+    if not Path("/usr/include/jsmn.h").exists():
+        missing("libjsmn-dev")
+    monkeypatch.syspath_prepend(str(Path(__file__).parent / "bench"))
+    parts, measure = import_module("target_parts"), import_module("measure")
+    monkeypatch.setattr(parts, "FLAGS", ("-Os",))
+    report = measure.Report()
+    parts.peers(report)
+    told = {row["name"]: row["text"] for row in report.rows}
+    assert len(told) == 6
+    assert all("cycles a message" in text for name, text in told.items() if "-Os" in name)
 
 
 # --- links that are to be measured

@@ -21,10 +21,11 @@ import level_parts
 import process_parts
 import replay_parts
 import report_parts
+import target_parts
 from made import wave, write_table, write_vcd
 from measure import Report, machine
 
-PARTS = ("characters", "vcd", "table", "frames", "checks", "replay", "day", "pages", "start")
+PARTS = ("characters", "vcd", "table", "frames", "checks", "replay", "day", "pages", "target", "start")
 PAYLOADS = ((8, 24), (16, 64), (64, 64))
 SMALL_EDGES = 200_000
 
@@ -92,6 +93,8 @@ def run(
         replay_parts.kernel(report, int(chosen.frame_bytes / 20), turns)
     if "day" in wanted:
         day_parts.day(report)
+    if "target" in wanted:
+        target_parts.target(report)
     if "start" in wanted:
         process_parts.start_up(report, folder, turns)
 

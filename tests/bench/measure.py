@@ -18,7 +18,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from statistics import median
 
-LIBRARIES = ("numpy", "numba", "polars", "vcdvcd", "cobs", "fastcrc")
+LIBRARIES = ("numpy", "numba", "polars", "vcdvcd", "cobs", "fastcrc", "unicorn")
 
 
 @dataclass(frozen=True)
