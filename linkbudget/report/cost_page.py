@@ -39,16 +39,29 @@ def emulated_rows(document: Document) -> Iterator[RenderableType]:
     if not rows:
         return
     columns = ["", "cyc/B", "a message", "worst", "time", "code", "stack"]
-    yield figure_table("Cycles of a Cortex-M0+, time of the worst, bytes", columns, table_rows(rows), gap=2)
+    title = "Cycles of a Cortex-M0+, the worst seen and its time, bytes of code and stack"
+    yield figure_table(title, columns, table_rows(rows), gap=2)
     number = document["targets"].index(rows[0]["target"])
     yield note(f"Fed with {document['fed'][number]}. Compiled by {rows[0]['compiler']}: {flags(rows[0])}.")
     yield note(document["not_modelled"][number])
     yield Text("")
-    yield from (bullet(text) for form, text in FORMS.items() if form in {row["form"] for row in rows})
-    if any(row["present"] for row in rows):
-        yield bullet("=: the format of the link.")
+    yield from legend(rows)
     yield code_table(rows[0])
     yield from costs_part(rows[0])
+
+
+def legend(rows: Sequence[Document]) -> Iterator[RenderableType]:
+    """Yield what the words and marks of the table mean."""
+    forms = {row["form"] for row in rows}
+    yield from (bullet(text) for form, text in FORMS.items() if form in forms)
+    pushed = next((row for row in rows if row["worst_byte_cycles"] is not None), None)
+    if pushed is not None:
+        yield bullet(
+            f"The dearest byte pushed in {short_name(pushed)}, damaged frames among them: "
+            f"{pushed['worst_byte_cycles']:,} cycles."
+        )
+    if any(row["present"] for row in rows):
+        yield bullet("=: the format of the link.")
 
 
 def table_rows(rows: Sequence[Document]) -> Iterator[tuple[str, ...]]:

@@ -185,7 +185,10 @@ def build(
 def _run(compiler: Compiler, command: Sequence[str], folder: str) -> None:
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=TIMEOUT_S)
     if done.returncode != 0:
-        raise TargetError(f"{_complaint(done.stderr)} ({compiler.version})")
+        told = _complaint(done.stderr)
+        if compiler.name == "gcc" and "string.h: No such file" in told:
+            told += "; its C library is missing (Debian: apt install libnewlib-arm-none-eabi)"
+        raise TargetError(f"{told} ({compiler.version})")
 
 
 def _complaint(text: str) -> str:
