@@ -201,8 +201,9 @@ static int s_read_beans(const uint8_t *p, size_t n, s_beans_t *out)
 
         out->tick = (uint8_t)raw;
     }
+    const unsigned b2 = p[2];
     {
-        unsigned raw = (unsigned)(p[2] >> 1);
+        unsigned raw = (unsigned)(b2 >> 1);
 
         if (raw > 105u) {
             return 0;
@@ -210,7 +211,7 @@ static int s_read_beans(const uint8_t *p, size_t n, s_beans_t *out)
         out->score = (int8_t)(uint8_t)(raw + (uint8_t)-5);
     }
     {
-        unsigned raw = ((unsigned)(p[2] & 0x01u) << 1) | (unsigned)(p[3] >> 7);
+        unsigned raw = ((unsigned)(b2 & 0x01u) << 1) | (unsigned)(p[3] >> 7);
 
         if (raw > 2u) {
             return 0;

@@ -28,10 +28,13 @@ def test_the_whole_catalogue(tmp_path):
         for table in (False, True):
             name = f"c{len(calls)}"
             text = CheckText(check, "big", False, table, name)
-            texts += [text.step(), text.value()]
-            start = f"{text.type} r = {text.number(text.start)};"
+            texts += [text.step(), text.pair(), text.value()]
+            start = f"{text.type} r = {text.number(text.start)}; {text.wide} w = r;"
             loop = f"for (i = 0; i < 9; i++) {{ r = {name}_step(r, digits[i]); }}"
-            calls.append(f'{{ {start} {loop} printf("%" PRIx64 "\\n", (uint64_t){name}_value(r)); }}')
+            pairs = f"for (i = 0; i < 8; i += 2) {{ w = {name}_pair(w, digits[i], digits[i + 1]); }}"
+            last = f'if ({name}_step(({text.type})w, digits[8]) != r) {{ puts("pairs differ"); }}'
+            shown = f'printf("%" PRIx64 "\\n", (uint64_t){name}_value(r));'
+            calls.append(f"{{ {start} {loop} {pairs} {last} {shown} }}")
             wanted.append(f"{check.compute(b'123456789') if check.check is None else check.check:x}")
     body = "\n".join(calls)
     source = (
@@ -47,6 +50,14 @@ def test_the_whole_catalogue(tmp_path):
     shown = subprocess.run([tmp_path / "checks"], capture_output=True, text=True).stdout.split()
     assert shown == wanted
     assert len(shown) == 2 * (len(ALGORITHMS) + len(SUMS) + len(OWN))
+
+
+def test_what_stands_before_a_byte_of_zero():
+    """Taken over the zero of the first code, a check must come to where it begins."""
+    for check in (*ALGORITHMS.values(), *OWN):
+        text = CheckText(check, check.byte_order, False, False)
+        assert text.stepped(text.before_zero, 0) == text.start, check.name
+    assert CheckText(CrcAlgorithm("own-even", 8, 0x30), "big", False, False).before_zero is None
 
 
 def test_a_residue_does_not_depend_on_the_body():

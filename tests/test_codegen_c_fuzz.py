@@ -67,11 +67,11 @@ KINDS = ("cobs", "cobs-unchecked", "slip", "hdlc-all", "newline-two", "counted-s
 # Checks that keep writing and reading inside of the buffers. Those that only decide what is accepted are held
 # by the comparison with the library (`test_codegen_c.py`): behind a check code a fuzzer does not get there.
 BOUNDS = [
-    ("cobs", "if (line->length < F_MAX_BODY) {", "if (1) {"),
-    ("cobs", "line->left > 1u && line->length < F_MAX_BODY", "line->left > 1u"),
-    ("cobs", "if (most > n - i) {", "if (0) {"),
-    ("cobs", "if (most > line->left - 1u) {", "if (0) {"),
-    ("cobs-unchecked", "if (line->length < F_MAX_BODY) {", "if (1) {"),
+    ("cobs", "if (line->length < F_HELD) {", "if (1) {"),
+    ("cobs", "if (n > F_HELD - (size_t)state->line.length) {", "if (0) {"),
+    ("cobs", "if (n < 2u) {", "if (0) {"),
+    ("cobs", "} while (rest > 1u);", "} while (rest > 0u);"),
+    ("cobs-unchecked", "if (line->length < F_HELD) {", "if (1) {"),
     ("slip", "if (line->length < F_MAX_BODY) {", "if (1) {"),
     ("hdlc-all", "if (line->length < F_MAX_BODY) {", "if (1) {"),
     ("newline-two", "if (line->length < F_MAX_BODY) {", "if (1) {"),

@@ -114,7 +114,7 @@ def test_no_bytes_can_do_harm(case, tmp_path):
 @pytest.mark.parametrize(
     ("name", "way", "bound", "without"),
     [
-        ("cobs", "push", "if (line->length < FZ_MAX_BODY) {", "if (1) {"),
+        ("cobs", "push", "if (line->length < FZ_HELD) {", "if (1) {"),
         ("slip", "feed", "if (line->length < FZ_MAX_BODY) {", "if (1) {"),
         ("counted", "push", "if (length > 5u) {", "if (length > 9u) {"),
     ],

@@ -52,8 +52,17 @@ class Framing:
 
     @property
     def _has_raw(self) -> bool:
-        long_cobs = self.kind == "cobs" and self.spec.max_body >= RUN
+        no_lead = self.check is not None and self.check.before_zero is None
+        long_cobs = self.kind == "cobs" and (self.spec.max_body >= RUN or no_lead)
         return long_cobs or self.kind in {"slip", "hdlc"} or len(self._terminator) == 2
+
+    @property
+    def _lead(self) -> int:
+        """Bytes that a receiver holds in front of the body: the first code of COBS, as the zero it is.
+
+        The check runs over it as well, from the register that a zero makes the first one.
+        """
+        return int(self.kind == "cobs" and not self._has_raw)
 
     @property
     def _terminator(self) -> bytes:
@@ -81,7 +90,7 @@ class Framing:
     @property
     def buffer_bytes(self) -> int:
         """Bytes a receiver holds."""
-        return self.header_bytes + self.spec.max_body
+        return self.header_bytes + self._lead + self.spec.max_body
 
     @property
     def length_type(self) -> str:
@@ -132,6 +141,9 @@ class Framing:
         lines = []
         if not self.searches:
             lines.append(f"#define LB_DELIMITER {self.delimiter:#04x}u")
+        if self._lead:
+            lines.append(f"#define LB_LEAD {self._lead}u /* the first code, in front of the body */")
+            lines.append("#define LB_HELD (LB_MAX_BODY + LB_LEAD)")
         if self._has_raw:
             lines.append(f"#define LB_MAX_STRETCH {self._max_stretch}u")
         if self.check is not None and self.check.residue is None and not self.searches:
@@ -153,7 +165,15 @@ class Framing:
         for check in (self.check, self.header_check):
             if check is not None:
                 texts += [check.step(), check.value()]
+        if self.check is not None and self._pairs:
+            texts.insert(1, self.check.pair())
         return texts
+
+    @property
+    def _pairs(self) -> bool:
+        """Whether the check takes bytes two by two."""
+        check = self.check
+        return self._fast or (self.searches and check is not None and check.wide != check.type)
 
     def receiving(self) -> list[str]:
         """Return the functions that find a body, up to and with the one that judges it."""
@@ -165,7 +185,7 @@ class Framing:
         keep = "keep"
         if self.check is not None:
             keep = "keep_behind" if self.check.residue is None else "keep_residue"
-        return [self._start(), runtime(keep), runtime(self._adding), self._judge_line()]
+        return [self._start(), self._placed(keep), runtime(self._adding), self._judge_line()]
 
     def pushing(self) -> list[str]:
         """Return the functions that take bytes, and the one that decodes a whole frame."""
@@ -177,14 +197,35 @@ class Framing:
             return [search, self._sized("push_search"), runtime("decode_counted")]
         if self.kind == "counted":
             return [self._sized("search_any"), self._sized("push_search"), runtime("decode_counted_any")]
-        end = "end_stretch" if self._empty is None else "end_stretch_skip"
-        if self.kind == "cobs" and not self._has_raw and self.check and self.check.residue is not None:
-            fast = self._sized("feed_cobs").replace("LB_CHECK_TYPE", self.check.type)
-            return [runtime(end), runtime("push"), fast]
+        end = self._placed("end_stretch" if self._empty is None else "end_stretch_skip")
+        if self._fast:
+            return [end, runtime("push"), self._feed_cobs()]
         decode = "decode_stretch"
         if self.kind == "newline":
             decode = "decode_line_two" if self._has_raw else "decode_line_one"
-        return [runtime(end), runtime("push"), runtime("feed_stretch"), runtime(decode)]
+        return [end, runtime("push"), runtime("feed_stretch"), self._placed(decode)]
+
+    @property
+    def _fast(self) -> bool:
+        """Whether the two loops over pairs of bytes take the frame: the check must run along with them."""
+        return bool(self._lead) and (self.check is None or self.check.residue is not None)
+
+    def _feed_cobs(self) -> str:
+        text = self._sized("feed_cobs")
+        check = self.check
+        if check is None:
+            return "".join(line for line in text.splitlines(True) if "check" not in line)
+        kept = "" if check.wide == check.type else f"({check.type})"
+        text = text.replace("(LB_CHECK_KEPT)", kept).replace("LB_CHECK_TYPE", check.wide)
+        return text.replace("LB_CHECK_START", check.number(check.start))
+
+    def _placed(self, name: str) -> str:
+        """A runtime piece for the place where the body stands among the bytes that are held."""
+        text = runtime(name)
+        if self._lead:
+            return text
+        text = text.replace("&state->body[LB_LEAD]", "state->body").replace("&frame[LB_LEAD]", "frame")
+        return text.replace(" - LB_LEAD", "").replace("LB_HELD", "LB_MAX_BODY")
 
     def _sized(self, name: str) -> str:
         """A runtime piece in which lengths have the type of this receiver."""
@@ -205,7 +246,7 @@ class Framing:
         """The condition of an empty stretch; None where that is a frame."""
         if self.kind == "newline":
             return None
-        return "(line).left == 0u" if self.kind == "cobs" else "(line).raw == 0u"
+        return "(line).raw == 0u" if self._has_raw else "(line).length == 0u"
 
     def empty_constant(self) -> list[str]:
         """Return the macro that tells an empty stretch."""
@@ -216,8 +257,11 @@ class Framing:
     def start_values(self) -> list[tuple[str, str]]:
         """Return the members of the line and what they begin with."""
         names = [line.split()[1].strip(";") for line in self.line_members()]
-        start = self.check.number(self.check.start) if self.check is not None else "0u"
-        values = {"check": start, "need": "1u"}
+        values = {"need": "1u"}
+        if self.check is not None:
+            start = self.check.before_zero if self._lead else self.check.start
+            assert start is not None, "such a check has no lead"
+            values["check"] = self.check.number(start)
         return [(name, values.get(name, "0u")) for name in names]
 
     def _start(self) -> str:
@@ -231,9 +275,11 @@ class Framing:
             lines += _reject("line->raw > LB_MAX_STRETCH", "TOO_LONG")
         elif self.kind in {"cobs", "newline"}:
             # Every byte of the stretch but the first gives one of the body: a stretch is too long with it.
-            lines += _reject("line->length > LB_MAX_BODY", "TOO_LONG")
+            lines += _reject(
+                "line->length > LB_HELD" if self._lead else "line->length > LB_MAX_BODY", "TOO_LONG"
+            )
         bad = {
-            "cobs": "line->left != 1u",
+            "cobs": "line->left != 0u" if self._lead else "line->left != 1u",
             "slip": "line->bad != 0u || line->escaped != 0u",
             "hdlc": "line->bad != 0u || line->escaped != 0u",
             "newline": "line->bad != 0u || line->first == 0u" if self._has_raw else "",
@@ -261,31 +307,47 @@ class Framing:
         first = []
         if self.check is not None:
             first = [
-                f"{self.check.type} check = {self.check.number(self.check.start)};",
-                "size_t i;",
+                f"{self.check.wide if self._pairs else self.check.type} check = "
+                f"{self.check.number(self.check.start)};",
+                "size_t i = 0u;",
                 "",
             ]
-            lines += [
-                f"for (i = 0u; i < n - {self.spec.fmt.check_bytes}u; i++) {{",
-                "    check = lb_check_step(check, body[i]);",
-                "}",
-                *self._compare("check", "n"),
-            ]
+            lines += [*self._checked_whole(), *self._compare("check", "n")]
         lines += self._layout()
         unused = [f"(void){name};" for name in ("body", "n") if name not in "".join(lines)]
         text = "\n".join(indented([*first, *unused, *lines, "return LB_NOTHING;"]))
         head = "static lb_status lb_judge(const uint8_t *body, size_t n)"
         return f"/* What is wrong with a body; LB_NOTHING when it is good. */\n{head}\n{{\n{text}\n}}\n"
 
+    def _checked_whole(self) -> list[str]:
+        """Return the statements that take the bytes in front of the check into it."""
+        size = self.spec.fmt.check_bytes
+        if not self._pairs:
+            return [
+                f"for (; i < n - {size}u; i++) {{",
+                "    check = lb_check_step(check, body[i]);",
+                "}",
+            ]
+        assert self.check is not None
+        return [
+            f"if ((n & 1u) != {size & 1}u) {{",
+            f"    check = lb_check_step(({self.check.type})check, body[0]);",
+            "    i = 1u;",
+            "}",
+            f"for (; i < n - {size}u; i += 2u) {{",
+            "    check = lb_check_pair(check, body[i], body[i + 1u]);",
+            "}",
+        ]
+
     def _short(self, length: str) -> list[str]:
-        need = self.spec.fmt.overhead_bytes
+        need = self.spec.fmt.overhead_bytes + self._lead
         return _reject(f"{length} < {need}u", "TOO_SHORT") if need else []
 
     def _layout(self) -> list[str]:
         fmt = self.spec.fmt
         if fmt.layout_id is None:
             return []
-        return _reject(f"body[{int(fmt.sequence)}] != {fmt.layout_id}u", "OTHER_LAYOUT")
+        return _reject(f"body[{self._lead + int(fmt.sequence)}] != {fmt.layout_id}u", "OTHER_LAYOUT")
 
     def _compare(self, register: str, length: str) -> list[str]:
         """Return the comparison of the check with the bytes behind the payload."""
@@ -298,7 +360,8 @@ class Framing:
             for text in (f"lb_hex_high({byte})", f"lb_hex_low({byte})") if check.hex_form else (byte,):
                 parts.append(f"body[{length} - {size - at}u] != {text}")
                 at += 1
-        declared = f"const {check.type} found = lb_check_value({register});"
+        given = f"({check.type}){register}" if register == "check" and self._pairs else register
+        declared = f"const {check.type} found = lb_check_value({given});"
         joined = "\n    || ".join(parts)
         inner = [declared, "", *_reject(joined, "BAD_CHECK")]
         lines = [line for text in inner for line in text.split("\n")]
@@ -360,6 +423,20 @@ class Framing:
         fmt = self.spec.fmt
         added = {"payload": -fmt.check_bytes, "payload-and-check": 0, "frame": self.header_bytes}
         return added[fmt.length_counts]
+
+    @property
+    def apart(self) -> bool:
+        """Whether there is a function that must not be merged into its caller."""
+        return self._fast
+
+    def counters(self) -> str:
+        """Return the functions that read the counters."""
+        text = runtime("age")
+        if not self._lead:
+            return text
+        held = "return state->high_water;"
+        assert held in text
+        return text.replace(held, "return state->high_water > LB_LEAD ? state->high_water - LB_LEAD : 0u;")
 
     # --- sending ------------------------------------------------------------------------------------------
 

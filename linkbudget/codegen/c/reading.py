@@ -7,6 +7,7 @@ must not be above the span, so one comparison refuses what is too small or too l
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from math import prod
 
@@ -20,11 +21,16 @@ __all__ = ["Reading", "pieces"]
 
 @dataclass
 class Reading:
-    """The statements that read one message; ``needs`` collects the runtime pieces they call."""
+    """The statements that read one message.
+
+    ``needs`` collects the runtime pieces they call; ``shared`` are the bytes of a fixed payload that more
+    than one field has bits in: they are loaded once, since a store to the struct may change bytes.
+    """
 
     message: MessageSpec
     owner: str
     needs: set[str] = field(default_factory=set)
+    shared: set[int] = field(default_factory=set)
 
     def function(self) -> str:
         """Return the function from payload to struct."""
@@ -43,7 +49,14 @@ class Reading:
             mask = (1 << (8 - bits % 8)) - 1
             mask = mask if self.message.bit_order == "msb" else mask << bits % 8
             lines += [f"if ((p[{size - 1}] & {mask:#04x}u) != 0u) {{", "    return 0;", "}"]
-        for slot in self.message.slots:
+        touched = [_touched(slot) for slot in self.message.slots]
+        times = Counter(byte for some in touched for byte in some)
+        self.shared = {byte for byte, count in times.items() if count > 1}
+        loaded: set[int] = set()
+        for slot, some in zip(self.message.slots, touched, strict=True):
+            new = sorted(self.shared & set(some) - loaded)
+            lines += [f"const unsigned b{byte} = p[{byte}];" for byte in new]
+            loaded.update(new)
             lines += self._slot(slot, "out->", Members(self.message.fields), self.owner, 0, fixed=True)
         if not self.message.slots:
             lines.append("out->nothing = 0u;")
@@ -106,15 +119,38 @@ class Reading:
         """Return the expression of ``bits`` bits at the fixed bit ``at``."""
         msb = self.message.bit_order == "msb"
         natural = "big" if msb else "little"
+        if bits == 8 and at % 8:
+            # What does not belong to it falls off at the top.
+            (high, up), (low, down) = _around(at, msb)
+            return f"(uint8_t)({self._byte(high)} << {up} | {self._byte(low)} >> {down})"
         parts: list[tuple[int, str]] = []
         if bits <= 8 or order in (None, natural):
-            parts = list(_bytes_at(at, bits, msb))
+            parts = list(self._bytes_at(at, bits, msb))
         else:
             for width, shift in pieces(bits, msb, order):
-                parts += [(shift + more, text) for more, text in _bytes_at(at, width, msb)]
+                parts += [(shift + more, text) for more, text in self._bytes_at(at, width, msb)]
                 at += width
         terms = [f"(({kind}){text} << {shift})" if shift else f"({kind}){text}" for shift, text in parts]
         return " | ".join(terms)
+
+    def _byte(self, byte: int) -> str:
+        """Return a byte of the payload, or the variable that holds it."""
+        return f"b{byte}" if byte in self.shared else f"p[{byte}]"
+
+    def _bytes_at(self, at: int, bits: int, msb: bool) -> list[tuple[int, str]]:
+        """Return what each byte gives to a number of so many bits at a fixed place: shift and expression."""
+        parts = []
+        for byte in range(at // 8, -(-(at + bits) // 8)):
+            low, high = max(at, 8 * byte), min(at + bits, 8 * byte + 8)
+            width = high - low
+            down = 8 * byte + 8 - high if msb else low - 8 * byte
+            text = self._byte(byte)
+            if down:
+                text = f"({text} >> {down})"
+            if down + width < 8:
+                text = f"({text} & {(1 << width) - 1:#04x}u)"
+            parts.append((at + bits - high if msb else low - at, text))
+        return parts
 
     def _number(self, number: Number, target: str, fixed: bool) -> list[str]:
         own = number_type(number)
@@ -276,20 +312,22 @@ def pieces(bits: int, msb: bool, order: str | None) -> list[tuple[int, int]]:
     return groups if msb else groups[::-1]
 
 
-def _bytes_at(at: int, bits: int, msb: bool) -> list[tuple[int, str]]:
-    """Return what each byte gives to a number of so many bits at a fixed place: shift and expression."""
-    parts = []
-    for byte in range(at // 8, -(-(at + bits) // 8)):
-        low, high = max(at, 8 * byte), min(at + bits, 8 * byte + 8)
-        width = high - low
-        down = 8 * byte + 8 - high if msb else low - 8 * byte
-        text = f"p[{byte}]"
-        if down:
-            text = f"({text} >> {down})"
-        if down + width < 8:
-            text = f"({text} & {(1 << width) - 1:#04x}u)"
-        parts.append((at + bits - high if msb else low - at, text))
-    return parts
+def _touched(slot: Slot | Joined) -> range:
+    """Return the bytes of the payload that a slot at a fixed place has bits in."""
+    if isinstance(slot, Octets):
+        # Copied as a whole.
+        return range(0)
+    assert isinstance(slot, Number | Joined | Real)
+    at, bits = slot.at or 0, slot.bits or 0
+    return range(at // 8, -(-(at + bits) // 8) if bits else at // 8)
+
+
+def _around(at: int, msb: bool) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return the bytes that hold the upper and the lower part of 8 bits, and how far each is shifted."""
+    first, skip = divmod(at, 8)
+    if msb:
+        return (first, skip), (first + 1, 8 - skip)
+    return (first + 1, 8 - skip), (first, skip)
 
 
 def _shifted(raw: str, low: int, own: str, kind: str) -> str:

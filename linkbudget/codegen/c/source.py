@@ -26,6 +26,16 @@ BARRIER = """\
 #endif
 #endif
 """
+APART = """\
+/* A loop that runs for every byte is not merged into its caller: there it would lack registers. */
+#ifndef LB_APART
+#if defined(__GNUC__)
+#define LB_APART __attribute__((noinline))
+#else
+#define LB_APART
+#endif
+#endif
+"""
 READING_ORDER = (
     "reader", "bits_msb", "bits_lsb", "rest", "utf8",
     "words", "begins", "find", "next_word", "next_is_empty",
@@ -63,6 +73,7 @@ def source(spec: DirectionSpec, framing: Framing) -> str:
         banner(spec, f"See {spec.prefix}.h."),
         f'#include "{spec.prefix}.h"\n\n#include <string.h>\n',
         BARRIER,
+        *([APART] if framing.apart else []),
         "\n".join(constants) + "\n",
     ]
     parts += [text for need, text in REALS.items() if need in needs]
@@ -71,14 +82,18 @@ def source(spec: DirectionSpec, framing: Framing) -> str:
     parts += framing.receiving()
     parts += [runtime(name) for name in READING_ORDER if name in needs]
     parts += read
-    parts += [runtime("slots"), *dispatch, _start(spec, framing)]
+    parts += [_behind(runtime("slots"), "static uint8_t lb_begin_reading"), *dispatch, _start(spec, framing)]
     parts += framing.pushing()
     parts += [_take(message.ident) for message in spec.messages]
-    parts.append(runtime("age"))
+    parts.append(framing.counters())
     if spec.fmt.sequence:
         parts.append("uint16_t lb_lost(const lb_receiver *state)\n{\n    return state->lost;\n}\n")
     parts += _sending(spec, framing, written, needs)
     return "\n".join(parts)
+
+
+def _behind(text: str, mark: str) -> str:
+    return text[text.index(mark) :]
 
 
 def _dispatch(spec: DirectionSpec, actions: list[list[str]]) -> list[str]:
@@ -132,13 +147,20 @@ def _accept(spec: DirectionSpec) -> str:
     fmt = spec.fmt
     actions = []
     for message in spec.messages:
-        places, name = f"&state->at_{message.ident}", message.ident
+        places, name = f"state->at_{message.ident}", message.ident
         actions.append(
             [
-                f"place = lb_free_place({places});",
+                f"place = {places}.newest ^ 1u;",
+                f"if (place == {places}.reading) {{",
+                "    place ^= 1u;",
+                "}",
                 f"if (lb_read_{name}(p, n, &state->{name}[place]) != 0) {{",
-                f"    lb_publish({places}, place);",
+                "    LB_BARRIER();",
+                f"    {places}.fresh[place] = 1u;",
+                f"    {places}.newest = (uint8_t)place;",
                 f"    status = LB_GOT_{name.upper()};",
+                "} else {",
+                f"    {places}.fresh[place] = 0u;",
                 "}",
             ]
         )
@@ -146,7 +168,7 @@ def _accept(spec: DirectionSpec) -> str:
     lines = [
         f"const uint8_t *p = {f'&body[{lead}]' if lead else 'body'};",
         "lb_status status = LB_REFUSED;",
-        "uint8_t place;",
+        "unsigned place;",
         "",
     ]
     if overhead:
@@ -161,18 +183,24 @@ def _accept(spec: DirectionSpec) -> str:
         ]
     lines += [
         *_dispatch(spec, actions),
+        "state->counts[status]++;",
         "if (status != LB_REFUSED) {",
-        "    if (state->silent == 0u && now - state->last > state->longest_gap) {",
+        "    if (state->silent != 0u) {",
+        "        state->silent = 0u;",
+        "    } else if (now - state->last > state->longest_gap) {",
         "        state->longest_gap = now - state->last;",
         "    }",
         "    state->last = now;",
-        "    state->silent = 0u;",
         "}",
         "return status;",
     ]
     text = "\n".join(indented(lines))
     head = "static lb_status lb_accept(lb_receiver *state, const uint8_t *body, size_t n, uint32_t now)"
-    says = "/* Reads the message of a good frame into its place; LB_REFUSED when it is none. */"
+    says = (
+        "/* Reads the message of a good frame into its place and counts it; LB_REFUSED when it is none.\n"
+        "   A message is written where the reader does not read: with two places the newest whole one is\n"
+        "   always there to be taken. Only the writer may interrupt the reader, not the other way round. */"
+    )
     return f"{says}\n{head}\n{{\n{text}\n}}\n"
 
 
@@ -180,17 +208,17 @@ def _read(spec: DirectionSpec) -> str:
     actions = [
         [
             f"if (lb_read_{message.ident}(p, n, &message->as.{message.ident}) != 0) {{",
-            f"    message->kind = LB_GOT_{message.ident.upper()};",
+            f"    status = LB_GOT_{message.ident.upper()};",
             "}",
         ]
         for message in spec.messages
     ]
     lead, overhead = spec.fmt.envelope.lead_bytes, spec.fmt.overhead_bytes
-    lines = [f"const uint8_t *p = {f'&body[{lead}]' if lead else 'body'};", ""]
-    lines.append("message->kind = LB_REFUSED;")
+    lines = [f"const uint8_t *p = {f'&body[{lead}]' if lead else 'body'};"]
+    lines += ["lb_status status = LB_REFUSED;", ""]
     if overhead:
         lines.append(f"n -= {overhead}u;")
-    lines += [*_dispatch(spec, actions), "return message->kind;"]
+    lines += [*_dispatch(spec, actions), "message->kind = status;", "return status;"]
     text = "\n".join(indented(lines))
     return f"static lb_status lb_read(const uint8_t *body, size_t n, lb_message *message)\n{{\n{text}\n}}\n"
 

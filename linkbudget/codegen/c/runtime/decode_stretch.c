@@ -21,5 +21,5 @@ lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message)
         lb_add(&line, frame, frame[i]);
     }
     reason = lb_judge(&line, frame);
-    return reason == LB_NOTHING ? lb_read(frame, line.length, message) : reason;
+    return reason == LB_NOTHING ? lb_read(&frame[LB_LEAD], line.length - LB_LEAD, message) : reason;
 }

@@ -14,7 +14,7 @@ static lb_status lb_end(lb_receiver *state, uint32_t now)
     }
     status = lb_judge(&line, state->body);
     if (status == LB_NOTHING) {
-        status = lb_accept(state, state->body, line.length, now);
+        return lb_accept(state, &state->body[LB_LEAD], line.length - LB_LEAD, now);
     }
     state->counts[status]++;
     return status;

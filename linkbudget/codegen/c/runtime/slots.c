@@ -1,18 +1,13 @@
 /* A message is written where the reader does not read: with two places the newest whole one is always
    there to be taken. Only the writer may interrupt the reader, not the other way round. */
-static uint8_t lb_free_place(lb_places *places)
+static inline uint8_t lb_free_place(const lb_places *places)
 {
-    uint8_t place = places->newest == 0u ? 1u : 0u;
+    const uint8_t place = (uint8_t)(places->newest ^ 1u);
 
-    if (place == places->reading) {
-        place = (uint8_t)(1u - place);
-    }
-    places->fresh[place] = 0u;
-    LB_BARRIER();
-    return place;
+    return place == places->reading ? (uint8_t)(place ^ 1u) : place;
 }
 
-static void lb_publish(lb_places *places, uint8_t place)
+static inline void lb_publish(lb_places *places, uint8_t place)
 {
     LB_BARRIER();
     places->fresh[place] = 1u;
