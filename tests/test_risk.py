@@ -8,7 +8,17 @@ from fractions import Fraction
 import pytest
 from recordings import LINE
 
-from linkbudget import Codec, Deframer, Frame, FrameError, FrameFormat, Integer, MessageLayout
+from linkbudget import (
+    Codec,
+    CrcAlgorithm,
+    Deframer,
+    Frame,
+    FrameError,
+    FrameFormat,
+    Integer,
+    MessageLayout,
+    undetected_probability,
+)
 from linkbudget.study.risk import (
     YEAR_S,
     Flips,
@@ -16,6 +26,7 @@ from linkbudget.study.risk import (
     bytes_lost,
     damage_probability,
     flip_bits,
+    flips_past_order,
     flips_per_frame,
     starts_at_zero,
     without_check,
@@ -136,6 +147,37 @@ def test_parity_bit_and_two_stop_bits_are_bits_that_can_be_flipped():
     plain = yearly_risk(fmt, flips, Fraction(10), Fraction(30), LINE, 1e-9)
     longer = yearly_risk(fmt, flips, Fraction(10), Fraction(30), type(LINE)(115200, 8, "E", 2), 1e-9)
     assert longer.undetected_per_year == pytest.approx(1.2 * plain.undetected_per_year, rel=1e-6)
+
+
+@pytest.mark.parametrize(("size", "times"), [(18, 1.0), (20, 2.7768), (64, 52.43), (130, 97.995)])
+def test_in_frames_longer_than_the_order_pairs_of_flips_pass(size, times):
+    """CRC-16/DNP has the order 151: from 152 bits on, pairs that far apart pass."""
+    fmt = FrameFormat("cobs", "CRC-16/DNP", 200)
+    risk = yearly_risk(fmt, Flips(1, 1, 1), Fraction(size), Fraction(30), LINE, 1e-3)
+    model = 30 * 31_557_600 * float(1 - (1 - Fraction(1, 1000)) ** (10 * size)) / 2**16
+    assert risk.undetected_per_year == pytest.approx(times * model, rel=1e-4)
+    assert risk.misread_per_year == risk.undetected_per_year
+    if times > 1:
+        exact = undetected_probability(16, 0x3D65, 8 * size - 16, 1e-3)
+        assert risk.undetected_per_year == pytest.approx(30 * 31_557_600 * exact)
+
+
+@pytest.mark.parametrize("crc", ["CRC-8/AUTOSAR", "CRC-16/IBM-3740", "CRC-16/IBM-SDLC", "CRC-16/MODBUS"])
+@pytest.mark.parametrize("size", [4, 12, 16, 64, 250])
+@pytest.mark.parametrize("rate", [1e-9, 1e-6, 1e-4, 1e-3])
+def test_the_exact_figure_of_flips_stays_below_the_model_for_the_usual_checks(crc, size, rate):
+    fmt = FrameFormat("cobs", crc, 300)
+    exact = undetected_probability(fmt.check.width, fmt.check.poly, 8 * size, rate)
+    bits = (size + fmt.check.check_bytes) * 10
+    assert exact < damage_probability(bits, rate) * 2.0**-fmt.check.width
+
+
+@pytest.mark.parametrize(
+    "crc",
+    [None, "sum8", "CRC-32/ISO-HDLC", CrcAlgorithm("own", 16, 0x1020, 1), "CRC-16/DNP"],
+)
+def test_nothing_is_added_where_no_pair_passes_or_none_is_known(crc):
+    assert flips_past_order(FrameFormat("cobs", crc, 300), Fraction(18), 1e-3) == 0
 
 
 def test_random_bodies_pass_eight_bits_once_in_256():

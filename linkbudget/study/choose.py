@@ -37,7 +37,8 @@ RULES = {
     "utilisation": "sum over the direction's messages of rate * wire time",
     "precision": "steps: half a step, step / sqrt(12); floats: half the distance at the largest magnitude",
     "undetected_per_year": (
-        "frames a year * P(a bit of the frame is flipped) * share that passes: 2^-r with a check of r bits; "
+        "frames a year * P(a bit of the frame is flipped) * share that passes: 2^-r with a check of r bits, "
+        "or what passes of flips in frames longer than the order of the CRC where that is more; "
         "without one what passes of all single flips tried on sample frames"
     ),
     "misread_per_year": "undetected_per_year * share of them that the decoder accepts with another value",

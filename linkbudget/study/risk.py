@@ -6,7 +6,11 @@ rate *p*, so a frame of *N* bits is damaged with probability P = 1 - (1-p)^N. Of
 - with a check of *r* bits, one in 2^r is taken to pass. A CRC does better on flips alone: fewer than its
   Hamming distance are caught for certain while the frame keeps its shape. But a hit delimiter, escape, code
   byte or length cuts frames in two, joins or shifts them, bytes get lost in full buffers, bursts are longer
-  than any distance; for all of these 2^-r is what is left, so this is the figure to choose a check by.
+  than any distance; for all of these 2^-r is what is left, so this is the figure to choose a check by. In
+  frames longer than the order of the polynomial it can be far too low: there two flips that far apart pass
+  every time (CRC-16/DNP in frames of 130 bytes at p = 10^-3: 98 times as many). Then the exact figure of
+  flips in data and check is taken, if it is greater. In shorter frames it never was, for p up to 10^-3 and
+  every CRC of the catalogue up to 16 bits.
 - With a check that starts at zero and has no final xor, frames that run together pass every time: what passes
   in a trial with single flips is added in full.
 - Without a check the share is **tried out**: each data bit of sample frames is flipped in turn, the stream is
@@ -28,6 +32,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
+from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.check.strength import MAX_EXACT_WIDTH, longest_without_pairs, undetected_probability
 from linkbudget.codec import Codec
 from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
@@ -41,6 +47,7 @@ __all__ = [
     "bytes_lost",
     "damage_probability",
     "flip_bits",
+    "flips_past_order",
     "flips_per_frame",
     "starts_at_zero",
     "without_check",
@@ -221,14 +228,31 @@ def yearly_risk(
     zero alone. ``bit_error_rate`` is the probability that a bit is flipped, 0 to 1.
     """
     bits = float(frame_bytes * line.bits_per_character)
-    damaged = float(rate_hz) * YEAR_S * damage_probability(bits, bit_error_rate)
+    sent = float(rate_hz) * YEAR_S
+    damaged = sent * damage_probability(bits, bit_error_rate)
     if fmt.check is None:
         return Risk(damaged * unchecked.undetected_share, damaged * unchecked.misread_share)
     passing = damaged * math.ldexp(1.0, -fmt.check.width)
+    passing = max(passing, sent * flips_past_order(fmt, frame_bytes, bit_error_rate))
     if checked is None or not starts_at_zero(fmt):
         return Risk(passing, passing * unchecked.believed_share)
     misread = damaged * checked.misread_share + passing * unchecked.believed_share
     return Risk(passing + damaged * checked.undetected_share, misread)
+
+
+def flips_past_order(fmt: FrameFormat, frame_bytes: Fraction, bit_error_rate: float) -> float:
+    """Return the probability that flips alone pass in a frame longer than the order of its CRC, else 0.
+
+    As if all bytes of the frame were data or check. 0 as well for CRCs of more than 24 bits, whose order no
+    frame passes, and for those without an end term.
+    """
+    check = fmt.check
+    if not isinstance(check, CrcAlgorithm) or check.width > MAX_EXACT_WIDTH or not check.poly & 1:
+        return 0.0
+    data_bits = 8 * int(frame_bytes) - check.width
+    if data_bits <= longest_without_pairs(check.width, check.poly):
+        return 0.0
+    return undetected_probability(check.width, check.poly, data_bits, bit_error_rate)
 
 
 def starts_at_zero(fmt: FrameFormat) -> bool:
