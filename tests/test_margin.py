@@ -191,6 +191,20 @@ def test_half_bit_rule_against_a_receiver_that_looks_once(format, edge):
             assert read_right(line, rate, [look], votes=1) is inside
 
 
+@pytest.mark.parametrize("format", FORMATS)
+@pytest.mark.parametrize(("samples", "votes"), [(1, 1), (3, 2), (3, 3), (5, 3), (5, 4)])
+@pytest.mark.parametrize("size", [16, 13])
+def test_half_bit_rule_against_a_receiver_that_takes_votes(format, samples, votes, size):
+    line, edge = UartLine.from_format(9600, format), Fraction(1, size)
+    margin = sampling_margin(line, oversampling=size, samples=samples, votes=votes)
+    for sign, limit in ((1, margin.fast_limit), (-1, margin.slow_limit)):
+        for inside in (True, False):
+            rate = 1 + limit + (-sign if inside else sign) * TINY
+            first = Fraction(1, 2) - Fraction(samples // 2, size) + sign * edge / rate
+            looks = [first + Fraction(look, size) for look in range(samples)]
+            assert read_right(line, rate, looks, votes) is inside
+
+
 @pytest.mark.parametrize("format", ["8N1", "7E1", "5N1", "9O1"])
 @pytest.mark.parametrize("baudrate", [9600, 115200])
 def test_the_ideal_limit_is_that_of_the_decoder(format, baudrate):

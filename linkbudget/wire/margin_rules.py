@@ -71,8 +71,9 @@ class MarginRule:
 
 def _half_bit(sampling: Sampling) -> Limits:
     room = sampling.usable / 2 - sampling.edge - sampling.outermost
-    limit = room / (sampling.bits - HALF)
-    return -limit, limit
+    # The outermost sample lies before the middle for a slow sender, behind it for a fast one.
+    middle = sampling.bits - HALF
+    return -room / (middle - sampling.outermost), room / (middle + sampling.outermost)
 
 
 def _avr(sampling: Sampling) -> Limits:
@@ -123,8 +124,8 @@ _ROWS = (
         "half-bit",
         rule=(
             "half of the usable part of a bit, less how uncertain the start edge is and how far the "
-            "outermost sample lies off the middle, over the distance from the start edge to the middle "
-            "of the stop bit"
+            "outermost sample lies off the middle, over the distance from the start edge to that sample "
+            "in the stop bit"
         ),
         source="Circuit Cellar, Test Your EQ (half a bit over 9.5 bits; issue 296 for the start edge)",
         status="verified",
