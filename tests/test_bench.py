@@ -12,8 +12,9 @@ import pytest
 from linkbudget._jit import load_numba
 
 BENCH = Path(__file__).parent / "bench"
-PARTS = [f"--only={part}" for part in ("characters", "vcd", "table", "frames", "start")]
-SMALL = [*PARTS, "--edges", "20000", "--frame-bytes", "20000", "--turns", "1", "--usual-cache"]
+PARTS = [f"--only={part}" for part in ("characters", "vcd", "table", "frames", "checks", "start")]
+SIZES = ["--edges", "20000", "--frame-bytes", "20000", "--frames", "2000"]
+SMALL = [*PARTS, *SIZES, "--turns", "1", "--usual-cache"]
 
 
 @pytest.mark.slow
@@ -31,7 +32,8 @@ def test_each_part_of_the_bench_runs_and_is_right(tmp_path):
     written = json.loads(figures.read_text(encoding="utf-8"))
     assert "numpy" in written["machine"]
     names = " ".join(row["name"] for row in written["measured"])
-    for part in ("characters", "VCD", "table", "COBS", "SLIP", "HDLC", "newline", "memory", "start"):
+    levels, frames = ("characters", "VCD", "table"), ("COBS", "SLIP", "HDLC", "newline")
+    for part in (*levels, *frames, "compute_many", "lengths", "weights", "memory", "start"):
         assert part in names
     with_targets = [row for row in written["measured"] if row["targets"]]
     assert with_targets
