@@ -1,7 +1,7 @@
 """Sender and receiver of messages over any port of pyserial, real or virtual.
 
-A `Receiver` reads in a thread of its own and keeps what it found in a queue that never grows beyond its limit.
-What a look finds has come since the look before. `stream` gives the same messages to asyncio.
+A `Receiver` reads in a thread of its own and keeps what it found in a queue that never grows beyond its
+limit. What a look finds has come since the look before. `stream` gives the same messages to asyncio.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ class Receiver:
     """Reads a port in a thread and keeps messages until they are taken.
 
     ``keep``: ``"every"`` keeps up to ``queue`` messages, of which the oldest goes when one more comes;
-    ``"newest"`` one of each name. Both count what was not taken as ``dropped``. ``clock`` says when bytes came
+    ``"newest"`` one of each name. Both count what was not taken as ``dropped``. ``clock``: when bytes came
     (that of a virtual port is taken by itself); ``latency_us`` how long a USB bridge may have held them back
     (None: as the system or the virtual link says). Used as a context manager it is started and closed; what
     brings the port down is raised by the next call, once every message before it was taken.
