@@ -78,8 +78,8 @@ int main(int argc, char **argv)
 """
 
 
-def shows(spec: DirectionSpec) -> str:
-    """Return the function that prints what was taken; its result sums it up."""
+def shows(spec: DirectionSpec, names: frozenset[str] | None = None) -> str:
+    """Return the function that prints what was taken (these fields of it); its result sums it up."""
     lines = ["static long show(link_receiver *state, link_status status)", "{", "    long sum = 7;"]
     for message in spec.messages:
         name = message.ident
@@ -87,6 +87,8 @@ def shows(spec: DirectionSpec) -> str:
         lines.append(f'            if (status != LINK_NOTHING) printf("{message.name}");')
         lines.append(f"            sum = sum * 31 + {message.place};")
         for slot in message.fields:
+            if names is not None and slot.name not in names:
+                continue
             there = f"got.has_{slot.ident}" if isinstance(slot, Maybe) else "1"
             show = f'printf(" %lld", (long long)got.{slot.ident})'
             lines.append(
@@ -103,17 +105,17 @@ def shows(spec: DirectionSpec) -> str:
     return "\n".join(lines)
 
 
-def driver_text(spec: DirectionSpec) -> str:
+def driver_text(spec: DirectionSpec, names: frozenset[str] | None = None) -> str:
     """Return the program that prints what the lines of a stream led to."""
-    return DRIVER.replace("@shows", shows(spec))
+    return DRIVER.replace("@shows", shows(spec, names))
 
 
-def write_sources(codec: Codec, folder: Path) -> None:
+def write_sources(codec: Codec, folder: Path, fields: str = "", names: frozenset[str] | None = None) -> None:
     """Write extractor and driver."""
     spec = describe(codec, "to-controller", "link", RESERVED)
-    for name, text in CTarget().generate(spec, {"check": "small"}).items():
+    for name, text in CTarget().generate(spec, {"check": "small", "fields": fields}).items():
         (folder / name).write_text(text)
-    (folder / "driver.c").write_text(driver_text(spec))
+    (folder / "driver.c").write_text(driver_text(spec, names))
 
 
 def compilers() -> dict[str, list[str]]:
@@ -149,8 +151,8 @@ def _told(line: str) -> tuple[str, tuple] | str:
     return name, tuple(None if text == "-" else int(text) for text in numbers)
 
 
-def status_names(codec: Codec) -> dict[str, str]:
+def status_names(codec: Codec, fields: str = "") -> dict[str, str]:
     """Return the name of each status by how the driver writes it."""
     spec = describe(codec, "to-controller", "link", RESERVED)
-    header = CTarget().generate(spec, {"check": "small"})["link.h"]
+    header = CTarget().generate(spec, {"check": "small", "fields": fields})["link.h"]
     return {f"! {number}": name for name, number in re.findall(r"LINK_(\w+) = (\d+)", header)}

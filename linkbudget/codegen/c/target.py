@@ -28,8 +28,9 @@ class CTarget:
     """C99, which is also C++: no allocation, no globals, no recursion.
 
     ``check``: ``small`` computes the check without a table, or with one of 16 entries; ``table`` takes one of
-    256 entries, which is faster and larger. ``fields``: the wanted fields of JSON, between commas;
-    default: all.
+    256 entries, which is faster and larger. ``fields``: the wanted fields, between commas, ``*``
+    for all: for delimited text this makes an extractor instead of a decoder that holds a line; JSON has one
+    in any case.
     """
 
     name: ClassVar[str] = "c"
@@ -39,11 +40,13 @@ class CTarget:
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return header, source, example and test vectors; `TargetError` for what C cannot express."""
         whole = spec
-        spec = with_fields(spec, options.get("fields", ""), self.reserved)
-        if spec.family == "json":
+        fields = options.get("fields", "")
+        if spec.family == "json" or (fields and spec.family == "delimited"):
             from linkbudget.codegen.extract.c import extractor_files
 
-            return self._finished(extractor_files(spec), whole)
+            spec = with_fields(spec, fields, self.reserved) if spec.family == "json" else spec
+            return self._finished(extractor_files(spec, fields), whole)
+        spec = with_fields(spec, fields, self.reserved)
         for message in spec.messages:
             if not isinstance(message.encoding, PackedBits | PackedBytes | Delimited):
                 allowed = "packed-bits, packed-bytes, delimited, json-object"

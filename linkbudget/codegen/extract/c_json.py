@@ -6,9 +6,17 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from linkbudget.codegen.c.text import comment, indented, literal
+from linkbudget.codegen.c.text import comment, indented
 from linkbudget.codegen.c.text import runtime as c_runtime
 from linkbudget.codegen.extract.c_common import CommonText, runtime
+from linkbudget.codegen.extract.c_states import (
+    PUSH_CHECKED,
+    State,
+    number_macros,
+    push_text,
+    read_states,
+    state_functions,
+)
 from linkbudget.codegen.extract.plan import Wanted, check_words, trie
 from linkbudget.codegen.spec import MessageSpec
 
@@ -48,19 +56,8 @@ LINE_MEMBERS = """\
     uint8_t highest;
     uint32_t now;
 """
-STATE = re.compile(r"^STATE\((\w+)\)\n\{\n(.*?)^\}\n", re.MULTILINE | re.DOTALL)
 MOST_TESTS = 8
 """Beyond so many ways on, a switch is shorter than one test after the other."""
-
-
-@dataclass(frozen=True)
-class State:
-    """A state: its name, the statements of its body, the text in front of it, and its part of ``feed``."""
-
-    name: str
-    body: str
-    before: str = ""
-    many: str = ""
 
 
 @dataclass
@@ -79,7 +76,7 @@ class JsonText(CommonText):
             for wanted in self.plan.of(message):
                 check_words([wanted.number.name], wanted.number.path)
                 check_words(wanted.number.options, wanted.number.path)
-        self.states = [*_read_states(runtime("json_states"), self._switches), *self._tries()]
+        self.states = [*read_states(runtime("json_states"), self._switches), *self._tries()]
 
     @property
     def _switches(self) -> dict[str, bool]:
@@ -93,17 +90,7 @@ class JsonText(CommonText):
 
     def push(self) -> str:
         """Return the function that takes one byte: in the header, where a call is saved, if it is short."""
-        head = "lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)"
-        private = (
-            f"{RARE}/* Private: the states, and what they ask for. */\n"
-            f"#define LB_SPOTS {len(self.states)}u\n{DO}\n"
-            "typedef uint_fast8_t (*lb_step)(lb_receiver *, uint_fast8_t);\n"
-            "extern const lb_step lb_steps[LB_SPOTS];\n"
-            "lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now);\n\n"
-        )
-        if self.check is not None:
-            return f"{private}{PUSH_ABOUT}{head};\n"
-        return f"{private}{PUSH_ABOUT}static inline {head}\n{PUSH}"
+        return push_text(len(self.states), DO, self.check is not None)
 
     @property
     def own_types(self) -> list[str]:
@@ -118,22 +105,15 @@ class JsonText(CommonText):
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
         end = self.plan.terminator
-        bits = self.plan.bits
-        kind = f"uint{bits}_t"
         spaces = [text for byte, text in WHITE.items() if byte not in end]
         yield f"#define LB_END {end[-1]}u"
         yield f"#define LB_END_BYTES {len(end)}"
         if len(end) == 2:
             yield f"#define LB_BEFORE_END {end[0]}u"
         yield f"#define LB_SPACE(byte) ({' || '.join(f'(byte) == {text}' for text in spaces)})"
-        yield f"#define LB_BITS {bits}"
-        yield f"#define LB_TOP {bits - 4}"
-        fifth = literal(pow(5, -1, 1 << bits), kind)
-        yield f"#define LB_FIFTH {fifth} /* times 5 it is 1, modulo 2^{bits} */"
-        yield f"#define LB_TENTH {literal(((1 << bits) - 1) // 10, kind)}"
+        yield from number_macros(self.plan)
         optional = self.marks_of(wanted.bit for wanted in self.plan.fields if wanted.optional)
         yield f"#define LB_OPTIONAL {optional}"
-        yield "#define LB_MARK(field) ((lb_marks)((lb_marks)1u << (field)))"
         yield f"#define LB_OTHER {len(self.plan.fields)}u /* in place of a field: what nobody asked for */"
         yield f"#define LB_KEYED {int(bool(self.plan.keyed))}"
         yield f"#define LB_OUTSIDE(state) ((state)->stack != {'(state)->level' if self.plan.keyed else '2u'})"
@@ -159,13 +139,7 @@ class JsonText(CommonText):
         yield runtime("accepted")
         yield self._commit()
         yield runtime("line")
-        head = "(lb_receiver *state, uint_fast8_t byte)"
-        yield "\n".join(f"static uint_fast8_t lb_at_{state.name}{head};" for state in self.states) + "\n"
-        steps = ",\n".join(f"    lb_at_{state.name}" for state in self.states)
-        yield f"const lb_step lb_steps[LB_SPOTS] = {{\n{steps}\n}};\n"
-        yield runtime("json_before").rstrip("\n") + "\n"
-        for state in self.states:
-            yield f"{state.before}static uint_fast8_t lb_at_{state.name}{head}\n{{\n{state.body}}}\n"
+        yield from state_functions(self.states, runtime("times_ten") + "\n" + runtime("json_before"))
         yield runtime("json_settle").lstrip("\n")
         if self.check is not None:
             yield f"lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)\n{PUSH_CHECKED}"
@@ -190,6 +164,8 @@ class JsonText(CommonText):
         if self.open_message is not None:
             top.update({field.number.name: field.bit for field in self.plan.of(self.open_message)})
         yield from self._trie("keys", top, "name")
+        # C has no empty array.
+        self.words += b"" if self.words else b"\0\0"
 
     def _trie(self, name: str, words: dict[str, int], then: str) -> Iterator[State]:
         """Yield the states that look for words as long as more than one is possible.
@@ -286,22 +262,6 @@ class JsonText(CommonText):
         return [f"/* {comment(message.name)} */", *lines, *self.accepted(message)]
 
 
-def _read_states(text: str, switches: dict[str, bool]) -> Iterator[State]:
-    """Yield the states of a runtime file that these settings have."""
-    for condition, wanted in switches.items():
-        pattern = re.compile(
-            rf"^#if {re.escape(condition)}\n((?:/\*.*?\*/\n)?STATE.*?)^#endif\n", re.M | re.S
-        )
-        text = pattern.sub(r"\1" if wanted else "", text)
-    at = 0
-    for found in STATE.finditer(text):
-        before = text[at : found.start()].strip("\n")
-        # What stands before the first one says what they all are.
-        about = before.rpartition("\n\n")[2] if before.startswith("/*") else before
-        yield State(found[1], found[2], f"{about}\n" if about else "")
-        at = found.end()
-
-
 def _whole(nodes: dict[str, dict[str, str | int]], text: str) -> Iterator[str]:
     depth = len(text)
     for character, to in nodes[text].items():
@@ -357,15 +317,6 @@ def _character(character: str) -> str:
     return "'\\''" if character == "'" else f"'{character}'"
 
 
-FEED_STATES = (
-    "line_start", "first_key", "key", "known", "value", "digits", "point", "fraction", "string", "after",
-    "behind", "name",
-)  # fmt: skip
-"""The states that stand in ``json_feed.c``."""
-PUSH_ABOUT = """\
-/* Takes one byte and tells what it led to: a message is there only at the end of its line. May be called from
-   an interrupt handler, while the loop calls the lb_take functions and lb_age(). Work per byte is bounded. */
-"""
 DO = """\
 #define LB_DO_NOTHING 0u
 #define LB_DO_AGAIN 1u
@@ -375,44 +326,11 @@ DO = """\
 #define LB_DO_END 5u
 #define LB_DO_TOO_LONG 6u
 #define LB_DO_REFUSE 8u"""
-PUSH_CHECKED = """\
-{
-    lb_status status = LB_NOTHING;
-    uint_fast8_t what;
-
-    state->length++;
-    what = lb_steps[state->at](state, byte);
-    if (what != LB_DO_NOTHING) {
-        status = lb_settle(state, byte, what, now);
-    }
-    if (byte != LB_END && state->digits == 0u) {
-        state->check = lb_check_step(state->check, byte);
-    }
-    return status;
-}
-"""
-PUSH = """\
-{
-    uint_fast8_t what;
-
-    state->length++;
-    what = lb_steps[state->at](state, byte);
-    if (LB_RARE(what != LB_DO_NOTHING)) {
-        what = (uint_fast8_t)lb_settle(state, byte, what, now);
-    }
-    return (lb_status)what;
-}
-"""
-RARE = """\
-/* Tells the compiler what seldom happens. */
-#ifndef LB_RARE
-#if defined(__GNUC__)
-#define LB_RARE(condition) __builtin_expect((condition) != 0, 0)
-#else
-#define LB_RARE(condition) (condition)
-#endif
-#endif
-"""
+FEED_STATES = (
+    "line_start", "first_key", "key", "known", "value", "digits", "point", "fraction", "string", "after",
+    "behind", "name",
+)  # fmt: skip
+"""The states that stand in ``json_feed.c``."""
 WORDS = """\
 /* What is left of a word when no other one is possible; behind it 0x80 and the number of the word. */
 """

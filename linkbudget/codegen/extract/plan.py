@@ -18,7 +18,19 @@ from linkbudget.errors import TargetError
 from linkbudget.message.encodings.json_object import JsonObject
 from linkbudget.message.primitives import Stepped
 
-__all__ = ["MAX_DEPTH", "MAX_LINE", "ExtractPlan", "Wanted", "check_words", "make_plan", "refusals", "trie"]
+__all__ = [
+    "MAX_DEPTH",
+    "MAX_FIELDS",
+    "MAX_LINE",
+    "WORDS",
+    "ExtractPlan",
+    "Wanted",
+    "check_words",
+    "make_plan",
+    "refusals",
+    "trie",
+    "wanted_number",
+]
 
 MAX_DEPTH = 15
 """Objects and arrays within each other, the message itself included: the bits of a 16-bit word but one."""
@@ -149,7 +161,7 @@ def make_plan(spec: DirectionSpec) -> ExtractPlan:
     fields: list[Wanted] = []
     for message in spec.messages:
         for slot in message.fields:
-            fields.append(_wanted(slot, message, len(fields)))
+            fields.append(wanted_number(slot, message, len(fields)))
     bits = next((bits for bits in WORDS if all(field.fits(bits) for field in fields)), None)
     if bits is None:
         path = next(field.number.path for field in fields if not field.fits(64))
@@ -160,7 +172,8 @@ def make_plan(spec: DirectionSpec) -> ExtractPlan:
     return plan
 
 
-def _wanted(slot: Slot, message: MessageSpec, bit: int) -> Wanted:
+def wanted_number(slot: Slot, message: MessageSpec, bit: int) -> Wanted:
+    """Return a field that is wanted; `TargetError` for what is no number, choice or flag."""
     inner = slot.item if isinstance(slot, Maybe) else slot
     if not isinstance(inner, Number):
         kind = type(inner).__name__.lower()

@@ -9,7 +9,10 @@ from linkbudget.codegen.spec import DirectionSpec, describe
 from linkbudget.errors import SettingsError, TargetError, nearest_name
 from linkbudget.message.layout import MessageLayout
 
-__all__ = ["with_fields"]
+__all__ = ["ALL", "wanted_names", "with_fields"]
+
+ALL = "*"
+"""In place of names: every field."""
 
 
 def with_fields(spec: DirectionSpec, fields: str, reserved: Collection[str]) -> DirectionSpec:
@@ -21,13 +24,7 @@ def with_fields(spec: DirectionSpec, fields: str, reserved: Collection[str]) -> 
     """
     if not fields:
         return spec
-    names = [name.strip() for name in fields.split(",")]
-    known = {field.name for message in spec.messages for field in message.fields}
-    for name in names:
-        if name not in known:
-            nearest = nearest_name(name, sorted(known))
-            hint = f"; did you mean {nearest!r}?" if nearest else ""
-            raise TargetError(f"fields: {name!r} is no field; allowed: {', '.join(sorted(known))}{hint}")
+    names = wanted_names(spec, fields)
     made = []
     for message in spec.codec.messages:
         if message.encoding.name != "json-object":
@@ -43,3 +40,17 @@ def with_fields(spec: DirectionSpec, fields: str, reserved: Collection[str]) -> 
     except SettingsError as error:
         raise TargetError(f"fields: {fields}: {error}") from None
     return describe(codec, spec.direction, spec.prefix, reserved)
+
+
+def wanted_names(spec: DirectionSpec, fields: str) -> frozenset[str]:
+    """Return the names between commas, every name for ``*``; `TargetError` for one that is no field."""
+    known = {field.name for message in spec.messages for field in message.fields}
+    if fields.strip() == ALL:
+        return frozenset(known)
+    names = [name.strip() for name in fields.split(",")]
+    for name in names:
+        if name not in known:
+            nearest = nearest_name(name, sorted(known))
+            hint = f"; did you mean {nearest!r}?" if nearest else ""
+            raise TargetError(f"fields: {name!r} is no field; allowed: {', '.join(sorted(known))}{hint}")
+    return frozenset(names)
