@@ -117,6 +117,27 @@ int main(void)
     state.at_beans.reading = 2u;
     EXPECT(s_take_beans(&state, &beans) == 1 && beans.tick == 11u);
 
+    /* What was accepted was taken, waits, or nobody took it in time: ticks 2 and 10 were written over. */
+    EXPECT(s_superseded(&state) == 2u);
+    n = frame_of(11u, 9u, frame);
+    EXPECT(s_feed(&state, frame, n, n, 600u) == n);
+    EXPECT(s_superseded(&state) == 2u);
+    n = frame_of(11u, 10u, frame);
+    EXPECT(s_feed(&state, frame, n, n, 600u) == n);
+    EXPECT(s_superseded(&state) == 3u);
+    EXPECT(s_take_beans(&state, &beans) == 1);
+    EXPECT(s_superseded(&state) == 3u);
+
+    /* An id that no message has: sequence, layout, id, and the check of the three. */
+    {
+        static const uint8_t strange[] = {0x05u, 11u, 9u, 3u, 0x58u, 0u};
+
+        EXPECT(s_unknown(&state) == 0u);
+        EXPECT(s_feed(&state, strange, sizeof strange, 9u, 600u) == sizeof strange);
+        EXPECT(s_unknown(&state) == 1u);
+        EXPECT(s_count(&state, S_REFUSED) == 1u);
+    }
+
     /* The clock may wrap; silence of half its range stays silence. */
     EXPECT(s_age(&state, 599u) == UINT32_MAX);
     EXPECT(s_age(&state, 601u) == UINT32_MAX);
@@ -180,6 +201,21 @@ def test_names_that_would_meet_are_refused():
     other = MessageLayout("a_b", (Repeat("c", (Integer("x", 0, 9),), 2),), id=2)
     with pytest.raises(TargetError, match=r"s_a_b_c_t: two things of the link get this name"):
         Case(Codec(FrameFormat(), (CodecMessage(one), CodecMessage(other))), "s")
+
+
+def test_names_of_the_runtime_are_changed_and_told():
+    """What begins as the names of the runtime do would get the prefix of the direction with them."""
+    layout = MessageLayout("lb_beans", (Integer("lb_line", 0, 9), Choice("LB_kind", ("lb_a", "int"))), id=1)
+    case = Case(Codec(FrameFormat(), (CodecMessage(layout),)), "s")
+    told = {renamed.path: renamed.ident for renamed in case.spec.renamed}
+    assert told == {
+        "lb_beans": "n_lb_beans",
+        "lb_beans.lb_line": "n_lb_line",
+        "lb_beans.LB_kind": "n_LB_kind",
+        "lb_beans.LB_kind 'lb_a'": "n_lb_a",
+        "lb_beans.LB_kind 'int'": "int_",
+    }
+    assert "uint8_t n_lb_line; /* 0 to 9 */" in case.files["s.h"]
 
 
 def test_the_same_link_gives_the_same_files():

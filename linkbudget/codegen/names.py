@@ -1,8 +1,8 @@
 """Names that programs can use, made of the names of a link file in a way that can be foretold.
 
 Letters lose their accents, every other character that is no ASCII letter or digit becomes an underscore, a
-digit in front gets an ``n`` before it, a word the target reserves gets an underscore behind it, and a name
-that is taken gets a number.
+digit in front gets an ``n`` before it, a word the target reserves gets an underscore behind it (an ``n_``
+before it where that is reserved as well), and a name that is taken gets a number.
 """
 
 from __future__ import annotations
@@ -38,7 +38,9 @@ def identifier(name: str, reserved: Collection[str] = ()) -> str:
     made = re.sub(r"_{2,}", "_", made)
     if made[0].isdigit():
         made = f"n{made}"
-    return f"{made}_" if made in reserved else made
+    if made not in reserved:
+        return made
+    return f"{made}_" if f"{made}_" not in reserved else f"n_{made}"
 
 
 @dataclass

@@ -24,14 +24,13 @@ LARGEST = (1 << BITS) - 1
 class StatusField:
     """One counter: its name, what it counts, its constant in viper modules, and where C code has it.
 
-    ``wraps``: it starts again at 0; else it stays at the largest value. ``c`` is None where C code does not
-    count it: then 0 is sent.
+    ``wraps``: it starts again at 0; else it stays at the largest value.
     """
 
     name: str
     meaning: str
     viper: str
-    c: str | None
+    c: str
     wraps: bool = True
 
 
@@ -50,10 +49,17 @@ STATUS_FIELDS = (
     ),
     StatusField("no_sync", "stretches between frames", "NO_SYNC", "lb_count(state, LB_NO_SYNC)"),
     StatusField("layout", "frames of another layout", "LAYOUT", "lb_count(state, LB_OTHER_LAYOUT)"),
-    StatusField("unknown", "messages of an unknown id or key", "UNKNOWN", None),
-    StatusField("refused", "messages with impossible values", "REFUSED", "lb_count(state, LB_REFUSED)"),
-    StatusField("lost", "numbers missing in the sequence", "LOST", None),
-    StatusField("superseded", "messages nobody took before a newer one came", "SUPERSEDED", None),
+    StatusField("unknown", "messages of an unknown id or key", "UNKNOWN", "lb_unknown(state)"),
+    StatusField(
+        "refused",
+        "messages with impossible values",
+        "REFUSED",
+        "lb_count(state, LB_REFUSED) - lb_unknown(state)",
+    ),
+    StatusField("lost", "numbers missing in the sequence", "LOST", "lb_lost(state), 0 without sequence"),
+    StatusField(
+        "superseded", "messages nobody took before a newer one came", "SUPERSEDED", "lb_superseded(state)"
+    ),
     StatusField("high_water", "most bytes held", "HIGH_WATER", "lb_high_water(state)", wraps=False),
     StatusField(
         "longest_gap", "longest time between messages", "LONGEST_GAP", "lb_longest_gap(state)", wraps=False

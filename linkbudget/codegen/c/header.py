@@ -88,6 +88,8 @@ def _receiver(spec: DirectionSpec, framing: Framing) -> str:
         "uint32_t longest_gap;",
         "uint32_t most_waiting;",
         "uint16_t counts[LB_STATUSES];",
+        "uint16_t unknown;",
+        f"uint16_t taken[{len(spec.messages)}];",
     ]
     rows += [f"{owner_of(message.ident)} {message.ident}[2];" for message in spec.messages]
     rows.append(f"uint8_t body[{framing.buffer_bytes}];")
@@ -115,6 +117,12 @@ def _functions(spec: DirectionSpec, framing: Framing) -> str:
             f"/* Copies the newest {name} message that was not taken yet; 0 when there is none. */\n"
             f"int lb_take_{message.ident}(lb_receiver *state, {owner_of(message.ident)} *out);\n"
         )
+    parts.append(
+        "/* How many good frames held a message of no kind we know; LB_REFUSED counts them as well. */\n"
+        "uint16_t lb_unknown(const lb_receiver *state);\n\n"
+        "/* How many messages nobody took before a newer one of their kind came, modulo 65536. */\n"
+        "uint16_t lb_superseded(const lb_receiver *state);\n"
+    )
     if spec.fmt.sequence:
         parts.append(
             "/* How many frames the sequence numbers say are missing, modulo 65536. */\n"

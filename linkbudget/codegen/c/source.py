@@ -84,10 +84,8 @@ def source(spec: DirectionSpec, framing: Framing) -> str:
     parts += read
     parts += [_behind(runtime("slots"), "static uint8_t lb_begin_reading"), *dispatch, _start(spec, framing)]
     parts += framing.pushing()
-    parts += [_take(message.ident) for message in spec.messages]
-    parts.append(framing.counters())
-    if spec.fmt.sequence:
-        parts.append("uint16_t lb_lost(const lb_receiver *state)\n{\n    return state->lost;\n}\n")
+    parts += [_take(message) for message in spec.messages]
+    parts += [framing.counters(), *_more_counters(spec)]
     parts += _sending(spec, framing, written, needs)
     return "\n".join(parts)
 
@@ -96,19 +94,24 @@ def _behind(text: str, mark: str) -> str:
     return text[text.index(mark) :]
 
 
-def _dispatch(spec: DirectionSpec, actions: list[list[str]]) -> list[str]:
-    """Return the statements that choose by id or first word what is done with a payload."""
+def _dispatch(spec: DirectionSpec, actions: list[list[str]], unknown: list[str]) -> list[str]:
+    """Return the statements that choose by id or first word what is done with a payload.
+
+    ``unknown`` is done when it is none of them.
+    """
     if spec.family == "delimited":
-        return _dispatch_words(spec, actions)
+        return _dispatch_words(spec, actions, unknown)
     if spec.messages[0].id is None:
         return actions[0]
     lines = ["switch (p[0]) {"]
     for message, action in zip(spec.messages, actions, strict=True):
         lines += [f"case {message.id}u:", *indented([*action, "break;"])]
-    return ["if (n > 0u) {", *indented([*lines, "default:", "    break;", "}"]), "}"]
+    lines += ["default:", *indented([*unknown, "break;"]), "}"]
+    empty = ["} else {", *indented(unknown), "}"] if unknown else ["}"]
+    return ["if (n > 0u) {", *indented(lines), *empty]
 
 
-def _dispatch_words(spec: DirectionSpec, actions: list[list[str]]) -> list[str]:
+def _dispatch_words(spec: DirectionSpec, actions: list[list[str]], unknown: list[str]) -> list[str]:
     lines: list[str] = []
     for message, action in zip(spec.messages, actions, strict=True):
         key = key_text(message)
@@ -120,7 +123,7 @@ def _dispatch_words(spec: DirectionSpec, actions: list[list[str]]) -> list[str]:
             condition = f"n == {size}u && {condition}"
         inner = [f"p = &p[{size}];", f"n -= {size}u;", *action]
         lines += [f"{'} else if' if lines else 'if'} ({condition}) {{", *indented(inner)]
-    return [*lines, "}"]
+    return [*lines, *(["} else {", *indented(unknown)] if unknown else []), "}"]
 
 
 def _reading(spec: DirectionSpec, message: MessageSpec) -> Reading | LineReading:
@@ -182,7 +185,7 @@ def _accept(spec: DirectionSpec) -> str:
             "state->next_sequence = (uint8_t)(body[0] + 1u);",
         ]
     lines += [
-        *_dispatch(spec, actions),
+        *_dispatch(spec, actions, ["state->unknown++;"]),
         "state->counts[status]++;",
         "if (status != LB_REFUSED) {",
         "    if (state->silent != 0u) {",
@@ -218,7 +221,7 @@ def _read(spec: DirectionSpec) -> str:
     lines += ["lb_status status = LB_REFUSED;", ""]
     if overhead:
         lines.append(f"n -= {overhead}u;")
-    lines += [*_dispatch(spec, actions), "message->kind = status;", "return status;"]
+    lines += [*_dispatch(spec, actions, []), "message->kind = status;", "return status;"]
     text = "\n".join(indented(lines))
     return f"static lb_status lb_read(const uint8_t *body, size_t n, lb_message *message)\n{{\n{text}\n}}\n"
 
@@ -235,7 +238,8 @@ def _start(spec: DirectionSpec, framing: Framing) -> str:
     return f"void lb_start(lb_receiver *state, uint32_t now)\n{{\n{text}\n}}\n"
 
 
-def _take(ident: str) -> str:
+def _take(message: MessageSpec) -> str:
+    ident = message.ident
     return f"""\
 int lb_take_{ident}(lb_receiver *state, {owner_of(ident)} *out)
 {{
@@ -244,11 +248,28 @@ int lb_take_{ident}(lb_receiver *state, {owner_of(ident)} *out)
 
     if (fresh != 0) {{
         *out = state->{ident}[place];
+        state->taken[{message.place}]++;
     }}
     lb_end_reading(&state->at_{ident}, place);
     return fresh;
 }}
 """
+
+
+def _more_counters(spec: DirectionSpec) -> Iterator[str]:
+    """Yield the functions that read what is counted besides statuses."""
+    yield "uint16_t lb_unknown(const lb_receiver *state)\n{\n    return state->unknown;\n}\n"
+    if spec.fmt.sequence:
+        yield "uint16_t lb_lost(const lb_receiver *state)\n{\n    return state->lost;\n}\n"
+    # What was accepted was taken, waits, or was written over: nothing is counted while bytes come.
+    lines = ["unsigned count = 0u;", ""]
+    for message in spec.messages:
+        at = f"state->at_{message.ident}"
+        lines.append(f"count += state->counts[LB_GOT_{message.ident.upper()}];")
+        lines.append(f"count -= state->taken[{message.place}];")
+        lines.append(f"count -= {at}.fresh[{at}.newest];")
+    body = "\n".join(indented([*lines, "return (uint16_t)count;"]))
+    yield f"uint16_t lb_superseded(const lb_receiver *state)\n{{\n{body}\n}}\n"
 
 
 def _sending(

@@ -2,8 +2,16 @@
 
 __all__ = ["RESERVED"]
 
+
+class _Reserved(frozenset[str]):
+    """Words that cannot be names, and every name that begins as those of the runtime do."""
+
+    def __contains__(self, name: object) -> bool:
+        return super().__contains__(name) or (isinstance(name, str) and name.lower().startswith("lb_"))
+
+
 # ISO/IEC 9899:1999, 6.4.1, and ISO/IEC 14882:2020, tables 5 and 6 (both from memory; compilers agree).
-RESERVED = frozenset(
+RESERVED = _Reserved(
     [
         "auto",
         "break",

@@ -59,16 +59,13 @@ class SheetTarget:
 
 def _status(spec: DirectionSpec) -> str:
     """How the status message is filled, where the direction has one."""
-    rows = [
-        (f"`{one.name}`", one.meaning, f"`{one.viper}`", f"`{one.c}`" if one.c else "not counted, send 0")
-        for one in STATUS_FIELDS
-    ]
+    rows = [(f"`{one.name}`", one.meaning, f"`{one.viper}`", f"`{one.c}`") for one in STATUS_FIELDS]
     how = (
         "carries what the receiver of the other direction has counted, so that a prediction can be held "
         "against it. Counters wrap after 65535, the last two stay there. In Python, "
         "`receiver.counters.status()` is the list of its values; in viper, `receiver.status(values)` writes "
-        "them; in C, where LB stands for the prefix, each is got as below (C counts unknown messages as "
-        "refused)."
+        "them; in C, where LB stands for the prefix, each is got as below (extractors of text count neither "
+        "unknown, lost nor superseded messages: send 0)."
     )
     head = ("Field", "Counts", "Viper", "C")
     named = [message.name for message in spec.messages if is_status(message)]
