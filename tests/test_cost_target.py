@@ -309,6 +309,10 @@ def test_it_may_read_what_no_target_can_write():
     ("body", "told"),
     [
         ("static int t[2]; t[n] = 1; return t[0];", "parse: writes 4 bytes at .* behind t.* at parse"),
+        (
+            "static char a[16]; static char b[16]; a[0] = b[0] = 1; a[n % 2 + 16] = 1; return a[1] + b[1];",
+            "parse: writes 1 byte at .* behind a.* at parse",
+        ),
         ("return *(volatile int *)(data + 1);", "parse: reads 4 bytes .* no multiple of 4, at parse"),
         ("volatile int x = 1; while (x) { } return 0;", "parse: does not end within 50,000 instructions"),
     ],

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from linkbudget.cost.cortexm0plus.cycles import BRANCH_WITH_LINK, Cycles
-from linkbudget.cost.cortexm0plus.machine import Machine
+from linkbudget.cost.cortexm0plus.machine import Machine, Runs
 from linkbudget.cost.cortexm0plus.receiver import FormCost
 from linkbudget.cost.cortexm0plus.toolchain import Compiler, compiled, linked
 from linkbudget.cost.pieces import Frames, Sampled
@@ -52,7 +52,7 @@ def measure_function(
 
     Its static objects keep their values from call to call. What it returns is not looked at. The message
     cannot be written; writing beside its own objects and its stack is an `EmulatedFault`, and so is reading
-    beside them.
+    beside them. That is looked at in a first run, in which its objects stand apart from each other.
 
     Raises `SettingsError` when the sources have no such function, `TargetError` when they do not compile.
     """
@@ -63,16 +63,9 @@ def measure_function(
     if not any(symbol.name == name and symbol.function for symbol in image.symbols):
         allowed = f"a function of {', '.join(sources)} that is not static"
         raise SettingsError(Fault("function", name, allowed))
-    machine = Machine(image, multiply=multiply, strict=True)
-    largest = -(-max(map(len, frames.good)) // 4) * 4
-    end = machine.place(largest, writable=False) + largest
-
-    def given(chunk: bytes) -> tuple[int, int]:
-        at = end - (len(chunk) + 3) // 4 * 4
-        machine.write(at, chunk)
-        return at, len(chunk)
-
-    runs = machine.calls(name, map(given, frames.good))
+    apart = linked(objects, [name], compiler=compiler, apart=True)
+    _run(Machine(apart, strict=True), name, frames)
+    runs = _run(Machine(image, multiply=multiply), name, frames)
     cost = runs.high + BRANCH_WITH_LINK
     calls = len(cost) * BRANCH_WITH_LINK
     sizes = np.array([len(frame) for frame in frames.good], dtype=np.int64)
@@ -90,3 +83,15 @@ def measure_function(
         stack_bytes=runs.stack_bytes,
         samples=Sampled(cost, sizes * 0, sizes * 0, sizes * 0 + 1, sizes),
     )
+
+
+def _run(machine: Machine, name: str, frames: Frames) -> Runs:
+    largest = -(-max(map(len, frames.good)) // 4) * 4
+    end = machine.place(largest, writable=False) + largest
+
+    def given(chunk: bytes) -> tuple[int, int]:
+        at = end - (len(chunk) + 3) // 4 * 4
+        machine.write(at, chunk)
+        return at, len(chunk)
+
+    return machine.calls(name, map(given, frames.good))

@@ -7,7 +7,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["Image", "Piece", "Symbol", "read_image"]
+__all__ = ["Image", "Piece", "Symbol", "read_image", "section_names"]
 
 
 class Symbol(NamedTuple):
@@ -84,6 +84,13 @@ class Image:
     def static_bytes(self) -> int:
         """Bytes of RAM that static objects take."""
         return sum(piece.size for piece in self.pieces if piece.writable)
+
+
+def section_names(elf: bytes) -> list[str]:
+    """Return the names of the sections of an object file."""
+    from elftools.elf.elffile import ELFFile
+
+    return [section.name for section in ELFFile(io.BytesIO(elf)).iter_sections()]
 
 
 def read_image(elf: bytes) -> Image:

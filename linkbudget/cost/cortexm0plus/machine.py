@@ -21,6 +21,7 @@ import numpy as np
 from linkbudget.cost.cortexm0plus.blocks import SIZE_BITS, Blocks, Counts
 from linkbudget.cost.cortexm0plus.cycles import Cycles
 from linkbudget.cost.cortexm0plus.image import Image
+from linkbudget.cost.cortexm0plus.toolchain import GAP, GAP_BYTES
 from linkbudget.errors import TargetError
 
 if TYPE_CHECKING:
@@ -150,6 +151,9 @@ class Machine:
             if writable:
                 self._watch(start, min(piece.address for piece in pieces))
                 self._watch(end, start + size)
+        for symbol in self.image.symbols:
+            if symbol.name.startswith(GAP):
+                self._watch(symbol.address, symbol.address + GAP_BYTES)
         self._static = [piece for piece in self.image.pieces if piece.data or piece.writable]
         self.reset()
         self._uc.mem_write(STACK_END - STACK_BYTES, bytes([PAINT]) * STACK_BYTES)
@@ -306,7 +310,8 @@ class Machine:
                 return "in what it was given to read"
             if 0 <= address - start - size < PAGE:
                 return "behind what it was given"
-        if any(piece.address <= address < piece.address + piece.size for piece in self.image.pieces):
+        read_only = [piece for piece in self.image.pieces if not piece.writable]
+        if any(piece.address <= address < piece.address + piece.size for piece in read_only):
             return f"in read-only memory, {self.image.where(address)}"
         before = [one for one in self.image.symbols if one.size and one.address + one.size <= address]
         if before and address < before[-1].address + before[-1].size + PAGE:

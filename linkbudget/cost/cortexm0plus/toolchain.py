@@ -19,10 +19,21 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from linkbudget.cost.cortexm0plus.image import Image, read_image
+from linkbudget.cost.cortexm0plus.image import Image, read_image, section_names
 from linkbudget.errors import Fault, SettingsError, TargetError
 
-__all__ = ["COMPILERS", "FLAGS", "INSTALL", "Compiler", "build", "compiled", "compiler_named", "linked"]
+__all__ = [
+    "COMPILERS",
+    "FLAGS",
+    "GAP",
+    "GAP_BYTES",
+    "INSTALL",
+    "Compiler",
+    "build",
+    "compiled",
+    "compiler_named",
+    "linked",
+]
 
 COMPILERS = ("gcc", "zig")
 FLAGS = ("-O2",)
@@ -31,6 +42,7 @@ INSTALL = 'pip install "linkbudget[target]"'
 FLASH = 0x10000000
 RAM = 0x20000000
 TIMEOUT_S = 300
+GAP, GAP_BYTES = "driver_gap_", 16
 
 COMPILING = (
     *("-std=c99", "-ffreestanding", "-fno-common", "-ffunction-sections", "-fdata-sections"),
@@ -42,8 +54,8 @@ SCRIPT = """\
 SECTIONS {{
   .text {flash:#x} : {{ {text} *(.text .text.*) {rodata} *(.rodata .rodata.*) }}
   . = {ram:#x};
-  .data : {{ {data} *(.data .data.*) }}
-  .bss (NOLOAD) : {{ {bss} *(.bss .bss.*) *(COMMON) }}
+  .data : {{ {data} {data_apart} *(.data .data.*) }}
+  .bss (NOLOAD) : {{ {bss} {bss_apart} *(.bss .bss.*) *(COMMON) }}
   end = .;
   /DISCARD/ : {{ *(.ARM.exidx .ARM.exidx.*) *(.ARM.extab .ARM.extab.*) }}
 }}
@@ -146,8 +158,13 @@ def compiled(
         return found
 
 
-def linked(objects: Mapping[str, bytes], entries: Sequence[str], *, compiler: Compiler) -> Image:
+def linked(
+    objects: Mapping[str, bytes], entries: Sequence[str], *, compiler: Compiler, apart: bool = False
+) -> Image:
     """Link object files and return the program: the functions and objects ``entries`` and what they need.
+
+    ``apart`` leaves a gap of `GAP_BYTES` behind each static object of these files; where gaps begin say the
+    symbols that begin with `GAP`.
 
     Raises `TargetError` for what is missing.
     """
@@ -160,6 +177,9 @@ def linked(objects: Mapping[str, bytes], entries: Sequence[str], *, compiler: Co
             section: " ".join(f"KEEP(*(.{section}.{entry}))" for entry in entries)
             for section in ("text", "rodata", "data", "bss")
         }
+        kept |= {f"{section}_apart": "" for section in ("data", "bss")}
+        if apart:
+            kept |= {f"{section}_apart": _apart(objects, section) for section in ("data", "bss")}
         script = SCRIPT.format(flash=FLASH, ram=RAM, **kept)
         (folder / "layout.ld").write_text(script, encoding="ascii")
         command = [*compiler.command, *compiler.target, *COMPILING, *names, "-g", "-O2", "-Wl,--gc-sections"]
@@ -167,6 +187,15 @@ def linked(objects: Mapping[str, bytes], entries: Sequence[str], *, compiler: Co
         command += [f"-Wl,--entry={entries[0]}", "-Wl,-T,layout.ld", "-o", "program.elf"]
         _run(compiler, command, name)
         return read_image((folder / "program.elf").read_bytes())
+
+
+def _apart(objects: Mapping[str, bytes], section: str) -> str:
+    """Return the lines of the script that put every object of a section by itself, with a gap behind it."""
+    names = dict.fromkeys(name for data in objects.values() for name in section_names(data))
+    mine = [name for name in names if name.startswith(f".{section}.")]
+    return " ".join(
+        f"*({name}) {GAP}{section}_{number} = .; . += {GAP_BYTES};" for number, name in enumerate(mine)
+    )
 
 
 def build(
