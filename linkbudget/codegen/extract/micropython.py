@@ -13,7 +13,7 @@ from linkbudget.codegen.plain.pieces import piece
 from linkbudget.codegen.spec import DirectionSpec, MessageSpec
 from linkbudget.errors import TargetError
 
-__all__ = ["module_text"]
+__all__ = ["BITS", "PLAIN", "USAGE", "VIPER", "core_text", "module_text", "refuse_doubles"]
 
 BITS = 30
 """What a small integer of a 32-bit port holds."""
@@ -94,24 +94,25 @@ def module_text(spec: DirectionSpec, viper: bool = True) -> str:
         _constants(plan),
         places_text(spec),
         _tables(plan),
-        _core(),
+        core_text(),
         piece("json_viper", "linkbudget.codegen.extract.runtime") + "\n" + _commit(plan),
     ]
     text = "\n\n\n".join(
         PRIVATE.sub(r"_\1", part.strip("\n")) if part not in parts[0:3:2] else part for part in parts
     )
-    _refuse_doubles(text)
+    refuse_doubles(text)
     return text + "\n" if viper else text.replace("    @micropython.viper\n", "") + "\n"
 
 
-def _core() -> str:
+def core_text() -> str:
     """Return what receivers of every kind do with messages; what concerns frames is left out."""
     head, *methods = piece("core", RUNTIME).split(METHOD)
     kept = [method for method in methods if method.split("(")[0].split()[-1] in CORE]
     return METHOD.join([head, *kept])
 
 
-def _refuse_doubles(text: str) -> None:
+def refuse_doubles(text: str) -> None:
+    """Raise `TargetError` when two constants get the same name."""
     names = re.findall(r"^(\w+) = const", text, re.MULTILINE)
     double = next((name for place, name in enumerate(names) if name in names[:place]), None)
     if double is not None:

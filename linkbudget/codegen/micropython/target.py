@@ -20,7 +20,8 @@ __all__ = ["MicroPythonTarget"]
 class MicroPythonTarget:
     """``form``: ``viper`` allocates nothing once it is made; ``builtins`` also runs in CPython.
 
-    ``fields``: the wanted fields of JSON, between commas; default: all.
+    ``fields``: the wanted fields, between commas, ``*`` for all: for delimited text this makes an extractor,
+    which allocates nothing; JSON has one in any case.
     """
 
     name = "micropython"
@@ -30,7 +31,13 @@ class MicroPythonTarget:
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for what it cannot write."""
         whole = spec
-        spec = with_fields(spec, options.get("fields", ""), self.reserved)
+        fields = options.get("fields", "")
+        if fields and spec.family == "delimited":
+            from linkbudget.codegen.extract.micropython_words import words_module_text
+
+            text = words_module_text(spec, fields, options.get("form") != "builtins")
+            return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(whole)}
+        spec = with_fields(spec, fields, self.reserved)
         if spec.family == "json":
             from linkbudget.codegen.extract.micropython import module_text
 
