@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from infer_recordings import lines, recording, sentence
-from strategies_message import fitted, layouts
+from strategies_message import layouts
 
 from linkbudget import CaptureError, LinkBudgetWarning, infer
 from linkbudget.codec import Codec
@@ -31,6 +31,7 @@ from linkbudget.message.fields import (
     Scaled,
 )
 from linkbudget.message.layout import MessageLayout
+from linkbudget.rig.strategies.layouts import fitted
 
 RNG = random.Random(11)
 NEWLINE = FrameFormat("newline", crc=None, max_payload=1 << 16)

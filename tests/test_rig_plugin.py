@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-# A run inside of this process forgets what it imported, and numpy cannot be imported twice: all of it is here.
+# A run inside of this process forgets what it imported, and numpy cannot be imported twice: so all is here.
 import linkbudget.capture.files
 import linkbudget.link.model
 import linkbudget.replay.run
