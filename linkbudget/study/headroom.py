@@ -16,11 +16,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.errors import CaptureError, SettingsError
+from linkbudget.errors import CaptureError, SettingsError, quiet
 from linkbudget.link.requirements import Requirement
 from linkbudget.replay.run import replay
 from linkbudget.study.resending import Recording, squeezed
-from linkbudget.study.whatif_rows import link_from, quiet
+from linkbudget.study.whatif_rows import link_from
 from linkbudget.units import exact
 
 if TYPE_CHECKING:

@@ -7,12 +7,12 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from linkbudget.errors import CaptureError, SettingsError, warn
+from linkbudget.errors import CaptureError, SettingsError, quiet, warn
 from linkbudget.replay.run import replay
 from linkbudget.study.headroom import Headroom, headroom_of
 from linkbudget.study.resending import Recording
 from linkbudget.study.whatif_changes import Change
-from linkbudget.study.whatif_rows import Figures, Job, Outcome, Row, Trial, quiet, row_of, run_jobs, trial_of
+from linkbudget.study.whatif_rows import Figures, Job, Outcome, Row, Trial, row_of, run_jobs, trial_of
 from linkbudget.study.whatif_sets import FoundSet
 
 if TYPE_CHECKING:
