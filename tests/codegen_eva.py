@@ -14,13 +14,32 @@ from pathlib import Path
 
 from codegen_subjects import PREFIX, Subject
 
-PIECE = 6
-# Where frames are found by their length, every length of what is held is followed on its own.
-SPLIT = dict.fromkeys(("counted", "none"), "//@ dynamic_split state.line.length;")
-OPTIONS = ["-eva-precision", "0", "-machdep", "gcc_x86_64", "-warn-special-float", "none", "-eva-no-print"]
+# The longest piece: longer than a frame, or than many of them where the place in a piece is not followed.
+PIECE = {"cobs": 6, "counted": 6, "none": 6}
+# Where frames are found by their length, what is held and what it waits for are followed together.
+HELD = "//@ dynamic_split state.line.length;\n        //@ dynamic_split state.line.need;"
+OPTIONS = [
+    "-eva-precision",
+    "0",
+    "-eva-split-limit",
+    "400",
+    "-machdep",
+    "gcc_x86_64",
+    "-warn-special-float",
+    "none",
+    "-eva-no-print",
+]
 # Functions in which ways are followed apart, and those whose answers are.
-LEVELS = {"fz_start": 10, "fz_header": 50, "fz_judge": 50, "fz_bits": 100, "fz_run": 40}
-RETURNS = ("fz_header", "fz_judge")
+LEVELS = {
+    "fz_start": 10,
+    "fz_end": 100,
+    "fz_header": 50,
+    "fz_judge": 50,
+    "fz_bits": 100,
+    "fz_run": 40,
+    "fz_step": 200,
+}
+RETURNS = ("fz_header", "fz_judge", "fz_step")
 HEAD = """\
 #define FZ_BARRIER()
 #define volatile
@@ -39,9 +58,7 @@ static void look(void)
 TAKES
     (void)fz_age(&state, any_time());
     (void)fz_count(&state, (fz_status)Frama_C_interval(0, 255));
-    (void)fz_high_water(&state);
-    (void)fz_most_waiting(&state);
-    (void)fz_longest_gap(&state);
+COUNTERS
 }
 """
 PUSH = """
@@ -87,14 +104,17 @@ class Verdict:
     text: str
 
 
-def driver(subject: Subject, way: str, split: str = "") -> str:
+def driver(subject: Subject, way: str) -> str:
     """The program that is analysed: ``way`` is push or feed."""
+    split = HELD if subject.searches else ""
     takes = "\n".join(
         f"    {{\n        fz_{m.ident}_t out;\n        (void)fz_take_{m.ident}(&state, &out);\n    }}"
         for m in subject.spec.messages
     )
-    text = HEAD.replace("TAKES", takes) + {"push": PUSH, "feed": FEED}[way]
-    return text.replace("PIECE", str(PIECE)).replace("SPLIT", split)
+    found = re.findall(r"^uint\d+_t (\w+)\(const fz_receiver \*state\);", subject.files[f"{PREFIX}.h"], re.M)
+    counters = "\n".join(f"    (void){name}(&state);" for name in found)
+    text = HEAD.replace("TAKES", takes).replace("COUNTERS", counters) + {"push": PUSH, "feed": FEED}[way]
+    return text.replace("PIECE", str(PIECE.get(subject.codec.fmt.delimiting, 600))).replace("SPLIT", split)
 
 
 def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str, ...] = ()) -> Verdict:
@@ -104,6 +124,7 @@ def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str
         (folder / name).write_text(text, encoding="utf-8")
     code = files[f"{PREFIX}.c"]
     levels = ",".join(f"{name}:{level}" for name, level in LEVELS.items() if f" {name}(" in code)
+    levels += "".join(f",{name}:2000" for name in re.findall(r"^static int (fz_read_\w+)", code, re.M))
     returns = ",".join(f"{name}:0" for name in RETURNS if f" {name}(" in code)
     command = ["frama-c", "-eva", *OPTIONS, "-eva-slevel-function", levels]
     command += ["-eva-split-return-function", returns] * bool(returns)
@@ -117,33 +138,47 @@ def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str
     return Verdict(alarms, int(reached[2]), int(reached[1]), text)
 
 
-# Where the analysis keeps states apart that it would otherwise join: comments to it, which change nothing.
-HINTS: dict[str, tuple[tuple[str, str], ...]] = {
-    "fz_accept": (("    n -= ", "split n"),),
-    "fz_bits": (("    while (", "split in->at"),),
-    "fz_search": (
-        ("    while (held ", "dynamic_split at"),
-        ("    while (held ", "dynamic_split need"),
-        ("        if (status == FZ_NOTHING) {\n            if (need ", "dynamic_split status"),
+# Where the analysis keeps states apart that it would otherwise join: function, what stands behind, and what is
+# followed. They are comments in the source and change nothing.
+HINTS = (
+    ("fz_accept", "    fz_status status = ", "split n"),
+    ("fz_bits", "    while (", "split in->at"),
+    (r"fz_read_\w+", "    in.end = ", "dynamic_split in.at"),
+    ("fz_search", "    while (held ", "dynamic_split at"),
+    ("fz_search", "    while (held ", "dynamic_split need"),
+    ("fz_search", "        if (status == FZ_NOTHING) {\n            if (need ", "split status"),
+    ("fz_search", "        need = 1u;\n", "merge status"),
+    ("fz_next", "    if (in->more", "split in->at"),
+    ("fz_next", "    word->text = ", "split stop"),
+    ("fz_find", "    while (", "dynamic_split at"),
+    *(
+        (r"fz_read_\w+", "    if (fz_next(", f"dynamic_split {what}")
+        for what in ("in.at", "in.more", "word.n")
     ),
-    "fz_next": (("    if (in->more", "split in->at"), ("    word->text = ", "split stop")),
-    "fz_feed": (
-        ("    while (i < n) {", "dynamic_split i"),
-        ("    while (i < n) {", "dynamic_split state->line.length"),
+    ("fz_step", "        for (; at < word->n", "dynamic_split at"),
+    ("fz_digits", "    for (", "dynamic_split significant"),
+    ("fz_digits", "    for (", "dynamic_split zeros"),
+    # Where pieces are taken in as a whole.
+    *(
+        ("fz_feed", f"    while (i < n) {{\n        {behind}", hint)
+        for behind, hint in (
+            ("/*", "split n"),
+            ("/*", "dynamic_split i"),
+            ("/*", "dynamic_split state->line.length"),
+            ("/*", "dynamic_split state->line.need"),
+            ("if", "dynamic_split i"),
+            ("if", "dynamic_split state->line.length"),
+        )
     ),
-    "fz_find": (("    while (", "dynamic_split at"),),
-}
+)
 
 
 def hinted(text: str) -> str:
-    """The source with hints before statements of some functions, where it has these."""
-    for function, hints in HINTS.items():
-        found = re.search(rf"^[\w ]+\b{function}\([^;]*?\)\n\{{\n.*?^\}}\n", text, re.M | re.S)
-        if found is None or (function == "fz_feed" and "fz_run(" not in text):
-            continue
-        body = found[0]
-        for before, hint in hints:
-            body, times = re.subn(re.escape(before), f"    //@ {hint};\n{before}", body, count=1)
-            assert times, f"{function} has no {before!r}"
-        text = text[: found.start()] + body + text[found.end() :]
+    """The source with the hints, where it has these functions and statements."""
+    for function, before, hint in HINTS:
+        bodies = list(re.finditer(rf"^[\w ]+\b{function}\([^;]*?\)\n\{{\n.*?^\}}\n", text, re.M | re.S))
+        for body in reversed(bodies):
+            if before in body[0]:
+                place = body.start() + body[0].index(before)
+                text = f"{text[:place]}    //@ {hint};\n{text[place:]}"
     return text

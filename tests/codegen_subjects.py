@@ -16,6 +16,7 @@ from frame_cases import FORMATS
 from linkbudget.codec import Codec, CodecMessage
 from linkbudget.codegen.c.target import CTarget
 from linkbudget.codegen.spec import DirectionSpec, describe
+from linkbudget.frame.format import FrameFormat
 from linkbudget.message.encodings import encoding
 from linkbudget.message.fields import (
     Blob,
@@ -67,6 +68,12 @@ TOLD = MessageLayout(
 )
 ASKED = MessageLayout("asked", (Integer("what", 0, 2**64 - 1),), key="ask")
 SIX = MessageLayout("six", (Counter("tick", 32), Integer("angle", -90, 90), Choice("why", ("idle", "test"))))
+WORDS = MessageLayout(
+    "words", (Scaled("x", -9.6, 9.6, 0.4), Choice("kind", ("so", "no")), Optional_(Counter("tick", 8)))
+)
+PARTS = MessageLayout("parts", (Blob("raw", 1), Label("word", 2), Repeat("spots", Integer("a", 0, 9), 1)))
+TINY = MessageLayout("tiny", (Flag("open"), Integer("angle", -7, 7)), id=7)
+LEAST = MessageLayout("least", (Flag("open"), Integer("angle", -7, 7)))
 SHORT = MessageLayout("short", (Integer("x", 0, 999), Flag("lit")), key="s")
 READ = MessageLayout(
     "beans",
@@ -77,6 +84,10 @@ READ = MessageLayout(
         Flag("lit"),
         Optional_(Scaled("x", -96.0, 96.0, 0.4, "mm")),
     ),
+)
+NUMBERED = FrameFormat("slip", "CRC-8/AUTOSAR", 12, sequence=True, layout_id=3)
+SYNC = FrameFormat(
+    "counted", "CRC-8/AUTOSAR", 1, sync=b"\xaa\x55", length_counts="frame", header_check="CRC-8/AUTOSAR"
 )
 
 
@@ -142,13 +153,15 @@ def proven() -> dict[str, Subject]:
     """Those for static analysis: ways to find a frame and to read a payload, short enough to follow."""
     found = [
         _sized("cobs", "cobs", (BEANS, FLAPS), 16),
-        _sized("cobs-moving", "cobs-numbered", (MOVING,), 12),
         _sized("slip", "slip-hex", (BEANS, FLAPS), 16),
+        Subject("moving", Codec(NUMBERED, (CodecMessage(MOVING, "packed-bits"),))),
         _sized("hdlc", "hdlc-all", (BEANS,), 16),
         _sized("newline-hex", "newline", (SHORT,), 12, "delimited"),
         _sized("newline-two", "newline-two", (SHORT,), 12, "delimited"),
-        _sized("counted", "counted", (FLAPS,), 5),
-        _sized("counted-sync", "counted-sync", (FLAPS,), 5),
+        _sized("words", "newline-unchecked", (WORDS,), 8, "delimited"),
+        _sized("parts", "newline-unchecked", (PARTS,), 9, "delimited"),
+        _sized("counted", "counted", (TINY,), 2),
+        Subject("counted-sync", Codec(SYNC, (CodecMessage(LEAST, "packed-bits"),))),
         _sized("none", "none", (SIX,), 6),
         subjects()["extract-json"],
     ]
