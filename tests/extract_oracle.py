@@ -142,7 +142,10 @@ def _exact(codec: Codec, name: str, payload: bytes) -> bool:
     """Return whether every scaled field of a message stands on a step exactly."""
     layout = codec.message(name).layout
     document = json.loads(payload, parse_float=Decimal, parse_int=Decimal)
-    if layout.key is not None:
+    if isinstance(document, list):
+        elements = document if layout.key is None else document[1:]
+        document = dict(zip(layout.group.names, elements, strict=True))
+    elif layout.key is not None:
         document = document[layout.key]
     for member in layout.group.members:
         inner = member.primitive.item if isinstance(member.primitive, Optional) else member.primitive

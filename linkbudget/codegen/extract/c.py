@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from linkbudget.codegen.c.banner import banner
 from linkbudget.codegen.c.text import indented, quoted
+from linkbudget.codegen.extract.c_array import ArrayText
 from linkbudget.codegen.extract.c_common import CommonText
 from linkbudget.codegen.extract.c_json import JsonText
 from linkbudget.codegen.extract.c_words import WordsText
 from linkbudget.codegen.extract.plan import make_plan
-from linkbudget.codegen.extract.wanted import wanted_names
+from linkbudget.codegen.extract.wanted import ALL, wanted_names
 from linkbudget.codegen.extract.words_plan import make_words_plan
 from linkbudget.codegen.spec import DirectionSpec
 
@@ -18,12 +19,17 @@ __all__ = ["extractor_files"]
 def extractor_files(spec: DirectionSpec, fields: str = "") -> dict[str, str]:
     """Return the files with the names of the runtime; `TargetError` for what is not extracted.
 
-    ``fields``: the wanted ones of delimited text, where every field has its place.
+    ``fields``: the wanted ones of delimited text and of JSON arrays, where every field has its place.
     """
     text: CommonText
     if spec.family == "delimited":
         words = make_words_plan(spec, wanted_names(spec, fields))
         text = WordsText(words.plan, words=words)
+    elif spec.messages[0].encoding.name == "json-array":
+        plan = make_plan(spec, wanted_names(spec, fields or ALL))
+        bits = {(field.message, field.number.name): field.bit for field in plan.fields}
+        elements = tuple(tuple(bits.get((m.place, slot.name)) for slot in m.fields) for m in spec.messages)
+        text = ArrayText(plan, elements=elements)
     else:
         text = JsonText(make_plan(spec))
     what = "Picking the numbers out of the text of one direction of a serial link: C99 and C++."

@@ -44,6 +44,8 @@ class CommonText(ABC):
     plan: ExtractPlan
 
     statuses: ClassVar[dict[str, str]] = {}
+    # Numbers that are kept beside those of the fields.
+    spare: ClassVar[int] = 1
     line_members: ClassVar[str] = ""
     header_types: ClassVar[str] = ""
 
@@ -72,7 +74,7 @@ class CommonText(ABC):
     @property
     def mark_bits(self) -> int:
         """Bits of a word of marks. Fewer than 32 would save nothing where the extractor runs."""
-        return 32 if self.plan.marks <= 32 else 64
+        return 32 if self.plan.marks < 32 else 64
 
     def mark(self, bit: int | None) -> str:
         """Return the literal of one mark; 0 for None."""
@@ -147,7 +149,7 @@ class CommonText(ABC):
         )
 
     def _receiver(self) -> str:
-        rows = [f"lb_number work[{len(self.plan.fields) + 1}];"]
+        rows = [f"lb_number work[{len(self.plan.fields) + self.spare}];"]
         types = [f"typedef uint{self.plan.bits}_t lb_number;", f"typedef uint{self.mark_bits}_t lb_marks;"]
         types += [f"typedef {self.spot_type} lb_spot;", *self.own_types]
         if self.check is not None:

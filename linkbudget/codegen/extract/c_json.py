@@ -20,7 +20,7 @@ from linkbudget.codegen.extract.c_states import (
 from linkbudget.codegen.extract.plan import Wanted, check_words, trie
 from linkbudget.codegen.spec import MessageSpec
 
-__all__ = ["JsonText"]
+__all__ = ["TYPES", "WORDS", "JsonText", "byte_rows"]
 
 STATUSES = {
     "NOT_JSON": "no JSON object, or bytes behind it",
@@ -51,6 +51,7 @@ LINE_MEMBERS = """\
     lb_marks bad;
     lb_marks none;
     uint16_t zeros;
+    uint16_t elements;
     uint16_t code;
     uint8_t lowest;
     uint8_t highest;
@@ -81,7 +82,7 @@ class JsonText(CommonText):
     @property
     def _switches(self) -> dict[str, bool]:
         choices = any(wanted.number.kind == "choice" for wanted in self.plan.fields)
-        return {"LB_CHOICES": choices, "LB_END_BYTES == 2": len(self.plan.terminator) == 2}
+        return {"LB_NAMES": True, "LB_CHOICES": choices, "LB_END_BYTES == 2": len(self.plan.terminator) == 2}
 
     @property
     def open_message(self) -> MessageSpec | None:
@@ -104,7 +105,14 @@ class JsonText(CommonText):
 
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
+        if self.plan.keyed:
+            yield from self._macros("((state)->stack != (state)->level)", "((state)->keys)")
+        else:
+            yield from self._macros("((state)->stack != 2u)", "LB_AT_keys")
+
+    def _macros(self, outside: str, keys: str) -> Iterator[str]:
         end = self.plan.terminator
+        names = self._switches["LB_NAMES"]
         spaces = [text for byte, text in WHITE.items() if byte not in end]
         yield f"#define LB_END {end[-1]}u"
         yield f"#define LB_END_BYTES {len(end)}"
@@ -115,9 +123,10 @@ class JsonText(CommonText):
         optional = self.marks_of(wanted.bit for wanted in self.plan.fields if wanted.optional)
         yield f"#define LB_OPTIONAL {optional}"
         yield f"#define LB_OTHER {len(self.plan.fields)}u /* in place of a field: what nobody asked for */"
-        yield f"#define LB_KEYED {int(bool(self.plan.keyed))}"
-        yield f"#define LB_OUTSIDE(state) ((state)->stack != {'(state)->level' if self.plan.keyed else '2u'})"
-        yield f"#define LB_KEYS(state) {'((state)->keys)' if self.plan.keyed else 'LB_AT_keys'}"
+        yield f"#define LB_ARRAY {int(not names)}"
+        yield f"#define LB_KEYED {int(names and bool(self.plan.keyed))}"
+        yield f"#define LB_OUTSIDE(state) {outside}"
+        yield f"#define LB_KEYS(state) {keys}"
         yield f"#define LB_CHOICES {int(self._switches['LB_CHOICES'])}"
         for number, state in enumerate(self.states):
             yield f"#define LB_AT_{state.name} {number}u"
@@ -127,7 +136,7 @@ class JsonText(CommonText):
 
     def parts(self) -> Iterator[str]:
         """Yield everything between the macros and the functions of the interface."""
-        yield WORDS + _byte_rows(self.words)
+        yield WORDS + byte_rows(self.words)
         yield TYPES
         rows = [self._row(wanted) for wanted in self.plan.fields]
         rows.append("{LB_NEVER, LB_UNASKED, LB_AT_string} /* what nobody asked for */")
@@ -143,6 +152,7 @@ class JsonText(CommonText):
         yield runtime("json_settle").lstrip("\n")
         if self.check is not None:
             yield f"lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)\n{PUSH_CHECKED}"
+            yield runtime("cover")
         many = [state for state in self.states if state.many]
         again = [*FEED_STATES, *["option"] * self._switches["LB_CHOICES"], *(state.name for state in many)]
         cases = "\n".join(f"    case LB_AT_{name}:\n        goto at_{name};" for name in again)
@@ -302,7 +312,8 @@ def _rest(nodes: dict[str, dict[str, str | int]], text: str) -> tuple[str, int] 
         text = to
 
 
-def _byte_rows(data: bytearray) -> str:
+def byte_rows(data: bytearray) -> str:
+    """Return the table of the rests of words."""
     rows = [", ".join(f"0x{byte:02X}" for byte in data[at : at + 16]) for at in range(0, len(data), 16)]
     body = ",\n".join(f"    {row}" for row in rows)
     return f"static const uint8_t lb_words[LB_WORDS] = {{\n{body}\n}};\n"

@@ -151,6 +151,7 @@ class WordsText(CommonText):
         times = runtime("times_ten") + "\n" if self.switches["LB_NUMBERS"] else ""
         yield from state_functions(self.states, times + self._switched(runtime("words_before")))
         yield runtime("words_settle").lstrip("\n")
+        yield runtime("feed")
 
     def _switched(self, text: str) -> str:
         for name, wanted in {**self.switches, "LB_NODES > 1u": len(self.words.nodes) > 1}.items():

@@ -9,12 +9,13 @@ word, turned right by t bits: when the division leaves a rest, the result is lar
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from linkbudget.codegen.spec import DirectionSpec, Maybe, MessageSpec, Number, Slot
 from linkbudget.errors import TargetError
+from linkbudget.message.encodings.json_array import JsonArray
 from linkbudget.message.encodings.json_object import JsonObject
 from linkbudget.message.primitives import Stepped
 
@@ -30,6 +31,7 @@ __all__ = [
     "refusals",
     "trie",
     "wanted_number",
+    "with_names",
 ]
 
 MAX_DEPTH = 15
@@ -139,12 +141,20 @@ class ExtractPlan:
         return fmt.max_payload + fmt.overhead_bytes + len(self.terminator) - 1
 
 
-def make_plan(spec: DirectionSpec) -> ExtractPlan:
-    """Return the plan of a direction; `TargetError` with field path and reason for what is not extracted."""
+def make_plan(spec: DirectionSpec, names: Collection[str] = ()) -> ExtractPlan:
+    """Return the plan of a direction; `TargetError` with field path and reason for what is not extracted.
+
+    ``names``: the wanted fields of JSON arrays; default: all.
+    """
     fmt = spec.fmt
     for message in spec.messages:
-        if not isinstance(message.encoding, JsonObject):
+        if not isinstance(message.encoding, JsonObject | JsonArray):
             raise TargetError(f"{message.name}.encoding: there is no extractor of {message.encoding.name}")
+        if message.encoding.name != spec.messages[0].encoding.name:
+            raise TargetError(
+                f"{message.name}.encoding: {message.encoding.name} beside {spec.messages[0].encoding.name} "
+                "has no extractor"
+            )
     without = [message.name for message in spec.messages if message.key is None]
     if len(without) > 1:
         raise TargetError(
@@ -159,6 +169,8 @@ def make_plan(spec: DirectionSpec) -> ExtractPlan:
             f"frame.max_payload: {fmt.max_payload} is too long for an extractor, {MAX_LINE} is not"
         )
     fields: list[Wanted] = []
+    if names:
+        spec = replace(spec, messages=tuple(with_names(message, names) for message in spec.messages))
     for message in spec.messages:
         for slot in message.fields:
             fields.append(wanted_number(slot, message, len(fields)))
@@ -170,6 +182,11 @@ def make_plan(spec: DirectionSpec) -> ExtractPlan:
     if plan.marks > MAX_FIELDS:
         raise TargetError(f"{spec.direction}: {plan.marks} fields and keys, an extractor keeps {MAX_FIELDS}")
     return plan
+
+
+def with_names(message: MessageSpec, names: Collection[str]) -> MessageSpec:
+    """Return the message with these fields alone."""
+    return replace(message, fields=tuple(slot for slot in message.fields if slot.name in names))
 
 
 def wanted_number(slot: Slot, message: MessageSpec, bit: int) -> Wanted:
@@ -203,6 +220,7 @@ def refusals(plan: ExtractPlan) -> Iterator[str]:
     """Yield what the extractor refuses or lets pass otherwise than the reference, in words for people."""
     if plan.spec.family == "json":
         yield f"objects and arrays more than {MAX_DEPTH} deep are refused"
-        yield "a wanted key that stands twice is refused; of keys nobody asked for that is not seen"
+        if isinstance(plan.spec.messages[0].encoding, JsonObject):
+            yield "a wanted key that stands twice is refused; of keys nobody asked for that is not seen"
     if any(field.number.kind == "scaled" for field in plan.fields):
         yield "a number between two steps is refused, where the reference takes the nearest step"

@@ -22,7 +22,7 @@ def with_fields(spec: DirectionSpec, fields: str, reserved: Collection[str]) -> 
     Raises `TargetError` for a name that is no field, for encodings other than JSON objects (where every field
     has its place), and for messages that the rest does not tell apart.
     """
-    if not fields:
+    if not fields or all(message.encoding.name == "json-array" for message in spec.messages):
         return spec
     names = wanted_names(spec, fields)
     made = []

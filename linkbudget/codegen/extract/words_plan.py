@@ -10,7 +10,7 @@ import dataclasses
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
-from linkbudget.codegen.extract.plan import MAX_FIELDS, WORDS, ExtractPlan, Wanted, wanted_number
+from linkbudget.codegen.extract.plan import MAX_FIELDS, WORDS, ExtractPlan, Wanted, wanted_number, with_names
 from linkbudget.codegen.spec import DirectionSpec, Maybe, MessageSpec, Slot
 from linkbudget.errors import TargetError
 from linkbudget.message.encodings.delimited import Delimited
@@ -123,12 +123,7 @@ def make_words_plan(spec: DirectionSpec, names: Collection[str]) -> WordsPlan:
         for slot in message.fields:
             if not names or slot.name in names:
                 wanted.append(wanted_number(slot, message, len(wanted)))
-    kept = tuple(
-        dataclasses.replace(
-            message, fields=tuple(slot for slot in message.fields if not names or slot.name in names)
-        )
-        for message in spec.messages
-    )
+    kept = tuple(with_names(message, names) if names else message for message in spec.messages)
     bits = next((bits for bits in WORDS if all(field.fits(bits) for field in wanted)), None)
     if bits is None:
         path = next(field.number.path for field in wanted if not field.fits(64))

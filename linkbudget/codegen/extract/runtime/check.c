@@ -1,16 +1,3 @@
-/* Takes the bytes from ``covered`` up to ``i`` into the check, both counted from the last one, unless its own
-   digits began already. */
-static ptrdiff_t lb_cover(lb_receiver *state, const uint8_t *end, ptrdiff_t covered, ptrdiff_t i)
-{
-    if (state->digits == 0u) {
-        while (covered < i) {
-            state->check = lb_check_step(state->check, end[covered]);
-            covered++;
-        }
-    }
-    return i;
-}
-
 static int lb_check_is_good(const lb_receiver *state)
 {
     const lb_register value = lb_check_value(state->check);

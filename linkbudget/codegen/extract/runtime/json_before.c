@@ -4,7 +4,12 @@ static inline void lb_open(lb_receiver *state)
     state->seen = 0u;
     state->bad = 0u;
     state->none = 0u;
+#if LB_ARRAY
+    state->stack = 3u;
+    state->elements = 0u;
+#else
     state->stack = 2u;
+#endif
 #if LB_KEYED
     state->level = 2u;
     state->keys = LB_AT_keys;
@@ -95,7 +100,14 @@ static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
     state->value = (lb_number)(state->value * 10u + (byte - (lb_number)'0')); \
     state->shape += LB_DIGIT_BEHIND; \
 } while (0)
-/* A number that is as its field wants it is kept as it stands. A wanted field is in no array. */
+/* A number that is as its field wants it is kept as it stands. A wanted field is where fields are looked for. */
+#if LB_ARRAY
+#define LB_BEHIND_DIGITS() \
+    if (state->shape == 0 && (byte == ',' || byte == ']')) { \
+        state->work[state->field] = state->value; \
+        LB_AGAIN(after); \
+    }
+#else
 #define LB_BEHIND_DIGITS() \
     if (state->shape == 0) { \
         if (byte == ',') { \
@@ -107,4 +119,5 @@ static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
             LB_AGAIN(after); \
         } \
     }
+#endif
 

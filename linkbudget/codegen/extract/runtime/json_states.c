@@ -3,10 +3,17 @@
 
 STATE(line_start)
 {
+#if LB_ARRAY
+    if (byte == '[') {
+        lb_open(state);
+        LB_GO(first_element);
+    }
+#else
     if (byte == '{') {
         lb_open(state);
         LB_GO(first_key);
     }
+#endif
     LB_OTHERWISE(line_start);
 }
 
@@ -38,6 +45,7 @@ STATE(key)
     LB_OTHERWISE(key);
 }
 
+#if LB_NAMES
 /* Behind a key that is wanted, its closing quote included. */
 STATE(known)
 {
@@ -54,8 +62,9 @@ STATE(known)
     }
     LB_OTHERWISE(known);
 }
+#endif
 
-/* The same behind a key nobody asked for. */
+/* Behind a key nobody asked for. */
 STATE(colon)
 {
     if (byte == ':') {
@@ -163,6 +172,11 @@ STATE(first_element)
     if (byte <= ' ') {
         LB_OTHERWISE(first_element);
     }
+#if LB_ARRAY
+    if (state->stack == 3u) {
+        lb_element(state);
+    }
+#endif
     LB_AGAIN(value);
 }
 
@@ -372,6 +386,7 @@ STATE(wide)
     LB_GO(string);
 }
 
+#if LB_NAMES
 /* In a key that can only be one. */
 STATE(name)
 {
@@ -388,6 +403,7 @@ STATE(name)
     }
     LB_LOST();
 }
+#endif
 
 #if LB_CHOICES
 /* In a word of a choice that can only be one. */
@@ -418,10 +434,20 @@ STATE(after)
         if ((state->stack & 1u) == 0u) {
             LB_GO(key);
         }
+#if LB_ARRAY
+        if (state->stack == 3u) {
+            lb_element(state);
+        }
+#endif
         /* Inside of an array nothing is wanted: the field is the one for that since it began. */
         LB_GO(value);
     }
     if (byte == ((state->stack & 1u) != 0u ? ']' : '}')) {
+#if LB_ARRAY
+        if (state->stack == 3u && !lb_is_complete(state)) {
+            LB_REFUSE(LB_MISSING);
+        }
+#endif
         state->stack = (uint16_t)(state->stack >> 1);
         if (state->stack == 1u) {
             LB_GO(behind);

@@ -42,19 +42,3 @@ lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_
     }
     return lb_line_over(state, status);
 }
-
-size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, uint32_t now)
-{
-    size_t i;
-
-    if (n > state->most_waiting) {
-        state->most_waiting = (uint32_t)n;
-    }
-    if (n > limit) {
-        n = limit;
-    }
-    for (i = 0u; i < n; i++) {
-        (void)lb_push(state, data[i], now);
-    }
-    return n;
-}

@@ -1,0 +1,89 @@
+"""Extractor of JSON arrays in C: which field stands at which place, around the states of JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from linkbudget.codegen.c.text import indented
+from linkbudget.codegen.c.text import runtime as c_runtime
+from linkbudget.codegen.extract.c_common import runtime
+from linkbudget.codegen.extract.c_json import TYPES, WORDS, JsonText, byte_rows
+from linkbudget.codegen.extract.c_states import PUSH_CHECKED, read_states, state_functions
+from linkbudget.codegen.extract.plan import check_words
+
+__all__ = ["ArrayText"]
+
+
+@dataclass
+class ArrayText(JsonText):
+    """The C text of one direction of JSON arrays; with keys, the first element is the key of its message.
+
+    ``elements``: for each message the bits of its fields in order, None for what nobody wants.
+    """
+
+    elements: tuple[tuple[int | None, ...], ...] = ()
+    spare = 2
+
+    def __post_init__(self) -> None:
+        for wanted in self.plan.fields:
+            check_words(wanted.number.options, wanted.number.path)
+        for message in self.plan.keyed:
+            check_words([message.key or ""], f"{message.name}.key")
+        self.states = list(read_states(runtime("json_states"), self._switches))
+        for wanted in self.plan.fields:
+            if wanted.number.kind == "choice":
+                words = {word: place for place, word in enumerate(wanted.number.options)}
+                self.states += self._trie(f"words_{wanted.bit}", words, "option")
+        if self.plan.keyed:
+            keys = {message.key or "": message.place for message in self.plan.keyed}
+            self.states += self._trie("keys", keys, "option")
+        self.words += b"" if self.words else b"\0\0"
+
+    @property
+    def _switches(self) -> dict[str, bool]:
+        switches = super()._switches
+        return {**switches, "LB_CHOICES": switches["LB_CHOICES"] or bool(self.plan.keyed), "LB_NAMES": False}
+
+    def macros(self) -> Iterator[str]:
+        """Yield the constants that the runtime is made for."""
+        yield from self._macros(outside="1", keys="LB_AT_string")
+        yield f"#define LB_KEY {len(self.plan.fields) + 1}u /* the element that says which message it is */"
+
+    def parts(self) -> Iterator[str]:
+        """Yield everything between the macros and the functions of the interface."""
+        keyed = bool(self.plan.keyed)
+        yield WORDS + byte_rows(self.words)
+        yield TYPES
+        rows = [f"{self._row(wanted)}," for wanted in self.plan.fields]
+        rows.append("{LB_NEVER, LB_UNASKED, LB_AT_string}, /* what nobody asked for */")
+        rows += ["{LB_NEVER, LB_CHOICE, LB_AT_keys}, /* the key */"] if keyed else []
+        rows[-1] = rows[-1].replace("},", "}", 1)
+        body = "\n".join(indented(rows))
+        yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
+        other = len(self.plan.fields)
+        flat = [other if bit is None else bit for element in self.elements for bit in element]
+        starts = [sum(map(len, self.elements[:place])) for place in range(len(self.elements))]
+        counts = ", ".join(f"{len(element)}u" for element in self.elements)
+        yield "/* The field at each place of each message, where a message begins, and how many it has. */\n"
+        yield f"static const uint8_t lb_elements[] = {{{', '.join(f'{bit}u' for bit in flat or [other])}}};\n"
+        yield f"static const uint16_t lb_firsts[] = {{{', '.join(f'{start}u' for start in starts)}}};\n"
+        yield f"static const uint16_t lb_sizes[] = {{{counts}}};\n"
+        yield from self.check_parts()
+        yield c_runtime("slots")
+        yield runtime("accepted")
+        yield runtime("array").replace("LB_HAS_KEY", str(int(keyed)))
+        yield self._commit_array()
+        yield runtime("line")
+        yield from state_functions(self.states, runtime("times_ten") + "\n" + runtime("json_before"))
+        yield runtime("json_settle").lstrip("\n")
+        if self.check is not None:
+            yield f"lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)\n{PUSH_CHECKED}"
+        yield runtime("feed")
+
+    def _commit_array(self) -> str:
+        lines = ["switch (lb_message_of(state)) {"]
+        for message in self.plan.spec.messages:
+            lines += [f"case {message.place}u: {{", *indented(self._judged(message)), "}"]
+        lines += ["default:", "    return LB_UNKNOWN;", "}"]
+        return self.commit_function(lines, [])
