@@ -185,7 +185,11 @@ def test_compute_many_is_compute_of_each_piece(row):
     assert values.tolist() == [row.compute(buffer[a:b]) for a, b in pairwise(offsets)]
 
 
-def test_compute_many_takes_arrays_and_refuses_bad_offsets():
+@pytest.mark.parametrize("mode", ["never", "always"])
+def test_compute_many_takes_arrays_and_refuses_bad_offsets(mode, monkeypatch):
+    if mode == "always" and load_numba() is None:
+        pytest.skip("numba is not installed")
+    monkeypatch.setenv("LINKBUDGET_KERNELS", mode)
     row = crc_algorithm("CRC-8/SMBUS")
     buffer = np.arange(10, dtype=np.uint8)
     assert row.compute_many(buffer, np.array([0, 10])).tolist() == [row.compute(bytes(range(10)))]

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ByteOrder", "Check", "CheckCode", "buffer_bytes", "piece_bounds"]
+__all__ = ["ByteOrder", "Check", "CheckCode", "buffer_bytes", "byte_view", "piece_bounds"]
 
 ByteOrder = Literal["big", "little"]
 
@@ -101,9 +101,12 @@ def piece_bounds(offsets: ArrayLike, size: int) -> NDArray[np.int64]:
 
 def buffer_bytes(buffer: ReadableBuffer) -> bytes:
     """Return the bytes of any one-byte-a-cell buffer; `TypeError` for wider cells or no buffer."""
-    if isinstance(buffer, bytes):
-        return buffer
+    return buffer if isinstance(buffer, bytes) else byte_view(buffer).tobytes()
+
+
+def byte_view(buffer: ReadableBuffer) -> memoryview:
+    """Return a view of any one-byte-a-cell buffer; `TypeError` for wider cells or no buffer."""
     view = memoryview(buffer)
     if view.itemsize != 1:
         raise TypeError(f"a buffer of single bytes is needed, not cells of {view.itemsize} bytes")
-    return view.tobytes()
+    return view

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkbudget._jit import given, use_kernel
-from linkbudget.check.code import buffer_bytes, piece_bounds
+from linkbudget.check.code import buffer_bytes, byte_view, piece_bounds
 from linkbudget.check.crc import crcmod_is_compiled
 from linkbudget.errors import warn
 
@@ -36,7 +36,7 @@ def compute_many(algorithm: CrcAlgorithm, buffer: ReadableBuffer, offsets: Array
 
     ``offsets`` has one entry more than there are pieces and never falls; `SettingsError` otherwise.
     """
-    view = memoryview(buffer)
+    view = byte_view(buffer)
     bounds = piece_bounds(offsets, view.nbytes)
     engine = algorithm.engine
     each = engine.call_ns + PIECE_NS
