@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from linkbudget.codegen.banner import banner
 from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, check_words, make_plan, refusals, trie
+from linkbudget.codegen.extract.wanted import ALL, wanted_names
 from linkbudget.codegen.micropython.viper_layout import places_of
 from linkbudget.codegen.micropython.viper_module import RUNTIME, places_text
 from linkbudget.codegen.plain.lines import Lines
@@ -25,18 +27,18 @@ STATES = (
     "DIGITS", "WORD", "FRACTION", "STRING", "COLON", "FIRST_ELEMENT", "VALUE_START", "FIRST_DIGIT",
     "DIGITS_OVER", "POINT", "EXPONENT", "EXPONENT_FIRST", "EXPONENT_DIGITS", "NUMBER_OVER", "KEEP",
     "LITERAL", "AFTER", "KEY", "FIRST_KEY", "WIDE", "HEX", "ESCAPE", "ESCAPED", "BEHIND", "LAST_BYTE",
-    "LINE_START", "DROP", "REFUSED",
+    "LINE_START", "DROP", "REFUSED", "ELEMENT",
 )  # fmt: skip
 HELD = (
     "AT", "LEFT", "VALUE", "FIELD", "NODE", "TENS", "NEGATIVE", "STACK", "LEVEL", "KEYS", "SEEN", "GOOD",
-    "NONE", "IN_KEY", "BACK", "TEXT", "CODE", "MINUS", "LOWEST", "HIGHEST", "MORE", "REASON",
+    "NONE", "IN_KEY", "BACK", "TEXT", "CODE", "MINUS", "LOWEST", "HIGHEST", "MORE", "REASON", "PLACE",
 )  # fmt: skip
 COLUMNS = ("LOW", "INVERSE", "MOST", "TWOS", "DECIMALS", "KIND", "ROOT", "OPTIONAL")
 KINDS = ("WHOLE", "DECIMAL", "FLAG", "CHOICE", "GROUP")
 # Constants that begin with an underscore take no memory in MicroPython, and meet no name of a message.
 PRIVATE_NAMES = (
     *STATES, *HELD, *COLUMNS, *KINDS, "MAX_LINE", "END", "FIRST_OF_END", "SPACE_10", "SPACE_13", "OTHER",
-    "FIFTH", "TENTH", "FIELDS", "WORDS", "LITERALS",
+    "FIFTH", "TENTH", "FIELDS", "WORDS", "LITERALS", "OPENING", "ELEMENTS", "KEYED", "KEY_FIELD",
 )  # fmt: skip
 PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
 METHOD = "    @micropython.viper\n"
@@ -73,9 +75,16 @@ def ptr8(buffer):
 ptr32 = ptr8'''
 
 
-def module_text(spec: DirectionSpec, viper: bool = True) -> str:
-    """Return the whole module; ``viper`` false: the same for CPython and ports without native code."""
-    plan = make_plan(spec)
+ARRAY = re.compile(r"^ *# array\n(.*?)^ *# end\n", re.MULTILINE | re.DOTALL)
+
+
+def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> str:
+    """Return the whole module; ``viper`` false: the same for CPython and ports without native code.
+
+    ``fields``: the wanted ones of JSON arrays, where every field has its place.
+    """
+    array = spec.messages[0].encoding.name == "json-array"
+    plan = make_plan(spec, wanted_names(spec, fields or ALL) if array else ())
     if spec.fmt.check is not None:
         raise TargetError(
             "frame.crc: the extractor of target micropython takes lines without a check; target c takes both"
@@ -92,10 +101,12 @@ def module_text(spec: DirectionSpec, viper: bool = True) -> str:
     parts = [
         '"""' + doc.replace('"""', "'''") + '\n"""\n\n' + (VIPER if viper else PLAIN),
         _constants(plan),
-        places_text(spec),
-        _tables(plan),
+        places_text(plan.spec),
+        _array_tables(plan, spec) if array else _tables(plan),
         core_text(),
-        piece("json_viper", "linkbudget.codegen.extract.runtime") + "\n" + _commit(plan),
+        ARRAY.sub(r"\1" if array else "", piece("json_viper", "linkbudget.codegen.extract.runtime"))
+        + "\n"
+        + (_array_commit(plan) if array else _commit(plan)),
     ]
     text = "\n\n\n".join(
         PRIVATE.sub(r"_\1", part.strip("\n")) if part not in parts[0:3:2] else part for part in parts
@@ -133,6 +144,9 @@ def _constants(plan: ExtractPlan) -> str:
         "SPACE_10": 10 if 10 not in end else 32,
         "SPACE_13": 13 if 13 not in end else 32,
         "OTHER": plan.marks,
+        "OPENING": ord("{") if plan.spec.messages[0].encoding.name == "json-object" else ord("["),
+        "KEYED": int(bool(plan.keyed)),
+        "KEY_FIELD": len(plan.fields),
         "FIFTH": pow(5, -1, 1 << BITS),
         "TENTH": ((1 << BITS) - 1) // 10,
     }
@@ -178,12 +192,50 @@ def _tables(plan: ExtractPlan) -> str:
     rows = [_row(field, roots.get(f"words {field.bit}", 0)) for field in plan.fields]
     rows += [(0, 1, 0, 0, 0, KINDS.index("GROUP"), roots[f"keys {m.place}"], 0) for m in plan.keyed]
     rows.append((0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0))
+    return _table_text(rows, words)
+
+
+def _table_text(rows: Sequence[tuple[int, ...]], words: bytearray) -> str:
     text = ",\n".join(f"        {', '.join(map(str, row))}" for row in rows)
     return (
         f'FIELDS = array(\n    "i",\n    (\n{text},\n    ),\n)\n'
         "# Tries of the keys and words: at each node the number of ways on, each with its character.\n"
         f"WORDS = {bytes(words)!r}\n"
         'LITERALS = b"rue\\x00alse\\x00ull\\x00"'
+    )
+
+
+def _array_tables(plan: ExtractPlan, spec: DirectionSpec) -> str:
+    words = bytearray()
+    rows = []
+    for field in plan.fields:
+        check_words(field.number.options, field.number.path)
+        root = len(words)
+        if field.number.kind == "choice":
+            _add_trie(words, {word: place for place, word in enumerate(field.number.options)})
+        rows.append(_row(field, root))
+    if plan.keyed:
+        for message in plan.keyed:
+            check_words([message.key or ""], f"{message.name}.key")
+        rows.append((0, 1, 0, 0, 0, KINDS.index("CHOICE"), len(words), 0))
+        _add_trie(words, {message.key or "": message.place for message in plan.keyed})
+        rows += [(0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0)] * (len(plan.keyed) - 1)
+    rows.append((0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0))
+    bits = {(field.message, field.number.name): field.bit for field in plan.fields}
+    elements = [
+        [bits.get((message.place, slot.name), plan.marks) for slot in message.fields]
+        for message in spec.messages
+    ]
+    table = bytearray(2 * len(elements))
+    for place, fields in enumerate(elements):
+        if len(table) > 255 or len(fields) > 255:
+            raise TargetError(f"{spec.messages[place].name}: too many elements for target micropython")
+        table[2 * place : 2 * place + 2] = bytes((len(fields), len(table)))
+        table += bytes(fields)
+    return (
+        f"{_table_text(rows, words)}\n"
+        "# For each message how many elements it has and where their fields stand.\n"
+        f"ELEMENTS = {bytes(table)!r}"
     )
 
 
@@ -236,11 +288,34 @@ def _commit(plan: ExtractPlan) -> str:
     return f"\n    @micropython.viper\n{body}"
 
 
-def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec) -> None:
+def _array_commit(plan: ExtractPlan) -> str:
+    out = Lines()
+    with out.block("def _commit(self, now: int) -> int:"):
+        out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
+        for line in ("s = ptr32(self.line)", "w = ptr32(self.work)", "v = ptr32(self.values)"):
+            out.add(line)
+        out.add("seen = s[SEEN]")
+        out.add("good = s[GOOD]")
+        out.add("wrong = seen ^ seen & (good | s[NONE])")
+        if plan.keyed:
+            with out.block("if good >> KEY_FIELD & 1 == 0:"):
+                out.add("return 0 - UNKNOWN")
+            for message in plan.spec.messages:
+                with out.block(f"if w[KEY_FIELD] == {message.place}:"):
+                    _judge(out, plan, message, False)
+        else:
+            _judge(out, plan, plan.spec.messages[0], False)
+        if plan.keyed:
+            out.add("return 0 - UNKNOWN")
+    body = "".join(f"    {line}\n" if line else "\n" for line in out.text().splitlines())
+    return f"\n    @micropython.viper\n{body}"
+
+
+def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec, grouped: bool = True) -> None:
     fields = plan.of(message)
     required = sum(1 << field.bit for field in fields if not field.optional)
     every = sum(1 << field.bit for field in fields)
-    if message.key is not None:
+    if message.key is not None and grouped:
         every |= 1 << plan.key_bit(message)
     if required:
         with out.block(f"if seen & {required} != {required}:"):

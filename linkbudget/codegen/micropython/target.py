@@ -41,7 +41,7 @@ class MicroPythonTarget:
         if spec.family == "json":
             from linkbudget.codegen.extract.micropython import module_text
 
-            text = module_text(spec, options.get("form") != "builtins")
+            text = module_text(spec, options.get("form") != "builtins", fields)
             return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(whole)}
         refuse_foreign(spec, self.name)
         if options.get("form") == "builtins":

@@ -145,6 +145,28 @@ class Receiver(Core):
                     continue
                 else:
                     at = VALUE_START
+                    # array
+                    if s[STACK] == 3:
+                        at = ELEMENT
+                    # end
+            # array
+            if at == ELEMENT:
+                # An element of the message begins: which field it is.
+                e = ptr8(ELEMENTS)
+                field = OTHER
+                k = s[PLACE] - KEYED
+                if k < 0:
+                    field = KEY_FIELD
+                else:
+                    p = w[KEY_FIELD] if KEYED else 0
+                    if KEYED == 0 or s[GOOD] >> KEY_FIELD & 1:
+                        if k < e[p * 2]:
+                            field = e[e[p * 2 + 1] + k]
+                s[PLACE] = s[PLACE] + 1
+                if field < OTHER:
+                    s[SEEN] = s[SEEN] | 1 << field
+                at = VALUE_START
+            # end
             if at == VALUE_START:
                 if byte == 45:
                     s[NEGATIVE] = 1
@@ -290,7 +312,20 @@ class Receiver(Core):
                 if byte == 44:
                     # Inside of an array nothing is wanted: the field is the one for that since it began.
                     at = VALUE_START if s[STACK] & 1 else KEY
+                    # array
+                    if s[STACK] == 3:
+                        at = ELEMENT
+                    # end
                     continue
+                # array
+                if byte == 93 and s[STACK] == 3:
+                    e = ptr8(ELEMENTS)
+                    p = w[KEY_FIELD] if KEYED else 0
+                    if KEYED == 0 or s[GOOD] >> KEY_FIELD & 1:
+                        if s[PLACE] != e[p * 2] + KEYED:
+                            fault = MISSING
+                            byte = 256
+                # end
                 if byte == (93 if s[STACK] & 1 else 125):
                     s[STACK] = s[STACK] >> 1
                     if s[STACK] == 1:
@@ -400,7 +435,7 @@ class Receiver(Core):
                         continue
                 at = REFUSED
             if at == LINE_START:
-                if byte == 123:
+                if byte == OPENING:
                     s[SEEN] = 0
                     s[GOOD] = 0
                     s[NONE] = 0
@@ -408,6 +443,11 @@ class Receiver(Core):
                     s[LEVEL] = 2
                     s[KEYS] = 0
                     at = FIRST_KEY
+                    # array
+                    s[STACK] = 3
+                    s[PLACE] = 0
+                    at = FIRST_ELEMENT
+                    # end
                     continue
                 if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
                     continue
