@@ -122,8 +122,8 @@ def test_strength_at_a_length(linkbudget):
 
 def test_a_wide_code_says_that_its_figure_is_a_bound(linkbudget):
     line = ["--bit-error-rate", "1e-5", "--rate", "30"]
-    page = linkbudget("crc", "strength", "CRC-32/ISO-HDLC", "--data-bytes", "8", *line).out
-    assert "up to 7 flipped bits are always detected (more\nwere not looked for)." in page
+    page = linkbudget("crc", "strength", "CRC-32/ISO-HDLC", "--data-bytes", "8", "--distance", "4", *line).out
+    assert "up to 3 flipped bits are always detected (more\nwere not looked for)." in page
     assert "of one frame    at most " in page
 
 
@@ -177,11 +177,13 @@ def test_named_codes_side_by_side(linkbudget):
         (["compute", "MODBUS", "--file", "no-such-file"], "'no-such-file' does not exist"),
         (["strength"], "NAME is missing"),
         (["strength", "CRC-64/XZ"], "width: 64 is not allowed; allowed: 1 to 32 bits"),
-        (["strength", "--width", "8", "--poly", "0x107"], "poly: 263 is not allowed"),
+        (["strength", "--width", "8", "--poly", "0x107"], "without the top term; did you mean '0x7'?"),
         (["strength", "--width", "16", "--poly", "0x1020"], "an odd number, with the end term"),
         (["strength", "MODBUS", "--rate", "30"], "need --data-bytes"),
         (["strength", "MODBUS", "--data-bytes", "1", "--data-bits", "8"], "one is enough"),
         (["strength", "MODBUS", "--data-bytes", "1", "--bit-error-rate", "2"], "a probability, 0 to 1"),
+        (["strength", "sum8"], "sum8 is a simple sum"),
+        (["compare", "MODBUS", "Fletcher16", "--data-bytes", "8"], "Fletcher16 is a simple sum"),
         (["compare"], "--data-bytes N is needed"),
         (["compare", "--data-bytes", "8", "--undetected-per-year", "1"], "needs --bit-error-rate and --rate"),
         (["compare", "CRC-16/MOBDUS", "--data-bytes", "8"], "did you mean 'CRC-16/MODBUS'"),

@@ -142,7 +142,12 @@ def _faults(row: CrcAlgorithm) -> list[Fault]:
         if value is None and name in {"check", "residue"}:
             continue
         if isinstance(value, bool) or not isinstance(value, int) or not lowest <= value <= top:
-            faults.append(Fault(name, value, f"{lowest:#x} to {top:#x} (width {row.width})"))
+            allowed = f"{lowest:#x} to {top:#x} (width {row.width})"
+            if name == "poly" and isinstance(value, int) and top < value <= 2 * top + 1:
+                allowed += ", in normal notation, without the top term"
+                faults.append(Fault(name, f"{value:#x}", allowed, f"{value & top:#x}"))
+            else:
+                faults.append(Fault(name, value, allowed))
     if faults:
         return faults
     if row.residue is not None and row.residue != _residue(row):

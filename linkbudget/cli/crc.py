@@ -241,6 +241,8 @@ def compare_command(
         )
     if undetected_per_year is not None and (bit_error_rate is None or rate is None):
         raise click.UsageError("--undetected-per-year needs --bit-error-rate and --rate")
+    for name in names:
+        refuse_sum(name)
     found = recommend_crc(
         bits,
         hamming_distance=distance,
@@ -343,10 +345,19 @@ def crc_of(name: str | None, own: dict[str, Any]) -> CrcAlgorithm:
 
     if name is not None:
         refuse_own(own)
+        refuse_sum(name)
         return crc_algorithm(name)
     if own["width"] is None or own["poly"] is None:
         raise click.UsageError("NAME is missing: a CRC of the catalogue, or --width and --poly of one's own")
     return CrcAlgorithm(OWN, **own)
+
+
+def refuse_sum(name: str) -> None:
+    """Simple sums have no polynomial."""
+    from linkbudget.check.sums import SUMS
+
+    if name.strip().lower() in SUMS:
+        raise click.UsageError(f"{name} is a simple sum; the strength of CRCs alone is known")
 
 
 def refuse_own(own: dict[str, Any]) -> None:
