@@ -31,7 +31,7 @@ from linkbudget.cost.resolving import measurer
 from linkbudget.cost.target import CFunction, target_costs
 from linkbudget.errors import LinkBudgetWarning
 from linkbudget.link.file import link_from_dict, parse_toml
-from linkbudget.study.whatif_changes import builtin_changes, with_costs
+from linkbudget.study.whatif_changes import PRESENT_READING, builtin_changes, with_costs
 
 CAPTURES = captures_dir()
 COBS = 'delimiting = "cobs"\ncrc = "CRC-16/IBM-3740"\nmax_payload = 64'
@@ -457,6 +457,16 @@ def test_other_formats_are_measured_in_whatif():
     assert set(change.edits) < set(found.edits)
     assert known.replace(**found.edits).parser.byte_us == found.edits["parser.byte_us"]
     assert with_costs(known, change, None) is change
+
+
+def test_another_way_of_reading_says_whose_costs_it_keeps():
+    known = resolve(link("json-object", NEWLINE))
+    listed = [
+        with_costs(known, one, measurer(link())) for one in builtin_changes(known) if one.kind != "format"
+    ]
+    told = {one.name: PRESENT_READING in one.notes for one in listed}
+    assert told["read whole messages"]
+    assert not told["read a snapshot"]
 
 
 def test_a_format_that_cannot_be_measured_keeps_the_present_costs_and_says_so():

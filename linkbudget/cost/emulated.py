@@ -182,6 +182,8 @@ class _Source(NamedTuple):
 
 def measure(job: TargetJob) -> Measured:
     """Return what the generated code of each format costs, or a function of the user's own."""
+    if job.parser is not None:
+        raise SettingsError(Fault("parser", job.parser, f"C: the target is {job.target}"))
     needs_extra()
     from linkbudget.cost.cortexm0plus.toolchain import FLAGS, compiler_named
 
@@ -224,8 +226,7 @@ def present_cost(
 
 def reading_form(link: Link) -> str:
     """Return how the loop of a link reads: byte by byte, or what is there."""
-    one_by_one = link.reading.take == "per-byte" or link.reading.strategy == "whole-message"
-    return "push" if one_by_one else "chunk"
+    return "push" if link.reading.one_by_one else "chunk"
 
 
 def _receiver(source: _Source, compiler: Compiler, flags: Sequence[str]) -> Receiver:

@@ -15,7 +15,7 @@ are given, the ratio with its spread over the runs. For it to be right:
 
 The virtual machine has no clock that other programs on the host do not disturb, and does the same work in
 each run. So the time of a batch is the shortest of all runs (four times as many as asked for), and costs are
-fitted to these times. How the ratio differs from run to run is given as its quartiles.
+fitted to these times. How the ratio differs from run to run is given as its median and quartiles.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ from linkbudget.errors import Fault, ParserError, SettingsError, TargetError
 if TYPE_CHECKING:
     from linkbudget.cost.chunks import Feed
 
-__all__ = ["available", "measure_file", "virtual_machine"]
+__all__ = ["available", "json_of", "measure_file", "virtual_machine"]
 
 HEAP_BYTES = 2_000_000
 """Small enough for the caches of a processor, which a collection of a large heap would empty."""
@@ -114,11 +114,13 @@ def batches_of(feed: Feed) -> Batches:
 
 
 def measure_file(
-    path: str, feeds: Sequence[Feed], compare: Compare, *, runs: int, timeout_s: float
+    path: str, feeds: Sequence[Feed], compare: Compare, *, runs: int, timeout_s: float, timed: str = "feed"
 ) -> ParserCost:
     """Return what a parser in a MicroPython file costs; see `measure.measure_parser`.
 
-    ``timeout_s`` is for one call; the whole run in the virtual machine may take six times as long.
+    ``timeout_s`` is for one call; the whole run in the virtual machine may take six times as long. ``timed``
+    is the method of a class ``Parser`` that is called in the timed runs, where it is not the one that is
+    checked.
     """
     if not Path(path).is_file():
         allowed = "the path of a .py file for MicroPython, or a parser itself"
@@ -130,7 +132,7 @@ def measure_file(
     command = virtual_machine()
     reports, answers = [], []
     for feed in feeds:
-        found, report = Job(path, feed, runs).run(command, timeout_s)
+        found, report = Job(path, feed, runs, timed).run(command, timeout_s)
         answers.append(compare_answers(found, feed.expected, compare))
         reports.append(report)
     return cost_of(feeds, reports, tuple(answers))
@@ -139,12 +141,12 @@ def measure_file(
 class Job:
     """One feed for the virtual machine."""
 
-    def __init__(self, path: str, feed: Feed, runs: int) -> None:
+    def __init__(self, path: str, feed: Feed, runs: int, timed: str = "feed") -> None:
         self.path = path
         self.feed = feed
         sizes = feed.sizes.tolist()
         self.batches = batches_of(feed)
-        self.texts = [_text(one.payload, one.value) for one in feed.expected]
+        self.texts = [json_of(one.payload, one.value) for one in feed.expected]
         text_sizes = [len(text) for text in self.texts]
         self.job = {
             "parser": str(Path(path).resolve()),
@@ -155,6 +157,7 @@ class Job:
             "texts": self.texts,
             "text_batches": Batches.of(text_sizes, batch_bytes(text_sizes)).rows,
             "runs": RUNS_FOR_ONE * runs,
+            "timed": timed,
         }
 
     def run(self, command: Sequence[str], timeout_s: float) -> tuple[list[Any], dict[str, Any]]:
@@ -209,7 +212,7 @@ def _restored(value: Any) -> Any:
     return [_restored(part) for part in value] if isinstance(value, list) else value
 
 
-def _text(payload: bytes, value: Any) -> str:
+def json_of(payload: bytes, value: Any) -> str:
     """Return the JSON of a message: its own payload where that is JSON, else its value written as such."""
     try:
         text = payload.decode("utf-8")
@@ -223,7 +226,7 @@ def _text(payload: bytes, value: Any) -> str:
 def cost_of(feeds: Sequence[Feed], reports: Sequence[dict[str, Any]], answers: Any) -> ParserCost:
     """Return the cost from the reports of the virtual machine."""
     times, counts = [], []
-    totals, references = [], []
+    totals, undisturbed, references = [], [], []
     reference_ns = allocated = 0.0
     for feed, report in zip(feeds, reports, strict=True):
         batches = batches_of(feed)
@@ -233,7 +236,8 @@ def cost_of(feeds: Sequence[Feed], reports: Sequence[dict[str, Any]], answers: A
         times.append(rows["times"].min(axis=0) * 1000.0)
         check_linear(times[-1], rows["doubled"].min(axis=0) * 1000.0, counts[-1][1])
         totals.append(rows["times"].sum(axis=1))
-        references.append(rows["reference"].sum(axis=1))
+        undisturbed.append(of_each_run(rows["times"]))
+        references.append(of_each_run(rows["reference"]))
         reference_ns += float(rows["reference"].min(axis=0).sum()) * 1000.0
         allocated += float(rows["allocated"].min(axis=0).sum())
     places = enumerate(("read_call", "byte", "message", "message_byte"))
@@ -243,7 +247,7 @@ def cost_of(feeds: Sequence[Feed], reports: Sequence[dict[str, Any]], answers: A
     )
     ends = int(joined(feeds, "messages").sum())
     scale = sum(len(feed.expected) for feed in feeds) / max(ends, 1)
-    per_run = np.sum(totals, axis=0) / np.maximum(np.sum(references, axis=0), 1) * scale
+    per_run = np.sum(undisturbed, axis=0) / np.maximum(np.sum(references, axis=0), 1) * scale
     low, high = np.quantile(per_run, (0.25, 0.75))
     return ParserCost(
         fed=tuple(feed.how for feed in feeds),
@@ -260,9 +264,20 @@ def cost_of(feeds: Sequence[Feed], reports: Sequence[dict[str, Any]], answers: A
         machine={**host(), "python": reports[0]["python"], "virtual machine": reports[0]["machine"]},
         unit="batch",
         json_ratio=float(np.sum(samples.time_ns)) / reference_ns * scale if reference_ns else None,
+        json_ratio_median=float(np.median(per_run)),
         json_ratio_quartiles=(float(low), float(high)),
         allocated_bytes=allocated / max(ends, 1),
     )
+
+
+def of_each_run(times: Any) -> Any:
+    """Return the time of each run, one row of ``times``, without what disturbed single batches of it.
+
+    By how much a run was slower than the shortest times is taken from its middle batch: what another program
+    took away falls into few of them.
+    """
+    shortest = np.maximum(times.min(axis=0), 1)
+    return np.median(times / shortest, axis=1) * shortest.sum()
 
 
 def check_linear(times: Any, doubled: Any, sizes: Any) -> None:

@@ -18,16 +18,16 @@ import time
 
 
 def maker(path):
-    """Return what makes a fresh parser of a file: its Parser, or its function feed or parse."""
+    """Return what makes a fresh parser of a file, by a method of its Parser or its function feed or parse."""
     sys.path.insert(0, path.rpartition("/")[0] or ".")
     with open(path) as file:
         source = file.read()
 
-    def make():
+    def make(method="feed"):
         namespace = {"__name__": "parser"}
         exec(source, namespace)
         if "Parser" in namespace:
-            return namespace["Parser"]().feed
+            return getattr(namespace["Parser"](), method)
         return namespace.get("feed") or namespace.get("parse")
 
     return make
@@ -115,8 +115,8 @@ def main(path):
 
     runs = []
     for _ in range(job["runs"]):
-        times, allocated = time_batches(make(), part, job["batches"])
-        doubled, _ = time_batches(make(), part, job["doubled"])
+        times, allocated = time_batches(make(job["timed"]), part, job["batches"])
+        doubled, _ = time_batches(make(job["timed"]), part, job["doubled"])
         reference, _ = time_batches(json.loads, text_part, job["text_batches"])
         runs.append({"times": times, "allocated": allocated, "doubled": doubled, "reference": reference})
     version = sys.implementation.name + " " + ".".join([str(one) for one in sys.implementation.version[:3]])

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from importlib import import_module
+from os import PathLike, fspath
 from typing import TYPE_CHECKING, Any, Protocol
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["TARGETS", "CFunction", "CostRow", "LeftOut", "TargetCosts", "TargetJob", "target_costs"]
 
 CORTEX_M0PLUS = "c:cortex-m0plus"
-TARGETS = {CORTEX_M0PLUS: "linkbudget.cost.emulated"}
+MICROPYTHON = "micropython"
+TARGETS = {CORTEX_M0PLUS: "linkbudget.cost.emulated", MICROPYTHON: "linkbudget.cost.micropython_target"}
 """Name of a target to the module that measures it."""
 
 
@@ -65,7 +67,8 @@ class CFunction:
 class TargetJob:
     """What is to be measured: the present ``link`` and others that carry the same messages, by name.
 
-    ``function`` stands in place of the generated code. ``compiler`` and ``flags`` concern targets in C.
+    ``function``, or ``parser`` (the path of a file of MicroPython), stands in place of the generated code.
+    ``compiler`` and ``flags`` concern targets in C.
     """
 
     target: str
@@ -74,6 +77,7 @@ class TargetJob:
     formats: Mapping[str, Link] = field(default_factory=dict)
     capture: ByteCapture | None = None
     function: CFunction | None = None
+    parser: str | None = None
     compiler: str | None = None
     flags: tuple[str, ...] | None = None
 
@@ -139,6 +143,7 @@ def target_costs(
     formats: Mapping[str, Link] | None = None,
     capture: ByteCapture | None = None,
     function: CFunction | None = None,
+    parser: str | PathLike[str] | None = None,
     compiler: str | None = None,
     flags: Sequence[str] | None = None,
 ) -> TargetCosts:
@@ -146,7 +151,8 @@ def target_costs(
 
     ``targets``: names of `TARGETS`. ``formats``: links with other formats for the same messages, by name,
     measured beside the present one. With a ``capture`` its messages are fed, else the test vectors of the
-    generated code. ``function``: code of the user's own, measured in place of generated code. ``compiler``
+    generated code. ``function``: C of the user's own, measured in place of generated code; ``parser``: the
+    path of a parser in MicroPython (`cost.measure.measure_parser`), measured likewise. ``compiler``
     (``"gcc"`` or ``"zig"``; default the first that is there) and ``flags`` (default ``-O2``) concern C.
 
     Raises `SettingsError` for an unknown target, direction or compiler; `TargetError` when a tool is missing
@@ -176,6 +182,7 @@ def target_costs(
             formats=formats or {},
             capture=capture,
             function=function,
+            parser=None if parser is None else fspath(parser),
             compiler=compiler,
             flags=None if flags is None else tuple(flags),
         )

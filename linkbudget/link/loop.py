@@ -109,6 +109,11 @@ class Reading(Section):
     ] = "keep"
     skip_byte_us: Annotated[Number, Key("newest: time per byte that is passed over.", minimum=0)] = 0
 
+    @property
+    def one_by_one(self) -> bool:
+        """Whether each byte is taken by a read call of its own."""
+        return self.take == "per-byte" or self.strategy == "whole-message"
+
     def cross_faults(self) -> list[Fault]:
         """Return the keys the strategy needs and does not have."""
         faults = []

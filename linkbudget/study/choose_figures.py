@@ -419,12 +419,12 @@ def receive_cost_us(link: Link, message_bytes: Fraction) -> float | None:
 
     Read calls, bytes, the message, and its share of the pauses; no handler time.
     """
-    parser, reading = link.parser, link.reading
+    parser = link.parser
     costs = (parser.read_call_us, parser.byte_us, parser.message_us, parser.message_byte_us, parser.pause_us)
     if parser.measure is not None or not any(costs):
         return None
     read_call, byte, message, message_byte, pause = map(exact, costs)
-    one_by_one = reading.take == "per-byte" or reading.strategy == "whole-message"
+    one_by_one = link.reading.one_by_one
     per_byte = byte + message_byte + (read_call if one_by_one else 0)
     if parser.pause_every_bytes:
         per_byte += pause / parser.pause_every_bytes

@@ -35,6 +35,7 @@ BAUDRATES = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600, 1_000_00
 MAX_BAUDRATE = 921_600
 LAYOUT = ("packed-bits", "cobs", "CRC-16/IBM-3740")
 MAX_TRIGGERS = 4
+PRESENT_READING = "parser costs stay those measured for the present way of reading"
 PRESENT_COSTS = "parser costs stay those of the present format: measure the new parser"
 
 
@@ -136,11 +137,23 @@ def _layout(link: Link) -> Iterator[Change]:
 
 
 def with_costs(link: Link, change: Change, measure: MeasureParser | None) -> Change:
-    """Return a change of the format with the costs of its own parser, where those can be measured."""
-    if measure is None or change.kind != "format" or not change.edits:
+    """Return a change of the format with the costs of its own parser, where those can be measured.
+
+    Another way of reading keeps the costs of the present one, and says so: with numbers of its own it could
+    not be made together with another format.
+    """
+    if measure is None or not change.edits or change.reason:
         return change
     try:
-        costs = measure(link.replace(**change.edits))
+        edited = link.replace(**change.edits)
+    except SettingsError:
+        return change  # its row says why it cannot be tried
+    if change.kind != "format":
+        if edited.reading.one_by_one == link.reading.one_by_one:
+            return change
+        return replace(change, notes=(*change.notes, PRESENT_READING))
+    try:
+        costs = measure(edited)
     except TargetError as error:
         return replace(change, notes=(*change.notes, f"not measured: {error}"))
     told = f"parser costs {costs['parser.source']}"
