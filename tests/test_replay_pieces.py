@@ -66,7 +66,7 @@ def test_pieces_give_what_the_whole_gives(start, monkeypatch):
     for seed in range(start, start + 60):
         dice = random.Random(seed)
         made = seeded_scene(seed, dice.choice([9, 9, 40]))
-        made.document["reading"]["context"] = dice.choice(["first", "last"])
+        made.document["reading"]["context"] = dice.choice(["first", "last", "own-core"])
         monkeypatch.setattr("linkbudget.replay.long.CHUNK", dice.choice([5, 1 << 19]))
         link, capture = Link.from_dict(made.document), capture_of(made)
         pieces = cut(capture, dice.randint, dice.choice([1, 3, 20, 100]))
@@ -87,7 +87,7 @@ def test_uncertain_arrivals_give_the_same_ranges(certain):
     for seed in range(40):
         dice = random.Random(seed)
         made = seeded_scene(seed, 40)
-        made.document["reading"]["context"] = "last"
+        made.document["reading"]["context"] = dice.choice(["last", "own-core"])
         link, capture = Link.from_dict(made.document), capture_of(made)
         first = int(certain * len(capture))
         windows = [3_000, *(dice.choice([0, 3_000, 200_000]) for _ in range(8))]
@@ -148,18 +148,22 @@ def beans(pieces, messages=400):
         yield ByteCapture(times + at * span, data, flags, UartLine(921_600))
 
 
-def test_what_is_held_does_not_grow():
+@pytest.mark.parametrize("context", ["last", "own-core"])
+def test_what_is_held_does_not_grow(context):
     """Neither characters nor frames nor accepted messages: less than a tenth of a piece after 50 of them."""
-    link = Link.from_dict(BEANS)
+    link = Link.from_dict(BEANS).replace(**{"reading.context": context})
     long = Long(link, link.resolve(), 2)
     result = long.replay(beans(50), lambda: False)
     assert result.messages["sent"] == 20_000
-    assert result.messages["damaged"] > 0
+    assert (result.messages["damaged"] > 0) == (context == "last")
     books = long.books
     held = [long.feed.times, books.frames.begin, books.pending.sent, long.own._accepted, *books._lost]
     assert max(len(one) for one in held) < 200
     assert max(one.machine.memory.size for one in long.placements.values()) < 1_000_000
     assert len(long.feed.stop_payloads) + len(long.feed.payloads) == 0
+    if context == "own-core":
+        own = long.own
+        assert max(map(len, (own._passes, own._skipped, own._end_times, own.covered._starts))) < 200
 
 
 @pytest.mark.parametrize("chunk", [3_000, 1 << 19])
@@ -210,7 +214,6 @@ def test_stopped_it_tells_of_what_it_has_read_and_says_so():
     ("changes", "why"),
     [
         ({"frame.delimiting": "counted"}, "do not end in a delimiter"),
-        ({"reading.context": "own-core"}, "core of its own"),
     ],
 )
 def test_what_cannot_be_told_in_pieces_is_put_together_first(changes, why):
@@ -296,11 +299,12 @@ def test_what_needs_the_whole_recording_is_refused_for_pieces():
             replay(link, wrong)
 
 
-def test_windows_that_leave_no_time_are_refused_in_the_same_words():
+@pytest.mark.parametrize("context", ["last", "own-core"])
+def test_windows_that_leave_no_time_are_refused_in_the_same_words(context):
     """The second kind of window drifts into the gaps of the first, and closes them from a second on."""
     windows = [{"period_us": 1000, "length_us": 600, "blocks": "handler"}]
     windows += [{"period_us": 1000.001, "length_us": 600, "phase_us": 399, "blocks": "handler"}]
-    document = {**BEANS, "busy": windows}
+    document = {**BEANS, "busy": windows, "reading": {"context": context}}
     link = Link.from_dict(document)
     codec = link.codec("to-controller")
     data = np.frombuffer(b"".join(codec.encode("beans", {"x": at}) for at in range(9)), dtype=np.uint8)

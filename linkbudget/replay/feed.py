@@ -152,6 +152,7 @@ class Feed:
 
     def _take_starts(self, piece: ByteCapture, part: slice, length: int) -> None:
         """Keep the starts; call it before the times are taken in."""
+        assert self.zero_ns is not None
         if self._starts is None:
             if piece.starts_ns is None and (length == self._character_ns or not self.times.size):
                 self._character_ns = length

@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget.replay.covered import working
+
 if TYPE_CHECKING:
     from linkbudget.replay.fates import Use
     from linkbudget.replay.receiver import Run
@@ -85,21 +87,11 @@ def time_share(run: Run) -> dict[str, float]:
 
 def _covered(run: Run) -> int:
     """Return for how long at least one core is in a pass (windows left out), a reading step or a handler."""
-    work_starts, work_ends = _working(run)
+    passes, (stall_starts, stall_ends) = run.passes, run.stalls
+    work_starts, work_ends = working(passes.start, passes.end, stall_starts, stall_ends)
     starts = np.concatenate([work_starts, run.steps[0], run.handlers[0]])
     ends = np.concatenate([work_ends, run.steps[1], run.handlers[1]])
     order = np.argsort(starts, kind="stable")
     starts, ends = starts[order], ends[order]
     before = np.concatenate([[0], np.maximum.accumulate(ends)[:-1]])
     return int(np.maximum(ends - np.maximum(starts, before), 0).sum())
-
-
-def _working(run: Run) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Return starts and ends of the stretches in which passes run and no window holds their core."""
-    passes, (starts, ends) = run.passes, run.stalls
-    holder = np.searchsorted(passes.start, starts, side="right") - 1
-    inside = (holder >= 0) & (starts < passes.end[np.maximum(holder, 0)]) if len(passes) else starts < 0
-    return (
-        np.sort(np.concatenate([passes.start, ends[inside]])),
-        np.sort(np.concatenate([passes.end, starts[inside]])),
-    )

@@ -56,8 +56,6 @@ def reason_against(link: Link, resolved: Resolved) -> str | None:
     fmt = link.codec(DIRECTION).fmt
     if not isinstance(fmt.framing.receiver(fmt.envelope.open), StretchReceiver):
         return f"frames in {fmt.delimiting} do not end in a delimiter"
-    if resolved.reading.context == "own-core":
-        return "the reading has a core of its own"
     if kernel_mode() == "never" or load_numba() is None:
         return "it is compiled, and that is not to be had"
     from linkbudget.replay.machine import fits
@@ -115,12 +113,16 @@ class Long:
             for column, joint in enumerate(link.joints)
         ]
         self.releases = phases_of(resolved, phases)
-        self.own = Reported(resolved, self.feed, self.books, self.joints)
+        reported, other = Reported, Placement
+        if resolved.reading.context == "own-core":
+            from linkbudget.replay.own_core import PassesAlone as other
+            from linkbudget.replay.own_core import ReportedApart as reported
+        self.own = reported(resolved, self.feed, self.books, self.joints)
         self.placements: dict[int, Placement] = {resolved.loop.phase_ns: self.own}
         for phase in self.releases:
             if phase not in self.placements:
                 loop = replace(resolved.loop, phase_ns=phase)
-                self.placements[phase] = Placement(replace(resolved, loop=loop), self.feed)
+                self.placements[phase] = other(replace(resolved, loop=loop), self.feed)
         self.last: ByteCapture | None = None
         self.warnings: list[str] = []
         self.frames = 0
@@ -210,21 +212,21 @@ class Long:
             self.stretches += stretches_begun(times, piece.line, latest)
         self.last_arrival = int(times[-1])
         self.own.behind.arrive(times)
-        for placement in self.placements.values():
+        for placement in self._readers:
             placement.machine.rebase(line_of(self.feed), 0, 0, 0)
 
     def _forget(self) -> None:
         """Judge what is settled, and forget the characters that nothing needs any more."""
         feed = self.feed
         longest = self.limit + 2
-        found = [placement.machine.oldest(longest) for placement in self.placements.values()]
+        found = [placement.machine.oldest(longest) for placement in self._readers]
         waiting = self._settled(found[0][0])
         self.books.settle(waiting)
         oldest_start = self.books.oldest_start(int(feed.starts_at(np.array([feed.base]))[0]))
         for joint in self.joints:
             joint.proceed(self.last_arrival, oldest_start)
         needed = max(0, min(rank for _, rank in found))
-        upto = [feed.times.size - longest - 6, *(one.machine["next"] for one in self.placements.values())]
+        upto = [feed.times.size - longest - 6, *(one.machine["next"] for one in self._readers)]
         upto.append(feed.characters_before(needed))
         if self.books.frames.begin.size:
             upto.append(int(self.books.frames.begin[0]) - feed.base)
@@ -234,8 +236,13 @@ class Long:
         gone = feed.drop(count)
         feed.forget(int(self.books.frames.begin[0]) if self.books.frames.begin.size else waiting)
         line = line_of(feed)
-        for placement in self.placements.values():
+        for placement in self._readers:
             placement.machine.rebase(line, *gone)
+
+    @property
+    def _readers(self) -> list[Placement]:
+        """The placements that take characters, the reported one first."""
+        return [placement for placement in self.placements.values() if placement.reads]
 
     def _settled(self, rank: int) -> int:
         """Return the number of the character up to which all have been taken or lost."""
@@ -254,7 +261,7 @@ class Long:
     def _ended(self, partial: bool) -> LongReplay:
         feed, books, own = self.feed, self.books, self.own
         totals = own.totals
-        end_ns = max(self.last_arrival, totals.last_end or 0, own.last_run_end)
+        end_ns = max(self.last_arrival, totals.last_end or 0, own.last_end)
         left_over = feed.character_of(own.machine.left_over())
         unread = books.frames.end - 1
         unread = unread[np.isin(unread, left_over)]
@@ -275,7 +282,9 @@ class Long:
             lost={**own.lost, "line": feed.dropped},
             handler_ns=own.handler_ns,
             reading_ns=own.machine["reading_ns"],
+            waiting_ns=own.waiting_ns,
             pause_ns=own.machine["pause_ns"],
+            covered_ns=own.covered_ns,
             buffer_high_water=own.machine["high_water"],
             motion=tuple(joint.result() for joint in self.joints),
             end_ns=end_ns,

@@ -30,6 +30,7 @@ class LongReplay:
     """What became of a long recording at a controller: the figures of a `Replay`, without every pass.
 
     ``totals`` are those of the passes, with the longest ones kept; ``books`` those of the messages.
+    ``covered_ns`` is for how long one of the cores at least was busy, where the reading has its own.
     ``lost`` counts characters by where they were lost. ``partial``: the recording was not replayed to its
     end. Every figure is of the model, not of the mechanism.
     """
@@ -42,7 +43,9 @@ class LongReplay:
     lost: Mapping[str, int]
     handler_ns: int
     reading_ns: int
+    waiting_ns: int
     pause_ns: int
+    covered_ns: int | None
     buffer_high_water: int
     motion: tuple[JointMotion, ...]
     end_ns: int
@@ -149,12 +152,13 @@ class LongReplay:
         spent = {
             "work": self.totals.sums["work"],
             "reading": self.reading_ns,
-            "waiting": self.totals.sums["waiting"],
+            "waiting": self.waiting_ns,
             "handler": self.handler_ns,
             "pause": self.pause_ns,
         }
         whole = self.end_ns or 1
-        return {what: time / whole for what, time in {**spent, "idle": whole - sum(spent.values())}.items()}
+        idle = whole - (sum(spent.values()) if self.covered_ns is None else self.covered_ns)
+        return {what: time / whole for what, time in {**spent, "idle": idle}.items()}
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form, with the keys of `Replay.to_dict`."""

@@ -150,8 +150,8 @@ def judged(frames: SentRows, accepted: Bools, lost: Ints, thrown: Ints, every: i
     from linkbudget.replay import _book_kernels as kernels
 
     verdict, counts = np.empty(accepted.size, dtype=np.uint8), np.zeros((every, VERDICTS), dtype=np.int64)
-    read = map(given, (frames.begin, frames.end, frames.name, accepted, lost, thrown))
-    kernels.judged(*read, verdict, counts)
+    begin, end, name = given(frames.begin), given(frames.end), given(frames.name)
+    kernels.judged(begin, end, name, given(accepted), given(lost), given(thrown), verdict, counts)
     frozen(verdict, counts)
     return verdict, counts
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from linkbudget.link.resolve import Resolved
     from linkbudget.replay.books import Books
     from linkbudget.replay.feed import Feed
-    from linkbudget.replay.machine import Line, Machine
+    from linkbudget.replay.machine import Collect, Line, Machine
     from linkbudget.replay.motion_pieces import JointPieces
 
 __all__ = ["Placement", "Reported", "line_of"]
@@ -46,25 +46,40 @@ def line_of(feed: Feed) -> Line:
 class Placement:
     """A machine for one placement of the releases, that counts what it misses."""
 
+    reads = True
+    """Whether the machine takes characters."""
+
     def __init__(self, resolved: Resolved, feed: Feed) -> None:
+        self.resolved = resolved
+        self.feed = feed
+        self.machine = self._machine()
+        self.missed = 0
+
+    def _machine(self) -> Machine:
         from linkbudget.replay import _kernels as kernels
         from linkbudget.replay.machine import Machine
 
-        self.resolved = resolved
-        self.feed = feed
-        self.machine: Machine = Machine(resolved, kernels.ONE_CORE, line_of(feed))
-        self.missed = 0
+        return Machine(self.resolved, kernels.ONE_CORE, line_of(self.feed))
+
+    @property
+    def _horizon(self) -> int:
+        times = self.feed.times
+        return int(times[-1] if times.size else 0) + self.resolved.loop.period_ns
 
     def proceed(self, still: bool) -> None:
         """Run as far as what is known lets it."""
+        self._run(self.machine, self.feed.times.size, still, self.collect)
+
+    def _run(
+        self, machine: Machine, known: int, still: bool, collect: Collect, *, alone: bool = False
+    ) -> None:
         from linkbudget.replay.machine import StuckError
 
-        times = self.feed.times
-        last = int(times[-1]) if times.size else 0
         try:
-            self.machine.proceed(times.size, still, last + self.resolved.loop.period_ns, self.collect)
+            machine.proceed(known, still, self._horizon, collect)
         except StuckError:
-            raise never_free(sum(row.blocks != "loop" for row in self.resolved.busy)) from None
+            others = "handler" if alone else "loop"
+            raise never_free(sum(row.blocks != others for row in self.resolved.busy)) from None
 
     def collect(self, tables: Mapping[str, Ints]) -> None:
         """Count the passes that ended late and the releases skipped."""
@@ -94,6 +109,16 @@ class Reported(Placement):
 
     def collect(self, tables: Mapping[str, Ints]) -> None:
         """Take in everything."""
+        self._collect_reading(tables)
+        passes = tables["passes"].copy()
+        if len(passes):
+            passes[:, -1] = self._accepted[passes[:, -1] - self._ends_before]
+            gone = int(tables["passes"][-1, -1]) - self._ends_before
+            self._accepted = self._accepted[gone:]
+            self._ends_before += gone
+        self._pass(passes, tables["skipped"][:, 0])
+
+    def _collect_reading(self, tables: Mapping[str, Ints]) -> None:
         runs = tables["runs"]
         self.handler_ns += int((runs[:, 1] - runs[:, 0]).sum())
         if len(runs):
@@ -103,18 +128,30 @@ class Reported(Placement):
         self._end_messages(tables["ends"], tables["pieces"])
         self._fall_behind(lost)
         self._throw_away(tables["thrown"], tables["ends"], before)
-        passes = tables["passes"].copy()
-        if len(passes):
-            passes[:, 10] = self._accepted[passes[:, 10] - self._ends_before]
-            gone = int(tables["passes"][-1, 10]) - self._ends_before
-            self._accepted = self._accepted[gone:]
-            self._ends_before += gone
-        self.totals.add(passes, tables["skipped"][:, 0])
+
+    def _pass(self, passes: Ints, skipped: Ints) -> None:
+        """Take in passes that know how many messages were accepted before, and the releases skipped."""
+        self.totals.add(passes, skipped)
         self.behind.passes(passes[:, 0], passes[:, 1])
         self.missed = self.totals.missed
-        used = self.books.work(passes[:, 3], passes[:, 10])
+        used = self.books.work(passes[:, 3], passes[:, -1])
         for joint in self.joints:
             joint.work(passes[:, 3], *used.get(joint.name, self._nothing))
+
+    @property
+    def waiting_ns(self) -> int:
+        """The time that reading steps spent waiting."""
+        return self.totals.sums["waiting"]
+
+    @property
+    def covered_ns(self) -> int | None:
+        """For how long one of several cores at least was busy; None when there is one."""
+        return None
+
+    @property
+    def last_end(self) -> int:
+        """When the last handler ended."""
+        return self.last_run_end
 
     def _lose(self, lost: Ints) -> Ints:
         """Take in what was lost, and return it by the numbers of the characters."""

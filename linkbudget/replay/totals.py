@@ -49,7 +49,8 @@ def tallied(passes: Ints, skipped: Ints, deadline_ns: int, in_a_row: int) -> Tal
     found = kernels.tallied(given(passes), given(skipped), deadline_ns, in_a_row, sums, of_faults)
     for column in (sums, of_faults):
         column.setflags(write=False)
-    return Tally(*map(int, found), sums, of_faults)
+    late, faults, most, last = map(int, found)
+    return Tally(late, faults, most, last, sums, of_faults)
 
 
 def plain_tallied(passes: Ints, skipped: Ints, deadline_ns: int, in_a_row: int) -> Tally:

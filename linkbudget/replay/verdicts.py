@@ -88,8 +88,10 @@ def read_frames(readable: Readable, payload: Bytes, offsets: Ints, reason: Bytes
 
     names = np.empty(reason.size, dtype=np.int64)
     values = np.full((reason.size, readable.joints), nan)
-    tables = [given(table) for table in readable.lowered]
-    count = kernels.read_frames(given(payload), given(offsets), given(reason), *tables, names, values)
+    of_id, messages, numbers, targets = readable.lowered
+    frames = given(payload), given(offsets), given(reason)
+    which, commanded = (given(of_id), given(messages), given(numbers)), given(targets)
+    count = kernels.read_frames(*frames, *which, commanded, names, values)
     names, values = names[:count], values[:count]
     names.setflags(write=False)
     values.setflags(write=False)
