@@ -189,6 +189,17 @@ def test_one_that_starts_at_zero_comes_behind():
     assert [row.algorithm.name for row in found.rows] == ["CRC-8/I-432-1", "CRC-8/SMBUS"]
 
 
+def test_results_are_tables_in_a_notebook():
+    own = CrcAlgorithm("<own>", 16, 0x3D65, 1, True, True)
+    page = recommend_crc(
+        64, hamming_distance=6, bit_error_rate=1e-5, rate_hz=30, among=[own, "CRC-8/ROHC", "CRC-32/ISCSI"]
+    )._repr_html_()
+    assert "<td>&lt;own&gt;</td><td>2</td><td>6</td><td>16 bits</td>" in page
+    assert "<td>CRC-8/ROHC (too weak)</td><td>1</td><td>4</td>" in page
+    assert "<td>≤ " in page
+    assert "<td>-</td></tr>" in CrcStrength(own, 64)._repr_html_()
+
+
 def test_none_may_be_strong_enough():
     found = recommend_crc(600, hamming_distance=9)
     assert found.best is None

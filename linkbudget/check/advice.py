@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
 from functools import cached_property
+from html import escape
 from math import comb
 from types import MappingProxyType
 from typing import Any
@@ -158,6 +159,9 @@ class CrcStrength:
             "exact": self.exact,
         }
 
+    def _repr_html_(self) -> str:
+        return _html([self])
+
 
 @dataclass(frozen=True)
 class Recommendation:
@@ -195,6 +199,9 @@ class Recommendation:
     def _row(self, row: CrcStrength, enough: bool) -> dict[str, Any]:
         others = list(self.others.get(row.algorithm.name, ()))
         return {**row.brief_dict(), "strong_enough": enough, "others": others}
+
+    def _repr_html_(self) -> str:
+        return _html([*self.rows, *self.weaker], strong=len(self.rows))
 
 
 def recommend_crc(
@@ -251,6 +258,20 @@ def recommend_crc(
         tuple(row for row in studied if not enough(row)),
         MappingProxyType(others),
     )
+
+
+def _html(rows: list[CrcStrength], strong: int | None = None) -> str:
+    """Return rows as a table; those behind the ``strong`` ones are told to be too weak."""
+    names = ("", "bytes", "distance", "UART burst", "undetected a year")
+    cells = []
+    for index, row in enumerate(rows):
+        name = row.algorithm.name + (" (too weak)" if strong is not None and index >= strong else "")
+        yearly = row.undetected_per_year
+        told = "-" if yearly is None else f"{'' if row.exact else '≤ '}{yearly:.3g}"
+        figures = (name, row.algorithm.check_bytes, row.distance, f"{row.wire_burst} bits", told)
+        cells.append("".join(f"<td>{escape(str(figure))}</td>" for figure in figures))
+    head = "".join(f"<th>{name}</th>" for name in names)
+    return f"<table><tr>{head}</tr>{''.join(f'<tr>{row}</tr>' for row in cells)}</table>"
 
 
 def _rank(row: CrcStrength) -> tuple[int, bool, int, int, float]:
