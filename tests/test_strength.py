@@ -13,11 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linkbudget import hamming_distance_lengths, undetected_probability, undetected_weights
-from linkbudget.check.algorithms import ALGORITHMS, crc_algorithm
+from linkbudget.check.algorithms import ALGORITHMS, CrcAlgorithm, crc_algorithm
 from linkbudget.check.distances import least_weights
 from linkbudget.check.polynomials import order_of, syndromes
 from linkbudget.check.strength import (
     distance_at,
+    joined_frames_pass,
     longest_without_pairs,
     starts_at_zero,
     undetected_burst_share,
@@ -300,8 +301,35 @@ def test_bursts_are_those_of_trying_every_one(width, poly):
 )
 def test_checks_that_start_at_zero(name, zero):
     row = crc_algorithm(name)
-    assert starts_at_zero(row) is zero
+    assert starts_at_zero(row) is joined_frames_pass(row) is zero
     assert row.verify(bytes(4 + row.check_bytes)) is zero
+
+
+def joined(row):
+    """Whether frames that run together pass, by trying some."""
+    return all(row.verify(row.append(bytes([k, 7, 9])) + row.append(bytes([k, 3]))) for k in range(40))
+
+
+@pytest.mark.parametrize("row", ALGORITHMS.values(), ids=lambda row: row.name)
+def test_joined_frames_are_those_of_trying_them(row):
+    assert joined_frames_pass(row) is joined(row)
+
+
+@pytest.mark.parametrize(
+    ("width", "reflected"), [(8, False), (16, True), (16, False), (12, True), (13, True)]
+)
+def test_a_start_value_that_the_final_xor_leads_back_to_is_seen(width, reflected):
+    """No table names such a CRC: it starts elsewhere than at zero, and joined frames pass all the same."""
+    poly, xorout = 0x1021 & ((1 << width) - 1) | 1, 0x5A
+    start = CrcAlgorithm("own", width, poly, 0, reflected, reflected, xorout).residues.returned ^ xorout
+    init = reversed_bits(start, width) if reflected else start
+    own = CrcAlgorithm("own", width, poly, init, reflected, reflected, xorout)
+    assert init
+    assert joined_frames_pass(own)
+    assert joined(own)
+    other = CrcAlgorithm("own", width, poly, init ^ 1, reflected, reflected, xorout)
+    assert not joined_frames_pass(other)
+    assert not joined(other)
 
 
 def test_every_polynomial_of_the_catalogue_has_its_end_term():

@@ -23,6 +23,7 @@ from linkbudget.check.strength import (
     checked_rate,
     distance_at,
     hamming_distance_lengths,
+    joined_frames_pass,
     longest_without_pairs,
     starts_at_zero,
     undetected_probability,
@@ -124,8 +125,13 @@ class CrcStrength:
 
     @property
     def starts_at_zero(self) -> bool:
-        """Whether joined frames, and frames of zeros, pass: start value 0 and no final xor."""
+        """Whether frames of zeros pass: start value 0 and no final xor."""
         return starts_at_zero(self.algorithm)
+
+    @property
+    def joined_frames_pass(self) -> bool:
+        """Whether two frames whose delimiter is lost join into one that passes."""
+        return joined_frames_pass(self.algorithm)
 
     def to_dict(self) -> dict[str, Any]:
         """Return all of it as plain data."""
@@ -152,6 +158,7 @@ class CrcStrength:
             "burst_bits": row.width,
             "wire_burst_bits": self.wire_burst,
             "starts_at_zero": self.starts_at_zero,
+            "joined_frames_pass": self.joined_frames_pass,
             "bit_error_rate": self.bit_error_rate,
             "rate_hz": self.rate_hz,
             "undetected_probability": self.probability,
@@ -167,7 +174,8 @@ class CrcStrength:
 class Recommendation:
     """The CRCs that are strong enough, best first, and in ``weaker`` those that are not.
 
-    Order: fewest bytes; those that start at zero behind the others; greatest distance, longest burst on the
+    Order: fewest bytes; those that `starts_at_zero` or `joined_frames_pass` is true
+    of behind the others; greatest distance, longest burst on the
     wire, fewest undetected. ``others``: name of a row -> further rows of the catalogue with its polynomial.
     """
 
@@ -276,14 +284,18 @@ def _html(rows: list[CrcStrength], strong: int | None = None) -> str:
 
 def _rank(row: CrcStrength) -> tuple[int, bool, int, int, float]:
     probability = 0.0 if row.probability is None else row.probability
-    return row.algorithm.check_bytes, row.starts_at_zero, -row.distance, -row.wire_burst, probability
+    return row.algorithm.check_bytes, _has_a_trap(row.algorithm), -row.distance, -row.wire_burst, probability
+
+
+def _has_a_trap(algorithm: CrcAlgorithm) -> bool:
+    return starts_at_zero(algorithm) or joined_frames_pass(algorithm)
 
 
 def _one_for_each_polynomial() -> tuple[list[CrcAlgorithm], dict[str, tuple[str, ...]]]:
     """Return one row of the catalogue for each polynomial, and the names of those that are left out for it.
 
-    The reciprocal of a polynomial is as strong. Of rows that share one, that comes first which does not start
-    at zero, then which detects longer bursts on the wire, then which has more second names.
+    The reciprocal of a polynomial is as strong. Of rows that share one, that comes first which has neither
+    trap, then which detects longer bursts on the wire, then which has more second names.
     """
     known_as = Counter(ALIASES.values())
     families: dict[tuple[int, int], list[CrcAlgorithm]] = {}
@@ -292,7 +304,7 @@ def _one_for_each_polynomial() -> tuple[list[CrcAlgorithm], dict[str, tuple[str,
             families.setdefault((row.width, min(row.poly, _reciprocal(row))), []).append(row)
     chosen, others = [], {}
     for family in families.values():
-        family.sort(key=lambda row: (starts_at_zero(row), -wire_burst(row), -known_as[row.name]))
+        family.sort(key=lambda row: (_has_a_trap(row), -wire_burst(row), -known_as[row.name]))
         chosen.append(family[0])
         others[family[0].name] = tuple(row.name for row in family[1:])
     return chosen, others

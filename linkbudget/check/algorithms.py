@@ -105,6 +105,13 @@ class CrcAlgorithm(CheckCode):
             returned = _residue(self, 8 * self.check_bytes) ^ self.xorout
         return Residues(register, reflect(register, self.width), returned)
 
+    @property
+    def returns_to_start(self) -> bool:
+        """Whether a message and its CRC, as `append` makes them, leave the register where it started."""
+        returned = self.residues.returned
+        start = reflect(self.init, self.width) if self.refout else self.init
+        return returned is not None and returned ^ self.xorout == start
+
 
 @dataclass(frozen=True)
 class Residues:

@@ -1,7 +1,7 @@
 """How strong a CRC is: lengths per Hamming distance, undetected patterns, their probability, bursts.
 
 All of it depends on the polynomial and the number of data bits alone; start value, reflection and final xor
-change nothing as long as frames keep their length. What they are for: `starts_at_zero`.
+change nothing as long as frames keep their length. What they are for: `starts_at_zero`, `joined_frames_pass`.
 
 The figures are of flips in the data and the check itself. A hit delimiter, a lost or an added byte moves the
 bits, and then a CRC of *r* bits lets about one frame in 2^r pass, whatever its distance.
@@ -23,6 +23,7 @@ __all__ = [
     "MAX_EXACT_WIDTH",
     "distance_at",
     "hamming_distance_lengths",
+    "joined_frames_pass",
     "longest_without_pairs",
     "starts_at_zero",
     "undetected_burst_share",
@@ -125,10 +126,19 @@ def undetected_burst_share(width: int, poly: int, span: int) -> Fraction:
 def starts_at_zero(algorithm: CrcAlgorithm) -> bool:
     """Return whether zeros have the check zero: start value 0 and no final xor.
 
-    Then a frame of zeros passes, leading zeros can be lost or won unseen, and two frames whose delimiter is
-    lost join into one that passes, because a good frame leaves the register where it started.
+    Then a frame of zeros passes, and zeros at the start of the data can be lost or won unseen.
     """
     return algorithm.init == 0 and algorithm.xorout == 0
+
+
+def joined_frames_pass(algorithm: CrcAlgorithm) -> bool:
+    """Return whether two frames whose delimiter is lost join into one that passes.
+
+    So they do when a good frame leaves the register where it started. Most CRCs that start at zero without a
+    final xor are of that kind, and so is one whose final xor happens to lead back to its start value; those
+    that have zeros between data and check (not reflected, and not as wide as whole bytes) are not.
+    """
+    return algorithm.returns_to_start
 
 
 def checked_rate(bit_error_rate: float | Decimal) -> Decimal:

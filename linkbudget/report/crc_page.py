@@ -236,10 +236,14 @@ def cautions(document: Document) -> Iterable[str]:
     if document.get("past_order"):
         apart = document["longest_without_pairs"] + document["width"]
         yield f"The data are longer than the order of the polynomial: two flips {apart:,} bits apart pass."
+    if document["joined_frames_pass"]:
+        yield (
+            "A good frame leaves the register where it started: frames that run together because a delimiter "
+            "was lost pass. Take a check that starts elsewhere, or check the length as well."
+        )
     if document["starts_at_zero"]:
         yield (
-            "It starts at zero and has no final xor: frames that run together pass, and so does a frame of "
-            "zeros. Take one that does not, or check the length as well."
+            "It starts at zero and has no final xor: frames of zeros pass, and leading zeros can be lost unseen."
         )
     yield (
         "These are flips of data and check. Where a delimiter is hit, or a byte lost or added, about one "
@@ -293,7 +297,7 @@ def compare_verdict(document: Document, enough: list[Document], asked: bool) -> 
 def compare_row(row: Document, columns: list[str], asked: bool) -> tuple[str, ...]:
     """Return one row of the comparison."""
     mark = "" if row["strong_enough"] or not asked else " (too weak)"
-    zero = " *" if row["starts_at_zero"] else ""
+    zero = " *" if row["starts_at_zero"] or row["joined_frames_pass"] else ""
     cells = (
         row["name"] + zero + mark,
         str(row["check_bytes"]),
@@ -308,8 +312,8 @@ def compare_row(row: Document, columns: list[str], asked: bool) -> tuple[str, ..
 
 def compare_notes(shown: list[Document], columns: list[str], asked: bool) -> Iterable[str]:
     """Return what the marks of the table mean."""
-    if any(row["starts_at_zero"] for row in shown):
-        yield "*: starts at zero without a final xor, so frames that run together pass."
+    if any(row["starts_at_zero"] or row["joined_frames_pass"] for row in shown):
+        yield "*: frames of zeros pass, or frames that run together because a delimiter was lost."
     if len(columns) > 4 and any(not row["exact"] for row in shown):
         yield "≤: a bound from above, often far too high; up to 24 bits the figures are exact."
     shared = [f"{row['name']}: {', '.join(row['others'][:4])}" for row in shown[:1] if row["others"]]
