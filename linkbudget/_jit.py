@@ -43,6 +43,7 @@ __all__ = [
     "kernel",
     "kernel_mode",
     "kernel_of_parts",
+    "number_reader",
     "part",
     "use_kernel",
 ]
@@ -339,6 +340,28 @@ def part(function: Callable[P, R]) -> Callable[P, R]:
     """
     made: Callable[P, R] = load_numba().njit(nogil=True, error_model="numpy", **NOT_COUNTED)(function)
     return made
+
+
+def number_reader() -> Any:
+    """Return a function for `part` functions: the number of 64 bits in an array, by its address and place.
+
+    An array among the arguments is handed on in seven words from part to part, an address in one. Whoever
+    gives the address keeps the array.
+    """
+    load_numba()
+    from llvmlite import ir  # type: ignore[import-untyped]
+    from numba import types
+    from numba.extending import intrinsic
+
+    @intrinsic
+    def number_at(typing: Any, address: Any, place: Any) -> Any:
+        def load(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+            array = builder.inttoptr(arguments[0], ir.IntType(64).as_pointer())
+            return builder.load(builder.gep(array, [arguments[1]]))
+
+        return types.int64(types.int64, types.int64), load
+
+    return number_at
 
 
 def given(array: npt.NDArray[S]) -> npt.NDArray[S]:

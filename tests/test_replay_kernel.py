@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import random
 import warnings
 from dataclasses import replace
 from fractions import Fraction
@@ -16,7 +18,7 @@ from test_kernels import comparable, mode_set, needs_numba
 from linkbudget import Link, SettingsError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.replay.arrivals import Traffic
-from linkbudget.replay.receiver import plain_run, run_receiver, simulate
+from linkbudget.replay.receiver import missed_deadlines, plain_run, run_receiver, simulate
 
 pytestmark = needs_numba
 
@@ -44,6 +46,8 @@ def test_a_run_that_is_left_and_taken_up_again_is_the_same(chunk, rows, monkeypa
     """One character more each time, or room for one row: back to the checkpoint nearly always."""
     monkeypatch.setattr("linkbudget.replay.compiled.CHUNK", chunk)
     monkeypatch.setattr("linkbudget.replay.machine.ROWS", rows)
+    monkeypatch.setattr("linkbudget.replay.machine.RANGES", rows)
+    monkeypatch.setattr("linkbudget.replay.compiled.room_for", lambda *_: {})
     for seed in range(chunk * 1000, chunk * 1000 + 250):
         plain, compiled = both(seeded_case(seed))
         assert compiled == plain, seed
@@ -67,6 +71,68 @@ def test_the_same_in_every_format(chunk, monkeypatch):
 
     agree()
     assert all(fmt.delimiting == "counted" for fmt in left_to_the_plain_form)
+
+
+def stretch_case(seed):
+    """A long stretch of traffic for which the kernel takes short cuts, and what ends a short cut.
+
+    Everything lies on a grid of half a character, so that arrivals, silences, handler starts, looks, releases
+    and windows fall on the same instants again and again; a buffer fills and empties within a stretch.
+    """
+    pick = random.Random(seed).choice
+    data = b"".join(pick([b"p12\n", b"r3\n", b"p123456789\n", b"\n"]) for _ in range(pick([40, 150])))
+    rare = pick([7, 30, 200])  # one gap in so many characters
+    gaps = [pick([15, 20, 25, 30, 40, 200, 5]) if pick(range(rare)) == 0 else 10 for _ in data]
+    flags = [4 if pick(range(60)) == 0 else 0 for _ in data] if pick(range(4)) == 0 else [0] * len(data)
+    mode = pick(["interrupt", "interrupt", "interrupt", "polled", "dma"])
+    fifo = pick([1, 1, 8, 32])
+    receiver = {"mode": mode, "fifo_bytes": fifo, "buffer_bytes": pick([3, 20, 64, 64, 500])}
+    receiver |= {
+        "trigger_bytes": pick([1, (fifo + 3) // 4, fifo]),
+        "on_fifo_full": pick(["drop", "drop", "flush"]),
+    }
+    receiver |= {"overflow": pick(["drop-new", "drop-old", "stay"]), "reads_drain_fifo": pick(range(6)) == 0}
+    receiver |= {"idle_ns": pick([0, 5, 10, 15, 20, 30]), "visible": pick(["at-once", "on-event"])}
+    receiver |= {"latency_ns": pick([0, 0, 1, 5, 10, 25]), "interrupt_entry_ns": pick([0, 1, 5, 10, 15])}
+    receiver |= {"interrupt_byte_ns": pick([0, 0, 1, 5])}
+    loop = {"period_ns": pick([50, 100, 230, 1000]), "phase_ns": pick([0, 5, 13, 50])}
+    loop |= {
+        "work_ns": pick([(0,), (10,), (30, 5, 400), (95,)]),
+        "when_late": pick(["next-release", "at-once"]),
+    }
+    reading = {"strategy": pick(["everything", "snapshot", "at-most", "whole-message", "newest"])}
+    reading |= {"context": pick(["last", "first", "own-core"]), "take": pick(["all", "all", "per-byte"])}
+    reading |= {"limit_bytes": 17, "timeout_ns": pick([50, 200]), "skip_byte_ns": pick([0, 1])}
+    reading |= {"timeout_character_ns": pick([0, 20]), "on_timeout": pick(["keep", "discard"])}
+    parser = {"read_call_ns": pick([0, 1, 5]), "byte_ns": pick([0, 1, 5]), "message_ns": pick([0, 3, 10])}
+    if pick(range(5)) == 0:
+        parser |= {"pause_ns": pick([1, 60]), "pause_every_bytes": pick([3, 20])}
+    busy = [(pick([90, 400, 1000]), pick([0, 5, 30]), pick([1, 5, 40]), pick(["handler", "loop", "both"]))]
+    sections = {"receiver": receiver, "loop": loop, "reading": reading, "parser": parser}
+    numbers = resolved(**sections, busy=busy if pick(range(3)) == 0 else ())
+    return numbers, list(zip(itertools.accumulate(gaps), data, flags, strict=True)), LINES, decode
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_short_cuts_end_where_something_else_happens(part):
+    modes = set()
+    for seed in range(part * 1000, part * 1000 + 100):
+        case = stretch_case(seed)
+        plain, compiled = both(case)
+        assert compiled == plain, seed
+        modes.add(case[0].receiver.mode)
+    assert modes == {"polled", "interrupt", "dma"}
+
+
+def test_misses_are_counted_without_anything_else_at_every_phase():
+    for seed in range(60):
+        numbers, characters, fmt, read = stretch_case(seed)
+        traffic = Traffic(characters, numbers.receiver.errored, fmt, read)
+        for phase in (0, 7, 25):
+            shifted = replace(numbers, loop=replace(numbers.loop, phase_ns=phase))
+            with mode_set("always"):
+                found = missed_deadlines(shifted, traffic)
+            assert found == plain_run(shifted, traffic).missed_deadlines, (seed, phase)
 
 
 def test_long_reading_steps_have_checkpoints_of_their_own(monkeypatch):

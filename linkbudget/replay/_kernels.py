@@ -3,8 +3,11 @@
 The plain form (`receiver.py` and what it calls) says what each rule means; here stand the same rules on
 integers. What differs:
 
-* Everything lies in one array ``m``: the state, its copy, the settings, and stretches for arrivals, windows,
-  queues and results (`STATE`, `SETTINGS`). So a call hands over one array, and costs next to nothing.
+* Everything lies in one array ``m``: the state, its copy, the settings, and stretches for windows, queues and
+  results, column by column (`STATE`, `SETTINGS`). So a call hands over one array, and costs next to nothing.
+  Arrivals are read where the recording has them, by their address; to copy them took as long as the rest.
+* Where nothing but a handler can change what the software sees, arrivals are taken in when the next handler
+  starts, and ``quiet`` says until when there is none (`_interrupts`).
 * A run can be left and taken up again. At a *checkpoint* (between passes, between the reads of a long reading
   step) the state is copied. Whoever needs what is not there (an arrival that is not known yet, room for
   another row of results) notes that and goes on as if nothing more would come; at the next checkpoint the
@@ -14,7 +17,9 @@ integers. What differs:
   whatever was lost before; else where the deframer ended them, as long as nothing was lost. Of a stretch that
   is not exactly one of the line's its pieces are noted for the caller to deframe.
 
-Functions are compiled once and called; everything inlined was no faster and took a minute to compile.
+Functions are compiled once and called; everything inlined was no faster and took a minute to compile. They
+stand in one file because the cache of compiled code asks after the file of `receive` alone: a rule changed in
+another one would go on in its old form.
 """
 
 from __future__ import annotations
@@ -24,7 +29,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from linkbudget._jit import kernel_of_parts, part
+from linkbudget._jit import kernel_of_parts, number_reader, part
 
 __all__ = ["SETTINGS", "STATE", "receive"]
 
@@ -33,11 +38,14 @@ Value = Any
 """What the compiler takes for int64 (or a truth value)."""
 
 NEVER = np.int64(1 << 62)
+number_at = number_reader()
 
 # What the state holds, in this order, from the start of ``m`` on; behind it comes its copy.
 STATE: list[str] = str.split("""
-    place now window next due expiry run_start run_end busy high_water fifo_first fifo_end buffer_first
-    buffer_end left entered into seen read since_end parsed reading_ns pause_ns step_ns stretch
+    place now window next drop shift due expiry quiet ask ahead run_start run_end busy high_water
+    fifo_first fifo_end fifo_rank fifo_open fifo_upto fifo_held
+    buffer_first buffer_end buffer_rank buffer_open buffer_upto buffer_held
+    take_at take_rank left into seen since_end parsed reading_ns pause_ns step_ns stretch
     last_rank broken stop end_code end_rank release work_at pass_start pass_handler pass_window
     pass_reading pass_pause work_start ends_before runs passes skipped ends pieces steps stalls thrown
     lost brokens total_ends touched full unsynced fault
@@ -48,21 +56,34 @@ SAVED = len(STATE)
     NOW,
     WINDOW,
     NEXT,
+    DROP,
+    SHIFT,
     DUE,
     EXPIRY,
+    QUIET,
+    ASK,
+    AHEAD,
     RUN_START,
     RUN_END,
     BUSY,
     HIGH_WATER,
     FIFO_FIRST,
     FIFO_END,
+    FIFO_RANK,
+    FIFO_OPEN,
+    FIFO_UPTO,
+    FIFO_HELD,
     BUFFER_FIRST,
     BUFFER_END,
+    BUFFER_RANK,
+    BUFFER_OPEN,
+    BUFFER_UPTO,
+    BUFFER_HELD,
+    TAKE_AT,
+    TAKE_RANK,
     LEFT,
-    ENTERED,
     INTO,
     SEEN,
-    READ,
     SINCE_END,
     PARSED,
     READING_NS,
@@ -101,15 +122,15 @@ SAVED = len(STATE)
 ) = range(SAVED)
 
 # What the settings hold, in this order, behind the copy of the state. ``at_...`` are places in ``m``,
-# ``..._room`` the rows that a table of results has room for.
+# ``..._room`` the rows that a table has room for; ``times`` is the address of the first arrival.
 SETTINGS: list[str] = str.split("""
     role mode fifo_bytes flush trigger_bytes idle_ns buffer_bytes overflow drains events half latency_ns
-    entry_ns byte_entry_ns known open all_kept horizon horizon_open limit period_ns phase_ns when_late
+    entry_ns byte_entry_ns known open horizon horizon_open limit period_ns phase_ns when_late
     busiest_ns reads_first strategy per_byte limit_bytes timeout_ns patience_ns discards skip_byte_ns
     call_ns byte_ns message_ns message_byte_ns pause_ns pause_every delimited lines works at_works
-    handler_rows loop_rows at_rows at_ranks at_stops at_fifo at_buffer at_runs runs_room at_passes
-    passes_room at_skipped skipped_room at_ends ends_room at_steps steps_room at_stalls stalls_room
-    at_thrown thrown_room at_pieces pieces_room at_lost lost_room at_times
+    handler_rows loop_rows at_rows times at_drops at_stops noted at_fifo fifo_room at_buffer buffer_room
+    at_runs runs_room at_passes passes_room at_skipped skipped_room at_ends ends_room at_steps steps_room
+    at_stalls stalls_room at_thrown thrown_room at_pieces pieces_room at_lost lost_room
 """)
 (
     P_ROLE,
@@ -128,7 +149,6 @@ SETTINGS: list[str] = str.split("""
     P_BYTE_ENTRY_NS,
     P_KNOWN,
     P_OPEN,
-    P_ALL_KEPT,
     P_HORIZON,
     P_HORIZON_OPEN,
     P_LIMIT,
@@ -157,10 +177,14 @@ SETTINGS: list[str] = str.split("""
     P_HANDLER_ROWS,
     P_LOOP_ROWS,
     P_AT_ROWS,
-    P_AT_RANKS,
+    P_TIMES,
+    P_AT_DROPS,
     P_AT_STOPS,
+    P_NOTED,
     P_AT_FIFO,
+    P_FIFO_ROOM,
     P_AT_BUFFER,
+    P_BUFFER_ROOM,
     P_AT_RUNS,
     P_RUNS_ROOM,
     P_AT_PASSES,
@@ -179,7 +203,6 @@ SETTINGS: list[str] = str.split("""
     P_PIECES_ROOM,
     P_AT_LOST,
     P_LOST_ROOM,
-    P_AT_TIMES,
 ) = range(2 * SAVED, 2 * SAVED + len(SETTINGS))
 
 ONE_CORE, READER, PASSES_ALONE = 0, 1, 2  # role: who runs
@@ -190,10 +213,12 @@ EVERYTHING, SNAPSHOT, AT_MOST, NEWEST, WHOLE_MESSAGE = 0, 1, 2, 3, 4
 PASSED_OVER, LOST_FIFO, LOST_BUFFER = 2, 3, 4  # as in `CharacterFate`
 AT_RELEASE, READING, WORKING, ENDING, ALONE, DRAINING = 0, 1, 2, 3, 4, 5  # place
 DONE, MORE, ROOM, LOST_STEP, STUCK = 0, 1, 2, 3, 4  # what a call returns
-GO_ON, STOP_AT_HANDLER, ADD_HANDLERS = 0, 1, 2  # what `_advance` does when a handler has run
+GO_ON, STOP_AT_HANDLER, STOP_AT_ANY, ADD_HANDLERS, EXACTLY = 0, 1, 2, 3, 4  # how `_advance` goes on
 PASS_COLUMNS, END_COLUMNS, PIECE_COLUMNS, LOST_COLUMNS = 11, 3, 3, 3
 JUMP_LIMIT = 100_000
 """As in `windows.py`."""
+BETWEEN_STEPS = 256
+"""Characters after which a core of its own gets a checkpoint between its steps."""
 BETWEEN_CHECKPOINTS = 4096
 """Characters after which a reading step is given a checkpoint of its own."""
 
@@ -240,85 +265,188 @@ def _request(m: Ints, at: Value) -> Value:
     return at
 
 
+# --- queues -----------------------------------------------------------------------------------------------
+#
+# FIFO and buffer hold ranks in rising order, kept as ranges: closed ones in a table (first, end), of which
+# those from ``first`` to ``end`` are still held, and an open one behind them that grows. ``rank`` is the rank
+# that comes out next. A DMA buffer is one open range, from ``rank`` to ``upto``.
+
+Q_FIRST, Q_END, Q_RANK, Q_OPEN, Q_UPTO, Q_HELD = 0, 1, 2, 3, 4, 5
+FIFO, BUFFER = FIFO_FIRST, BUFFER_FIRST
+
+
+@part
+def _at_table(m: Ints, queue: Value) -> Value:
+    return m[P_AT_FIFO] if queue == FIFO else m[P_AT_BUFFER]
+
+
+@part
+def _room_of(m: Ints, queue: Value) -> Value:
+    return m[P_FIFO_ROOM] if queue == FIFO else m[P_BUFFER_ROOM]
+
+
+@part
+def _put(m: Ints, queue: Value, first: Value, count: Value) -> None:
+    """Put ranks into a queue: ``count`` from ``first`` on, one at least."""
+    upto = m[queue + Q_UPTO]
+    if first != upto:
+        if upto > m[queue + Q_OPEN]:
+            end, room = m[queue + Q_END], _room_of(m, queue)
+            if end < room:
+                place = _at_table(m, queue) + end
+                m[place], m[place + room] = m[queue + Q_OPEN], upto
+                m[queue + Q_END] = end + 1
+            else:
+                m[FULL] = 1
+        m[queue + Q_OPEN] = first
+        if m[queue + Q_HELD] == 0:
+            m[queue + Q_FIRST], m[queue + Q_RANK] = m[queue + Q_END], first
+    m[queue + Q_UPTO] = first + count
+    m[queue + Q_HELD] += count
+
+
+@part
+def _range_end(m: Ints, queue: Value, at: Value) -> Value:
+    """Return the end of a range of a queue, that of the open one for any number behind the closed ones."""
+    if at < m[queue + Q_END]:
+        return m[_at_table(m, queue) + _room_of(m, queue) + at]
+    return m[queue + Q_UPTO]
+
+
+@part
+def _range_first(m: Ints, queue: Value, at: Value) -> Value:
+    """Return the first rank of a range of a queue."""
+    return m[_at_table(m, queue) + at] if at < m[queue + Q_END] else m[queue + Q_OPEN]
+
+
+@part
+def _run_of(m: Ints, queue: Value, most: Value) -> Value:
+    """Return how many ranks follow each other at the head of a queue, at most ``most``."""
+    at = m[queue + Q_FIRST]
+    if at >= m[queue + Q_END]:
+        return most
+    if m[queue + Q_RANK] == _range_end(m, queue, at):
+        at += 1
+        m[queue + Q_FIRST], m[queue + Q_RANK] = at, _range_first(m, queue, at)
+        if at >= m[queue + Q_END]:
+            return most
+    return min(most, _range_end(m, queue, at) - m[queue + Q_RANK])
+
+
+@part
+def _drop(m: Ints, queue: Value, count: Value) -> None:
+    """Take ranks out of a queue."""
+    m[queue + Q_HELD] -= count
+    while count > 0:
+        length = _run_of(m, queue, count)
+        m[queue + Q_RANK] += length
+        count -= length
+
+
+@part
+def _lose(m: Ints, queue: Value, count: Value, what: Value) -> None:
+    """Take ranks out of a queue and note that they are lost."""
+    m[queue + Q_HELD] -= count
+    while count > 0:
+        length = _run_of(m, queue, count)
+        _lost(m, m[queue + Q_RANK], length, what)
+        m[queue + Q_RANK] += length
+        count -= length
+
+
+@part
+def _move(m: Ints, count: Value) -> None:
+    """Move ranks from the FIFO to the buffer."""
+    m[FIFO_HELD] -= count
+    while count > 0:
+        length = _run_of(m, FIFO, count)
+        _put(m, BUFFER, m[FIFO_RANK], length)
+        m[FIFO_RANK] += length
+        count -= length
+
+
+@part
+def _taken_run(m: Ints, most: Value) -> Value:
+    """Return how many of the bytes taken follow each other, at most ``most``; the first is ``take_rank``."""
+    queue = FIFO if m[P_MODE] == POLLED else BUFFER
+    at = m[TAKE_AT]
+    if at >= m[queue + Q_END]:
+        return most
+    if m[TAKE_RANK] == _range_end(m, queue, at):
+        at += 1
+        m[TAKE_AT], m[TAKE_RANK] = at, _range_first(m, queue, at)
+        if at >= m[queue + Q_END]:
+            return most
+    return min(most, _range_end(m, queue, at) - m[TAKE_RANK])
+
+
 # --- line and hardware ------------------------------------------------------------------------------------
 
 
 @part
 def _lost(m: Ints, rank: Value, count: Value, what: Value) -> None:
     """Note that bytes are lost or passed over: ``count`` from ``rank`` on."""
-    last = m[P_AT_LOST] + LOST_COLUMNS * (m[LOST] - 1)
+    room = m[P_LOST_ROOM]
+    last = m[P_AT_LOST] + m[LOST] - 1
+    if m[P_NOTED] == 0:
+        return
     # Rows of before the checkpoint must stay as they are.
-    if m[LOST] > m[SAVED + LOST] and m[last + 2] == what and m[last] + m[last + 1] == rank:
-        m[last + 1] += count
-    elif m[LOST] < m[P_LOST_ROOM]:
-        row = last + LOST_COLUMNS
-        m[row], m[row + 1], m[row + 2] = rank, count, what
+    if m[LOST] > m[SAVED + LOST] and m[last + 2 * room] == what and m[last] + m[last + room] == rank:
+        m[last + room] += count
+    elif m[LOST] < room:
+        row = last + 1
+        m[row], m[row + room], m[row + 2 * room] = rank, count, what
         m[LOST] += 1
     else:
         m[FULL] = 1
 
 
 @part
-def _lose(m: Ints, first: Value, end: Value, what: Value) -> None:
-    """Note that the bytes whose ranks stand from ``first`` to ``end`` in ``m`` are lost."""
-    if end > first and m[end - 1] - m[first] == end - first - 1:
-        _lost(m, m[first], end - first, what)
-        return
-    for place in range(first, end):
-        _lost(m, m[place], np.int64(1), what)
-
-
-@part
-def _overflow(m: Ints, first: Value, count: Value, room: Value) -> Value:
-    """Deal with more FIFO bytes than the buffer has room for; return how many are to be moved.
-
-    ``first`` is the place of the first in ``m``.
-    """
+def _overflow(m: Ints, moved: Value, room: Value) -> Value:
+    """Deal with more FIFO bytes than the buffer has room for; return how many leave the FIFO."""
     if m[P_OVERFLOW] == STAY:
-        m[LEFT] = count - room
+        _move(m, room)
+        m[LEFT] = moved - room
         m[EXPIRY] = NEVER
         return room
     if m[P_OVERFLOW] == DROP_NEW:
-        _lose(m, first + room, first + count, LOST_BUFFER)
-        return room
-    # The oldest go, of those that are just coming in too where they alone are too many.
-    oldest, old = m[P_AT_BUFFER] + m[BUFFER_FIRST], m[BUFFER_END] - m[BUFFER_FIRST]
-    _lose(m, oldest, oldest + min(old, count - room), LOST_BUFFER)
-    _lose(m, first, first + max(0, count - room - old), LOST_BUFFER)
-    m[BUFFER_FIRST] += count - room
-    return count
+        _move(m, room)
+        _lose(m, FIFO, moved - room, LOST_BUFFER)
+    else:
+        _move(m, moved)
+        _lose(m, BUFFER, moved - room, LOST_BUFFER)
+    return moved
 
 
 @part
 def _overrun(m: Ints, rank: Value) -> None:
     """Lose a byte at a full FIFO."""
     if m[P_FLUSH]:
-        _lose(m, m[P_AT_FIFO] + m[FIFO_FIRST], m[P_AT_FIFO] + m[FIFO_END], LOST_FIFO)
-        m[FIFO_FIRST] = m[FIFO_END]
+        _lose(m, FIFO, m[FIFO_HELD], LOST_FIFO)
     _lost(m, rank, np.int64(1), LOST_FIFO)
-    m[LEFT] = min(m[LEFT], m[FIFO_END] - m[FIFO_FIRST])
+    m[LEFT] = min(m[LEFT], m[FIFO_HELD])
 
 
 @part
 def _one_arrives(m: Ints) -> None:
     """Take in the next character, whatever it does."""
-    now, rank = m[m[P_AT_TIMES] + m[NEXT]], m[NEXT]
-    if not m[P_ALL_KEPT]:
-        rank = m[m[P_AT_RANKS] + m[NEXT]]
+    now, rank = number_at(m[P_TIMES], m[NEXT]), m[NEXT] - m[SHIFT]
+    dropped = m[m[P_AT_DROPS] + m[DROP]] == m[NEXT]
     m[NEXT] += 1
     if m[P_IDLE_NS]:
         m[EXPIRY] = now + m[P_IDLE_NS]
-    if rank < 0:
+    if dropped:
+        m[DROP] += 1
+        m[SHIFT] += 1
         return
     asked = False
     if m[P_MODE] == DMA:
-        m[ENTERED] = rank + 1
+        m[BUFFER_UPTO] = rank + 1
         m[INTO] = m[INTO] + 1 if m[INTO] + 1 < m[P_BUFFER_BYTES] else 0
         asked = m[P_EVENTS] > 0 and (m[INTO] == 0 or m[INTO] == m[P_HALF])
-    elif m[FIFO_END] - m[FIFO_FIRST] < m[P_FIFO_BYTES]:
-        m[m[P_AT_FIFO] + m[FIFO_END]] = rank
-        m[FIFO_END] += 1
-        asked = m[FIFO_END] - m[FIFO_FIRST] == m[P_TRIGGER_BYTES]
+    elif m[FIFO_HELD] < m[P_FIFO_BYTES]:
+        _put(m, FIFO, rank, np.int64(1))
+        asked = m[FIFO_HELD] == m[P_TRIGGER_BYTES]
     else:
         _overrun(m, rank)
     if asked and m[DUE] == NEVER:
@@ -326,55 +454,79 @@ def _one_arrives(m: Ints) -> None:
 
 
 @part
-def _some_arrive(m: Ints, until: Value) -> None:
-    """Take in characters up to ``until`` that do nothing but arrive; maybe none. All are kept."""
-    at, known, times = np.uint64(m[NEXT]), np.uint64(m[P_KNOWN]), np.uint64(m[P_AT_TIMES])
-    if m[P_MODE] == DMA:
-        if m[P_EVENTS]:
-            return
-        # Nothing depends on when each came: look for the first that comes later, in growing steps and back.
-        step = np.uint64(1)
-        while at + step < known and m[times + at + step] <= until:
+def _arrivals(m: Ints, until: Value) -> Value:
+    """Return up to which character all are kept and have arrived by ``until``.
+
+    Nothing depends on when each came, so eight are passed over with a look; larger steps would be waits for
+    memory that is not read ahead.
+    """
+    at, times = m[NEXT], m[P_TIMES]
+    stop = min(m[P_KNOWN], m[m[P_AT_DROPS] + m[DROP]])
+    if at >= stop or number_at(times, at) > until:
+        return at
+    while at + 8 < stop and number_at(times, at + 8) <= until:
+        at += 8
+    step = np.int64(4)
+    while step:
+        if at + step < stop and number_at(times, at + step) <= until:
             at += step
-            step += step
-        while step:
-            if at + step < known and m[times + at + step] <= until:
-                at += step
-            step >>= np.uint64(1)
-        at += np.uint64(1)
-        m[ENTERED] = np.int64(at)
+        step >>= 1
+    return at + 1
+
+
+@part
+def _flow(m: Ints, until: Value) -> None:
+    """Let characters arrive that do nothing else: polled, and in a DMA buffer without events."""
+    first, end = m[NEXT], _arrivals(m, until)
+    if end == first:
+        return
+    m[NEXT] = end
+    rank = first - m[SHIFT]
+    count = end - first
+    if m[P_MODE] == DMA:
+        m[BUFFER_UPTO] = rank + count
+        if m[P_IDLE_NS]:  # a silence without events does nothing, but it is waited for
+            silent = number_at(m[P_TIMES], end - 1) + m[P_IDLE_NS]
+            m[EXPIRY] = silent if silent > until else NEVER
+        return
+    while True:
+        entering = min(count, m[P_FIFO_BYTES] - m[FIFO_HELD])
+        if entering > 0:
+            _put(m, FIFO, rank, entering)
+            rank += entering
+            count -= entering
+        if count == 0:
+            return
+        if not m[P_FLUSH]:
+            _lost(m, rank, count, LOST_FIFO)
+            return
+        _overrun(m, rank)
+        rank += 1
+        count -= 1
+
+
+@part
+def _overruns(m: Ints, until: Value) -> None:
+    """Lose what meets a full FIFO while its handler is due, up to ``until``."""
+    first, end = m[NEXT], _arrivals(m, until)
+    if end > first:
+        _lost(m, first - m[SHIFT], end - first, LOST_FIFO)
+        m[NEXT] = end
         if m[P_IDLE_NS]:
-            m[EXPIRY] = m[times + at - np.uint64(1)] + m[P_IDLE_NS]
+            m[EXPIRY] = number_at(m[P_TIMES], end - 1) + m[P_IDLE_NS]
+
+
+@part
+def _note_run(m: Ints, start: Value, end: Value) -> None:
+    if m[P_NOTED] == 0:
+        return
+    room = m[P_RUNS_ROOM]
+    if m[RUNS] < room:
+        row = m[P_AT_RUNS] + m[RUNS]
+        m[row], m[row + room] = start, end
+        m[RUNS] += 1
     else:
-        held, trigger = m[FIFO_END] - m[FIFO_FIRST], m[P_TRIGGER_BYTES]
-        room = min(m[P_FIFO_BYTES], trigger - 1 if held < trigger else m[P_FIFO_BYTES]) - held
-        full = held >= m[P_FIFO_BYTES] and not m[P_FLUSH]
-        stop = known if full else min(known, at + np.uint64(max(room, 0)))
-        fifo, idle = np.uint64(m[P_AT_FIFO] + m[FIFO_END]) - at, m[P_IDLE_NS]
-        cap = min(until, m[DUE])
-        limit = min(cap, m[EXPIRY])
-        first = at
-        if full:
-            while at < stop and m[times + at] <= limit:
-                if idle:
-                    limit = min(cap, m[times + at] + idle)
-                at += np.uint64(1)
-        elif idle:
-            while at < stop and m[times + at] <= limit:
-                limit = min(cap, m[times + at] + idle)
-                m[fifo + at] = np.int64(at)
-                at += np.uint64(1)
-        else:
-            while at < stop and m[times + at] <= limit:
-                m[fifo + at] = np.int64(at)
-                at += np.uint64(1)
-        if idle and at > first:
-            m[EXPIRY] = m[times + at - np.uint64(1)] + idle
-        if not full:
-            m[FIFO_END] += np.int64(at - first)
-        elif at > first:
-            _lost(m, np.int64(first), np.int64(at - first), LOST_FIFO)
-    m[NEXT] = np.int64(at)
+        m[FULL] = 1
 
 
 @part
@@ -382,70 +534,248 @@ def _handle(m: Ints) -> Value:
     """Run the handler that is due; return the time it takes."""
     now, length = m[DUE], m[P_ENTRY_NS]
     if m[P_MODE] == DMA:
-        m[SEEN] = m[ENTERED]
+        m[SEEN] = m[BUFFER_UPTO]
     else:
-        first = m[P_AT_FIFO] + m[FIFO_FIRST]
-        moved = m[FIFO_END] - m[FIFO_FIRST]
-        room = m[P_BUFFER_BYTES] - (m[BUFFER_END] - m[BUFFER_FIRST])
+        taken = m[FIFO_HELD]
+        room = m[P_BUFFER_BYTES] - m[BUFFER_HELD]
         m[LEFT] = 0
-        entering, taken = moved, moved
-        if moved > room:
-            entering = _overflow(m, first, moved, room)
-            if m[P_OVERFLOW] == STAY:
-                taken = entering
-        source, target = np.uint64(first), np.uint64(m[P_AT_BUFFER] + m[BUFFER_END])
-        for k in range(np.uint64(entering)):
-            m[target + k] = m[source + k]
-        m[BUFFER_END] += entering
-        m[FIFO_FIRST] += taken
-        m[HIGH_WATER] = max(m[HIGH_WATER], m[BUFFER_END] - m[BUFFER_FIRST])
+        if taken > room:
+            taken = _overflow(m, taken, room)
+        else:
+            _move(m, taken)
+        m[HIGH_WATER] = max(m[HIGH_WATER], m[BUFFER_HELD])
         length += taken * m[P_BYTE_ENTRY_NS]
     m[DUE] = NEVER
     m[RUN_START], m[RUN_END] = now, now + length
     m[BUSY] += length
-    if m[RUNS] < m[P_RUNS_ROOM]:
-        row = m[P_AT_RUNS] + 2 * m[RUNS]
-        m[row], m[row + 1] = now, now + length
-        m[RUNS] += 1
-    else:
-        m[FULL] = 1
+    _note_run(m, now, now + length)
     return length
+
+
+@part
+def _interrupts(m: Ints, until: Value, how: Value) -> Value:
+    """As `_advance`, as long as nothing is out of the ordinary: the state in variables of its own.
+
+    What arrives is taken in when a handler starts; until then it is enough to know that none does
+    (``quiet``), where nothing else looks at the FIFO. Bytes that pass through follow each other without a
+    gap, so that what is moved and what of it is lost are single ranges. It stops before an overrun, a dropped
+    character, a handler that must leave bytes, and what is not known; ``quiet`` is 0 then.
+    """
+    at, held = m[NEXT], m[FIFO_HELD]
+    rank = at - m[SHIFT]
+    ask, ahead = (m[ASK], m[AHEAD]) if m[QUIET] else (NEVER, at)
+    m[QUIET] = 0
+    if held and (m[FIFO_FIRST] < m[FIFO_END] or m[FIFO_UPTO] != rank):
+        return until
+    times, total = m[P_TIMES], m[P_KNOWN]
+    known = min(total, m[m[P_AT_DROPS] + m[DROP]])
+    due, expiry, run_start, run_end = m[DUE], m[EXPIRY], m[RUN_START], m[RUN_END]
+    fifo, trigger, idle, latency = m[P_FIFO_BYTES], m[P_TRIGGER_BYTES], m[P_IDLE_NS], m[P_LATENCY_NS]
+    entry, byte_entry, rows = m[P_ENTRY_NS], m[P_BYTE_ENTRY_NS], m[P_HANDLER_ROWS]
+    room = m[P_BUFFER_BYTES] - m[BUFFER_HELD]
+    most = room if m[P_OVERFLOW] == STAY else NEVER
+    exact = m[P_DRAINS] > 0 or m[P_OVERFLOW] == STAY or how == EXACTLY
+    before, passed, busy = at, np.int64(0), np.int64(0)
+    noted, runs, runs_room = m[P_NOTED] > 0, m[RUNS], m[P_RUNS_ROOM]
+    starts = np.uint64(m[P_AT_RUNS])
+    ends = starts + np.uint64(runs_room)
+    single = trigger == 1 and rows == 0 and how != STOP_AT_ANY and how != STOP_AT_HANDLER
+    stopped = False
+    while True:
+        if due == NEVER and ask == NEVER:
+            if single and held == 0:
+                # Each byte has a handler of its own, as long as it has started when the next one comes.
+                length, last = entry + byte_entry, min(known, at + (runs_room - runs if noted else total))
+                last = min(last, total - 1, at + most - passed)
+                first = at
+                now = number_at(times, at) if at < last else NEVER
+                while at < last:
+                    start = max(now + latency, run_end)
+                    following = number_at(times, at + 1)
+                    if start > until or following <= start:
+                        break
+                    run_start, run_end = start, start + length
+                    if noted:
+                        place = np.uint64(runs + at - first)
+                        m[starts + place], m[ends + place] = run_start, run_end
+                    if how == ADD_HANDLERS:
+                        until += length
+                    now = following
+                    at += 1
+                if at > first:
+                    if noted:
+                        runs += at - first
+                    passed += at - first
+                    busy += (at - first) * length
+                    m[LEFT] = 0
+                    expiry = number_at(times, at - 1) + idle if idle else NEVER
+            # When is the next request?
+            ahead, limit = at, expiry
+            stop = at + (min(fifo, trigger) if held < trigger else fifo) - held
+            if idle:
+                while ahead < min(stop, known):
+                    now = number_at(times, ahead)
+                    if now > limit:
+                        break
+                    limit = now + idle
+                    ahead += 1
+            else:
+                limit = NEVER
+                ahead = max(at, min(stop, known))
+            if ahead > at and held + ahead - at == trigger:
+                ask = number_at(times, ahead - 1)
+            elif ahead < min(stop, known) or (ahead == total and not m[P_OPEN]):
+                if held == 0 and ahead == at:
+                    if expiry > until:
+                        if expiry == NEVER:
+                            m[QUIET], m[ASK], m[AHEAD] = NEVER, NEVER, at
+                        break
+                    expiry = NEVER
+                    continue
+                ask = limit  # by silence
+            else:
+                # It depends on what cannot be told here.
+                first = at
+                limit = min(until, expiry)
+                while at < ahead and number_at(times, at) <= limit:
+                    if idle:
+                        limit = min(until, number_at(times, at) + idle)
+                    at += 1
+                if at > first:
+                    held += at - first
+                    expiry = number_at(times, at - 1) + idle if idle else NEVER
+                if at < total and number_at(times, at) <= min(until, expiry):
+                    break
+                if expiry > until:
+                    break
+                if held:
+                    ask, ahead = expiry, at
+                else:
+                    expiry = NEVER
+                    continue
+        if due == NEVER:
+            if ask > until:
+                if exact:
+                    first = at
+                    while at < ahead and number_at(times, at) <= until:
+                        at += 1
+                    if at > first:
+                        held += at - first
+                        expiry = number_at(times, at - 1) + idle if idle else NEVER
+                else:
+                    m[QUIET], m[ASK], m[AHEAD] = ask + latency, ask, ahead
+                break
+            if ahead > at:
+                held += ahead - at
+                at = ahead
+                expiry = number_at(times, at - 1) + idle if idle else NEVER
+            if expiry <= ask:
+                expiry = NEVER
+            if rows:
+                m[RUN_END] = run_end
+                due = _request(m, ask)
+            else:
+                due = max(ask + latency, run_end)
+            ask = NEVER
+        if due > until and not exact:
+            m[QUIET], m[ASK], m[AHEAD] = due, NEVER, at
+            break
+        limit = min(due, until)
+        first, stop = at, min(known, at + fifo - held)
+        while at < stop and number_at(times, at) <= limit:
+            at += 1
+        if at > first:
+            held += at - first
+            if idle:
+                expiry = number_at(times, at - 1) + idle
+        if at < total and number_at(times, at) <= limit:
+            break
+        if expiry <= limit:
+            expiry = NEVER
+        if due > until or passed + held > most:
+            break
+        length = entry + held * byte_entry
+        passed += held
+        held = np.int64(0)
+        run_start, run_end = due, due + length
+        due = NEVER
+        busy += length
+        if noted:
+            if runs < runs_room:
+                m[starts + np.uint64(runs)], m[ends + np.uint64(runs)] = run_start, run_end
+                runs += 1
+            else:
+                m[FULL] = 1
+        m[LEFT] = 0
+        if how == ADD_HANDLERS:
+            until += length
+        elif how == STOP_AT_ANY or (how == STOP_AT_HANDLER and length > 0):
+            stopped = True
+            break
+    m[NEXT], m[DUE], m[EXPIRY] = at, due, expiry
+    m[RUN_START], m[RUN_END], m[RUNS] = run_start, run_end, runs
+    m[BUSY] += busy
+    if passed:
+        rank += at - before - held - passed
+        entering = passed
+        if passed > room and m[P_OVERFLOW] == DROP_NEW:
+            entering = room
+        if entering:
+            _put(m, BUFFER, rank, entering)
+        if passed > entering:
+            _lost(m, rank + entering, passed - entering, LOST_BUFFER)
+        elif passed > room:
+            _lose(m, BUFFER, passed - room, LOST_BUFFER)
+        m[HIGH_WATER] = max(m[HIGH_WATER], m[BUFFER_HELD])
+        rank += passed
+        m[FIFO_FIRST], m[FIFO_RANK], m[FIFO_OPEN] = m[FIFO_END], rank, rank
+        m[FIFO_UPTO], m[FIFO_HELD] = rank + held, held
+    elif at > before:
+        _put(m, FIFO, rank, at - before)
+    return NEVER if stopped else until
 
 
 @part
 def _advance(m: Ints, until: Value, how: Value) -> Value:
     """Let everything at or before ``until`` happen, and return ``until``.
 
-    With `STOP_AT_HANDLER` only until a handler that takes time has started; then return `NEVER`. With
-    `ADD_HANDLERS` the time of handlers that run is added to ``until``.
+    With `STOP_AT_HANDLER` only until a handler that takes time has started, with `STOP_AT_ANY` until any has;
+    then return `NEVER`. With `ADD_HANDLERS` the time of handlers that run is added to ``until``. What arrives
+    and has no effect before the next handler starts may be left for later, but not with `EXACTLY`.
     """
-    simple = m[P_ALL_KEPT]
+    mode = m[P_MODE]
+    if until < m[QUIET] and how != EXACTLY:
+        return until
     while True:
+        if mode == INTERRUPT:
+            until = _interrupts(m, until, how)
+            if until == NEVER or until < m[QUIET]:
+                break
+            if m[DUE] != NEVER and m[FIFO_HELD] == m[P_FIFO_BYTES] and not m[P_FLUSH]:
+                _overruns(m, min(until, m[DUE]))
+        elif m[P_EVENTS] == 0:
+            _flow(m, until)
         limit = min(until, m[DUE], m[EXPIRY])
-        if m[NEXT] < m[P_KNOWN] and m[m[P_AT_TIMES] + m[NEXT]] <= limit:
-            before = m[NEXT]
-            if simple:
-                _some_arrive(m, until)
-            if m[NEXT] == before:
-                _one_arrives(m)
+        if m[NEXT] < m[P_KNOWN] and number_at(m[P_TIMES], m[NEXT]) <= limit:
+            _one_arrives(m)
         elif m[EXPIRY] <= until and m[EXPIRY] <= m[DUE]:
             now = m[EXPIRY]
             m[EXPIRY] = NEVER
-            asked = m[P_EVENTS] > 0 if m[P_MODE] == DMA else m[FIFO_END] > m[FIFO_FIRST]
+            asked = m[P_EVENTS] > 0 if mode == DMA else m[FIFO_HELD] > 0
             if asked and m[DUE] == NEVER:
                 m[DUE] = _request(m, now)
         elif m[DUE] <= until:
             length = _handle(m)
             if how == ADD_HANDLERS:
                 until += length
-            elif length > 0 and how == STOP_AT_HANDLER:
+            elif how == STOP_AT_ANY or (length > 0 and how == STOP_AT_HANDLER):
                 until = NEVER
                 break
         else:
             break
-    if m[P_MODE] == DMA:
+    if mode == DMA:
         # The reader stood still meanwhile, so the last arrival found the most.
-        m[HIGH_WATER] = max(m[HIGH_WATER], min(m[P_BUFFER_BYTES], m[ENTERED] - m[READ]))
+        m[HIGH_WATER] = max(m[HIGH_WATER], min(m[P_BUFFER_BYTES], m[BUFFER_UPTO] - m[BUFFER_RANK]))
     if m[NEXT] == m[P_KNOWN]:
         m[TOUCHED] |= m[P_OPEN]
     return until
@@ -459,10 +789,12 @@ def _busy_before(m: Ints, at: Value) -> Value:
 
 @part
 def _next_change(m: Ints) -> Value:
-    """Return when the next arrival, silence or handler start is."""
+    """Return when the next arrival, silence or handler start is; an instant before which none counts."""
+    if m[QUIET]:
+        return m[QUIET]
     change = min(m[EXPIRY], m[DUE])
     if m[NEXT] < m[P_KNOWN]:
-        return min(change, m[m[P_AT_TIMES] + m[NEXT]])
+        return min(change, number_at(m[P_TIMES], m[NEXT]))
     m[TOUCHED] |= m[P_OPEN]
     return change
 
@@ -471,63 +803,42 @@ def _next_change(m: Ints) -> Value:
 def _look(m: Ints) -> Value:
     """Return how many bytes a look at this instant finds."""
     if m[P_MODE] == POLLED:
-        return m[FIFO_END] - m[FIFO_FIRST]
+        return m[FIFO_HELD]
     if m[P_MODE] == INTERRUPT:
-        if m[P_DRAINS] and m[FIFO_END] > m[FIFO_FIRST]:
-            _drain(m)
-        return m[BUFFER_END] - m[BUFFER_FIRST]
-    overtaken = m[ENTERED] - m[READ]
+        if m[P_DRAINS] and m[FIFO_HELD] > 0:
+            moved = min(m[FIFO_HELD], m[P_BUFFER_BYTES] - m[BUFFER_HELD])
+            _move(m, moved)
+            m[HIGH_WATER] = max(m[HIGH_WATER], m[BUFFER_HELD])
+            m[LEFT] = max(0, m[LEFT] - moved)
+        return m[BUFFER_HELD]
+    overtaken = m[BUFFER_UPTO] - m[BUFFER_RANK]
     if overtaken >= m[P_BUFFER_BYTES]:
         overtaken -= overtaken % m[P_BUFFER_BYTES]
-        _lost(m, m[READ], overtaken, LOST_BUFFER)
-        m[READ] += overtaken
-    return max(0, (m[SEEN] if m[P_EVENTS] else m[ENTERED]) - m[READ])
-
-
-@part
-def _drain(m: Ints) -> None:
-    """Move FIFO bytes into free space of the buffer."""
-    held = m[BUFFER_END] - m[BUFFER_FIRST]
-    moved = min(m[FIFO_END] - m[FIFO_FIRST], m[P_BUFFER_BYTES] - held)
-    for k in range(moved):
-        m[m[P_AT_BUFFER] + m[BUFFER_END] + k] = m[m[P_AT_FIFO] + m[FIFO_FIRST] + k]
-    m[BUFFER_END] += moved
-    m[FIFO_FIRST] += moved
-    m[HIGH_WATER] = max(m[HIGH_WATER], held + moved)
-    m[LEFT] = max(0, m[LEFT] - moved)
+        _lost(m, m[BUFFER_RANK], overtaken, LOST_BUFFER)
+        m[BUFFER_RANK] += overtaken
+    return max(0, (m[SEEN] if m[P_EVENTS] else m[BUFFER_UPTO]) - m[BUFFER_RANK])
 
 
 @part
 def _quiet(m: Ints) -> Value:
     """Return whether a look now would find nothing and change nothing."""
     if m[P_MODE] == DMA:
-        unread = m[ENTERED] - m[READ]
-        return unread < m[P_BUFFER_BYTES] and (m[SEEN] <= m[READ] if m[P_EVENTS] else unread == 0)
-    if m[P_MODE] == INTERRUPT and m[BUFFER_END] > m[BUFFER_FIRST]:
+        unread = m[BUFFER_UPTO] - m[BUFFER_RANK]
+        return unread < m[P_BUFFER_BYTES] and (m[SEEN] <= m[BUFFER_RANK] if m[P_EVENTS] else unread == 0)
+    if m[P_MODE] == INTERRUPT and m[BUFFER_HELD] > 0:
         return False
-    return m[FIFO_END] == m[FIFO_FIRST] or (m[P_MODE] == INTERRUPT and m[P_DRAINS] == 0)
+    return m[FIFO_HELD] == 0 or (m[P_MODE] == INTERRUPT and m[P_DRAINS] == 0)
 
 
 @part
-def _take(m: Ints, count: Value) -> Value:
-    """Take bytes; return the place of the first, to be looked up with `_rank_at`."""
-    if m[P_MODE] == DMA:
-        m[READ] += count
-        return m[READ] - count
-    if m[P_MODE] == POLLED:
-        m[FIFO_FIRST] += count
-        return m[FIFO_FIRST] - count
-    m[BUFFER_FIRST] += count
-    if m[LEFT] and m[DUE] == NEVER:
+def _take(m: Ints, count: Value) -> None:
+    """Take bytes, to be gone through with `_taken_run`."""
+    queue = FIFO if m[P_MODE] == POLLED else BUFFER
+    _run_of(m, queue, count)  # past a range that is used up
+    m[TAKE_AT], m[TAKE_RANK] = m[queue + Q_FIRST], m[queue + Q_RANK]
+    _drop(m, queue, count)
+    if m[LEFT] and m[DUE] == NEVER and count > 0:
         m[DUE] = _request(m, m[NOW])
-    return m[BUFFER_FIRST] - count
-
-
-@part
-def _rank_at(m: Ints, place: Value) -> Value:
-    if m[P_MODE] == DMA:
-        return place
-    return m[np.uint64(place + (m[P_AT_FIFO] if m[P_MODE] == POLLED else m[P_AT_BUFFER]))]
 
 
 # --- the core ---------------------------------------------------------------------------------------------
@@ -539,8 +850,8 @@ def _stood_still(m: Ints, since: Value, until: Value, before: Value) -> None:
     m[WINDOW] += until - since - (_busy_before(m, until) - before)
     if m[P_ROLE] == PASSES_ALONE:
         if m[STALLS] < m[P_STALLS_ROOM]:
-            row = m[P_AT_STALLS] + 2 * m[STALLS]
-            m[row], m[row + 1] = since, until
+            row = m[P_AT_STALLS] + m[STALLS]
+            m[row], m[row + m[P_STALLS_ROOM]] = since, until
             m[STALLS] += 1
         else:
             m[FULL] = 1
@@ -576,7 +887,11 @@ def _spend(m: Ints, left: Value) -> None:
     """Work for a time, not counting what handlers and windows take."""
     at = m[NOW]
     if m[P_LOOP_ROWS] == 0:
-        m[NOW] = _advance(m, at + left - 1, ADD_HANDLERS) + 1
+        # Without handlers what arrives meanwhile can wait for the next look.
+        if at + left > m[QUIET] and (m[P_MODE] == INTERRUPT or m[P_EVENTS]):
+            m[NOW] = _advance(m, at + left - 1, ADD_HANDLERS) + 1
+        else:
+            m[NOW] = at + left
         return
     while left > 0:
         stop = min(at + left, _next_window(m, at))
@@ -636,8 +951,15 @@ def _free_before(m: Ints, until: Value) -> Value:
 @part
 def _wait(m: Ints, until: Value) -> Value:
     """Look all the time until a byte is there; False when ``until`` comes first."""
+    # Where only handlers bring something to be found, there is no need to look before the next one starts.
+    handlers_only = m[P_MODE] == INTERRUPT and m[P_DRAINS] == 0 and m[P_LOOP_ROWS] == 0
     while True:
-        at = _next_change(m)
+        if handlers_only:
+            at = until
+            if _advance(m, until - 1, STOP_AT_ANY) == NEVER:
+                at = m[RUN_START]
+        else:
+            at = _next_change(m)
         if m[P_LOOP_ROWS]:
             at = min(at, _next_window(m, m[NOW]))
         if at >= until:
@@ -653,28 +975,17 @@ def _wait(m: Ints, until: Value) -> Value:
 
 
 @part
-def _run_length(m: Ints, place: Value, count: Value) -> Value:
-    """Return how many of these bytes follow each other on the line, from the first on."""
-    first = _rank_at(m, place)
-    if _rank_at(m, place + count - 1) - first == count - 1:
-        return count
-    length = np.int64(1)
-    while _rank_at(m, place + length) == first + length:
-        length += 1
-    return length
-
-
-@part
 def _piece(m: Ints, first: Value, count: Value) -> None:
     """Note bytes of a stretch that is none of the line's: ``count`` from rank ``first`` on."""
-    last = m[P_AT_PIECES] + PIECE_COLUMNS * (m[PIECES] - 1)
+    room = m[P_PIECES_ROOM]
+    last = m[P_AT_PIECES] + m[PIECES] - 1
     # Rows of before the checkpoint must stay as they are.
     new = m[PIECES] > m[SAVED + PIECES]
-    if new and m[last + 2] == m[BROKENS] and m[last] + m[last + 1] == first:
-        m[last + 1] += count
-    elif m[PIECES] < m[P_PIECES_ROOM]:
-        row = last + PIECE_COLUMNS
-        m[row], m[row + 1], m[row + 2] = first, count, m[BROKENS]
+    if new and m[last + 2 * room] == m[BROKENS] and m[last] + m[last + room] == first:
+        m[last + room] += count
+    elif m[PIECES] < room:
+        row = last + 1
+        m[row], m[row + room], m[row + 2 * room] = first, count, m[BROKENS]
         m[PIECES] += 1
     else:
         m[FULL] = 1
@@ -696,16 +1007,17 @@ def _jump(m: Ints, rank: Value) -> None:
 
 
 @part
-def _to_end(m: Ints, place: Value, done: Value, count: Value) -> Value:
-    """Take in the bytes of a read from ``done`` on up to the next message end; return where that is.
+def _to_end(m: Ints, count: Value) -> Value:
+    """Go through the bytes taken up to the next message end; return how many that are.
 
-    -1 when no message ends among them.
+    -1 when no message ends among the next ``count``, which are gone through then.
     """
+    done = np.int64(0)
     while done < count:
-        first = _rank_at(m, place + done)
+        length = _taken_run(m, count - done)
+        first = m[TAKE_RANK]
         if first != m[LAST_RANK] + 1:
             _jump(m, first)
-        length = _run_length(m, place + done, count - done)
         stop = np.uint64(m[P_AT_STOPS] + m[STOP])
         while m[stop] < first:
             stop += np.uint64(1)
@@ -716,12 +1028,14 @@ def _to_end(m: Ints, place: Value, done: Value, count: Value) -> Value:
                 _piece(m, first, length)
             m[STRETCH] += length
             m[LAST_RANK] = first + length - 1
+            m[TAKE_RANK] += length
             done += length
             continue
         if m[BROKEN]:
             _piece(m, first, last - first + 1)
         inside, broken = m[STRETCH] + last - first, m[BROKEN]
         done += last - first + 1
+        m[TAKE_RANK] = last + 1
         m[LAST_RANK], m[STRETCH], m[BROKEN] = last, 0, 0
         m[END_CODE] = -1 - m[BROKENS] if broken else m[STOP]
         m[BROKENS] += broken
@@ -732,60 +1046,159 @@ def _to_end(m: Ints, place: Value, done: Value, count: Value) -> Value:
 
 
 @part
-def _second_last_end(m: Ints, place: Value, count: Value) -> Value:
-    """Return after how many of the next bytes the last message but one would end; 0 without one."""
-    stop, stretch, last, before = m[P_AT_STOPS] + m[STOP], m[STRETCH], np.int64(0), np.int64(0)
-    if not m[P_DELIMITED] and (
-        _rank_at(m, place) != m[LAST_RANK] + 1 or _run_length(m, place, count) < count
-    ):
+def _pass_over_old(m: Ints, count: Value) -> Value:
+    """Return after how many of the bytes found the last message but one would end; 0 without one.
+
+    ``take_rank`` is then the last rank before that end.
+    """
+    queue = FIFO if m[P_MODE] == POLLED else BUFFER
+    _run_of(m, queue, count)
+    m[TAKE_AT], m[TAKE_RANK] = m[queue + Q_FIRST], m[queue + Q_RANK]
+    every = m[P_LINES] or not m[P_DELIMITED]
+    stop = np.uint64(m[P_AT_STOPS] + m[STOP])
+    if not m[P_DELIMITED] and m[TAKE_RANK] != m[LAST_RANK] + 1:
         m[UNSYNCED] = 1
-    for k in range(count):
-        rank = _rank_at(m, place + k)
+    stretch, end, before = m[STRETCH], np.int64(0), np.int64(0)
+    end_rank, before_rank = np.int64(-1), np.int64(-1)
+    done = np.int64(0)
+    while done < count:
+        length = _taken_run(m, count - done)
+        if length < count - done and not m[P_DELIMITED]:
+            m[UNSYNCED] = 1
+        rank = m[TAKE_RANK]
+        behind = rank + length
         while m[stop] < rank:
-            stop += 1
-        if m[stop] > rank:
-            stretch += 1
-            continue
-        if stretch > 0 or m[P_LINES] or not m[P_DELIMITED]:
-            last, before = np.int64(k + 1), last
-        stretch = np.int64(0)
+            stop += np.uint64(1)
+        while m[stop] < behind:
+            last = m[stop]
+            done += last - rank + 1
+            if every or stretch + last - rank > 0:
+                end, before = done, end
+                end_rank, before_rank = last, end_rank
+            rank, stretch = last + 1, np.int64(0)
+            stop += np.uint64(1)
+        stretch += behind - rank
+        done += behind - rank
+        m[TAKE_RANK] = behind
+    m[TAKE_RANK] = before_rank
     return before
 
 
 @part
-def _skip(m: Ints, place: Value, count: Value, cost: Value) -> None:
-    """Pass over bytes whose messages are too old to be of use."""
-    if m[P_MODE] == DMA:
-        _lost(m, place, count, PASSED_OVER)
-    else:
-        first = place + (m[P_AT_FIFO] if m[P_MODE] == POLLED else m[P_AT_BUFFER])
-        _lose(m, first, first + count, PASSED_OVER)
+def _skip(m: Ints, count: Value, cost: Value) -> None:
+    """Pass over bytes taken whose messages are too old to be of use."""
     m[SINCE_END] += count
-    done = np.int64(0)
+    left = count
     while True:
-        done = _to_end(m, place, done, count)
+        rank, at = m[TAKE_RANK], m[TAKE_AT]
+        done = _to_end(m, left)
+        _note_passed_over(m, at, rank, left if done < 0 else done)
         if done < 0:
             break
-        m[SINCE_END] = count - done
+        left -= done
+        m[SINCE_END] = left
     cost += count * m[P_SKIP_BYTE_NS]
     _spend(m, cost)
     m[READING_NS] += cost
 
 
 @part
+def _note_passed_over(m: Ints, at: Value, rank: Value, count: Value) -> None:
+    """Note bytes taken as passed over, from a rank in a range on."""
+    now_at, now_rank = m[TAKE_AT], m[TAKE_RANK]
+    m[TAKE_AT], m[TAKE_RANK] = at, rank
+    while count > 0:
+        length = _taken_run(m, count)
+        _lost(m, m[TAKE_RANK], length, PASSED_OVER)
+        m[TAKE_RANK] += length
+        count -= length
+    m[TAKE_AT], m[TAKE_RANK] = now_at, now_rank
+
+
+@part
 def _end_message(m: Ints) -> None:
     m[TOTAL_ENDS] += 1
-    if m[ENDS] < m[P_ENDS_ROOM]:
-        row = m[P_AT_ENDS] + END_COLUMNS * m[ENDS]
-        m[row], m[row + 1], m[row + 2] = m[NOW], m[END_RANK], m[END_CODE]
+    if m[P_NOTED] == 0:
+        return
+    room = m[P_ENDS_ROOM]
+    if m[ENDS] < room:
+        row = m[P_AT_ENDS] + m[ENDS]
+        m[row], m[row + room], m[row + 2 * room] = m[NOW], m[END_RANK], m[END_CODE]
         m[ENDS] += 1
     else:
         m[FULL] = 1
 
 
 @part
-def _parse(m: Ints, place: Value, count: Value, cost: Value) -> Value:
-    """Spend the time of a read of these bytes; return whether its last byte ended a message."""
+def _parse_whole(m: Ints, count: Value, cost: Value) -> Value:
+    """Spend the time of the whole messages at the head of a read; return of how many bytes.
+
+    Those are messages as they were on the line, with no pause among them; ``cost`` is spent with the first.
+    """
+    rank = m[TAKE_RANK]
+    if m[BROKEN] or rank != m[LAST_RANK] + 1 or m[P_PAUSE_EVERY]:
+        return np.int64(0)
+    length = _taken_run(m, count)
+    if m[TAKE_RANK] != rank:
+        return np.int64(0)
+    behind = rank + length
+    stop = np.uint64(m[P_AT_STOPS] + m[STOP])
+    while m[stop] < rank:
+        stop += np.uint64(1)
+    last = m[stop]
+    if last >= behind:
+        return np.int64(0)
+    every = m[P_LINES] or not m[P_DELIMITED]
+    windows = m[P_LOOP_ROWS] > 0
+    waits = windows or m[P_MODE] == INTERRUPT or m[P_EVENTS] > 0
+    byte, message, message_byte = m[P_BYTE_NS], m[P_MESSAGE_NS], m[P_MESSAGE_BYTE_NS]
+    since, now, total, ends = m[SINCE_END], m[NOW], m[TOTAL_ENDS], m[ENDS]
+    if m[STRETCH] == 0 and not every and last == rank:
+        return np.int64(0)  # a delimiter alone
+    noted, room = m[P_NOTED] > 0, m[P_ENDS_ROOM]
+    at_times = np.uint64(m[P_AT_ENDS])
+    at_ranks, at_codes = np.uint64(m[P_AT_ENDS] + room), np.uint64(m[P_AT_ENDS] + 2 * room)
+    first, reading = rank, np.int64(0)
+    while last < behind and (every or last > rank or rank == first):
+        since += last - rank + 1
+        cost += (last - rank + 1) * byte + message + message_byte * since
+        reading += cost
+        if waits and (windows or now + cost > m[QUIET]):
+            m[NOW] = now
+            _spend(m, cost)
+            now = m[NOW]
+        else:
+            now += cost
+        cost, since = np.int64(0), np.int64(0)
+        total += 1
+        if noted:
+            if ends < room:
+                place = np.uint64(ends)
+                m[at_times + place], m[at_ranks + place] = now, last
+                m[at_codes + place] = np.int64(stop) - m[P_AT_STOPS]
+                ends += 1
+            else:
+                m[FULL] = 1
+        rank = last + 1
+        stop += np.uint64(1)
+        last = m[stop]
+    m[NOW], m[TOTAL_ENDS], m[ENDS], m[SINCE_END] = now, total, ends, 0
+    m[READING_NS] += reading
+    m[PARSED] += rank - first
+    m[TAKE_RANK], m[LAST_RANK], m[STRETCH] = rank, rank - 1, 0
+    m[STOP] = np.int64(stop) - m[P_AT_STOPS]
+    return rank - first
+
+
+@part
+def _parse(m: Ints, count: Value, cost: Value) -> Value:
+    """Spend the time of a read of the bytes taken; return whether its last byte ended a message."""
+    whole = _parse_whole(m, count, cost)
+    if whole == count:
+        return True
+    if whole:
+        cost = np.int64(0)
+        count -= whole
     every = m[P_PAUSE_EVERY]
     done, end = np.int64(0), np.int64(-1)
     pausing = ended = False
@@ -797,7 +1210,9 @@ def _parse(m: Ints, place: Value, count: Value, cost: Value) -> Value:
             m[PAUSE_NS] += cost
         else:
             if seeking:
-                end = _to_end(m, place, done, count)
+                end = _to_end(m, count - done)
+                if end >= 0:
+                    end += done
                 seeking = False
             stop = count if end < 0 else end
             if every:
@@ -827,8 +1242,8 @@ def _discard(m: Ints) -> None:
     if not m[P_DELIMITED]:
         m[UNSYNCED] = 1
     if m[THROWN] < m[P_THROWN_ROOM]:
-        row = m[P_AT_THROWN] + 2 * m[THROWN]
-        m[row], m[row + 1] = m[LAST_RANK], m[TOTAL_ENDS]
+        row = m[P_AT_THROWN] + m[THROWN]
+        m[row], m[row + m[P_THROWN_ROOM]] = m[LAST_RANK], m[TOTAL_ENDS]
         m[THROWN] += 1
     else:
         m[FULL] = 1
@@ -855,6 +1270,53 @@ def _next_byte(m: Ints, until: Value) -> Value:
 
 
 @part
+def _bytes_alike(m: Ints, most: Value, until: Value) -> Value:
+    """Take and parse, one by one, bytes that end no message and that nothing comes between; return how many.
+
+    None is looked for at or after ``until``. The core is free, and a byte is there.
+    """
+    cost, rank = m[P_CALL_NS] + m[P_BYTE_NS], m[LAST_RANK] + 1
+    if m[P_LOOP_ROWS] or m[P_PAUSE_EVERY] or m[LEFT] or m[BROKEN]:
+        return np.int64(0)
+    queue = FIFO if m[P_MODE] == POLLED else BUFFER
+    count = min(most, _run_of(m, queue, most))
+    if m[queue + Q_RANK] != rank or (m[P_EVENTS] and m[P_MODE] == DMA):
+        return np.int64(0)
+    if m[P_MODE] == INTERRUPT:
+        until = min(until, m[QUIET])
+    elif m[NEXT] < m[P_KNOWN]:
+        until = min(until, number_at(m[P_TIMES], m[NEXT]))
+    else:
+        return np.int64(0)
+    stop = np.uint64(m[P_AT_STOPS] + m[STOP])
+    while m[stop] < rank:
+        stop += np.uint64(1)
+    count = min(count, m[stop] - rank)
+    if cost:
+        count = min(count, (until - m[NOW]) // cost)
+    elif until <= m[NOW]:
+        return np.int64(0)
+    if count < 2:
+        return np.int64(0)
+    _drop(m, queue, count)
+    m[NOW] += count * cost
+    m[READING_NS] += count * cost
+    m[LAST_RANK] += count
+    m[STRETCH] += count
+    m[SINCE_END] += count
+    m[PARSED] += count
+    return count
+
+
+@part
+def _found(m: Ints) -> Value:
+    """Return how many bytes a look has found."""
+    if m[P_MODE] == DMA:
+        return m[BUFFER_UPTO] - m[BUFFER_RANK]
+    return m[FIFO_HELD] if m[P_MODE] == POLLED else m[BUFFER_HELD]
+
+
+@part
 def _read(m: Ints) -> Value:
     """One look and what is read after it; return whether the reading step goes on with another."""
     strategy, per_byte = m[P_STRATEGY], m[P_PER_BYTE]
@@ -877,23 +1339,28 @@ def _read(m: Ints) -> Value:
                 elif strategy == WHOLE_MESSAGE:
                     left, until = np.int64(1), m[NOW] + m[P_TIMEOUT_NS]
                 elif strategy == NEWEST:
-                    unread = _take(m, 0)
-                    skipped = _second_last_end(m, unread, found)
-                    if skipped:
-                        last_skipped = _rank_at(m, unread + skipped - 1)
+                    skipped = _pass_over_old(m, found)
+                    last_skipped = m[TAKE_RANK]
         count = np.int64(1) if per_byte or strategy == WHOLE_MESSAGE else left
-        place = _take(m, count)
+        if not skipped and (per_byte or strategy == WHOLE_MESSAGE):
+            found = _found(m)
+            alike = _bytes_alike(m, found if strategy == WHOLE_MESSAGE else min(found, left), until)
+            if alike:
+                if strategy != WHOLE_MESSAGE:
+                    left -= alike
+                continue
+        _take(m, count)
         cost, passed = m[P_CALL_NS], np.int64(0)
         if skipped and per_byte:
-            passed = np.int64(1 if _rank_at(m, place) <= last_skipped else 0)
+            passed = np.int64(1 if m[TAKE_RANK] <= last_skipped else 0)
         elif skipped:
             passed = skipped
         if passed:
-            _skip(m, place, passed, np.int64(0) if per_byte else cost)
+            _skip(m, passed, np.int64(0) if per_byte else cost)
             cost = np.int64(0)
         ended = False
         if passed < count:
-            ended = _parse(m, place + passed, count - passed, cost)
+            ended = _parse(m, count - passed, cost)
         if strategy != WHOLE_MESSAGE:
             left -= count
         elif ended:
@@ -918,14 +1385,14 @@ def _end_pass(m: Ints) -> None:
     if m[PASSES] == m[P_PASSES_ROOM]:
         m[FULL] = 1
     else:
-        row = m[P_AT_PASSES] + PASS_COLUMNS * m[PASSES]
+        row, room = m[P_AT_PASSES] + m[PASSES], m[P_PASSES_ROOM]
         reading, pause = m[READING_NS] - m[PASS_READING], m[PAUSE_NS] - m[PASS_PAUSE]
         handler, window = _busy_before(m, now) - m[PASS_HANDLER], m[WINDOW] - m[PASS_WINDOW]
-        m[row], m[row + 1], m[row + 2] = m[RELEASE], start, now
-        m[row + 3], m[row + 4], m[row + 5] = m[WORK_START], work, reading
-        m[row + 6] = now - start - work - reading - handler - pause - window
-        m[row + 7], m[row + 8], m[row + 9] = handler, pause, window
-        m[row + 10] = m[ENDS_BEFORE]
+        m[row], m[row + room], m[row + 2 * room] = m[RELEASE], start, now
+        m[row + 3 * room], m[row + 4 * room], m[row + 5 * room] = m[WORK_START], work, reading
+        m[row + 6 * room] = now - start - work - reading - handler - pause - window
+        m[row + 7 * room], m[row + 8 * room], m[row + 9 * room] = handler, pause, window
+        m[row + 10 * room] = m[ENDS_BEFORE]
         m[PASSES] += 1
     m[WORK_AT] = m[WORK_AT] + 1 if m[WORK_AT] + 1 < m[P_WORKS] else 0
     if m[P_WHEN_LATE] != FREE:
@@ -964,12 +1431,15 @@ def _idle_passes(m: Ints) -> Value:
     count = min(count, m[P_PASSES_ROOM] - m[PASSES])
     if count <= 0:
         return False
+    room = m[P_PASSES_ROOM]
     for k in range(count):
         start, work = release + k * period, m[m[P_AT_WORKS] + m[WORK_AT]]
-        row = m[P_AT_PASSES] + PASS_COLUMNS * m[PASSES]
-        m[row], m[row + 1], m[row + 2], m[row + 3], m[row + 4] = start, start, start + work, start, work
-        m[row + 5], m[row + 6], m[row + 7], m[row + 8], m[row + 9] = 0, 0, 0, 0, 0
-        m[row + 10] = m[TOTAL_ENDS]
+        row = m[P_AT_PASSES] + m[PASSES]
+        m[row], m[row + room], m[row + 2 * room] = start, start, start + work
+        m[row + 3 * room], m[row + 4 * room] = start, work
+        for column in range(5, 10):
+            m[row + column * room] = 0
+        m[row + 10 * room] = m[TOTAL_ENDS]
         m[PASSES] += 1
         m[NOW] = start + work
         m[WORK_AT] = m[WORK_AT] + 1 if m[WORK_AT] + 1 < m[P_WORKS] else 0
@@ -1029,6 +1499,10 @@ def _lacking(m: Ints) -> Value:
     elif m[FULL]:
         lacks = ROOM
     if lacks == DONE:
+        for queue in (FIFO, BUFFER):
+            # Ranges that nothing holds any more need not be remembered: nobody goes back behind here.
+            if m[queue + Q_FIRST] == m[queue + Q_END]:
+                m[queue + Q_FIRST] = m[queue + Q_END] = 0
         _keep(m)
     else:
         _go_back(m)
@@ -1041,7 +1515,7 @@ def _take_in(m: Ints) -> Value:
     if m[NEXT] < m[P_KNOWN]:
         at = m[NOW] if m[P_WHEN_LATE] == FREE else max(m[NOW], m[RELEASE])
         # At the last instant known more can come.
-        _advance(m, min(at, m[m[P_AT_TIMES] + m[P_KNOWN] - 1] - 1), GO_ON)
+        _advance(m, min(at, number_at(m[P_TIMES], m[P_KNOWN] - 1) - 1), EXACTLY)
         m[TOUCHED] = 0
         lacks = _lacking(m)
         if lacks != DONE:
@@ -1053,7 +1527,7 @@ def _take_in(m: Ints) -> Value:
 def _drained(m: Ints) -> Value:
     """Let what is left happen, in steps, so that room is asked for in time; return whether that is all."""
     last = min(m[NEXT] + BETWEEN_CHECKPOINTS, m[P_KNOWN])
-    _advance(m, m[m[P_AT_TIMES] + last] - 1 if last < m[P_KNOWN] else NEVER - 1, GO_ON)
+    _advance(m, number_at(m[P_TIMES], last) - 1 if last < m[P_KNOWN] else NEVER - 1, EXACTLY)
     return last == m[P_KNOWN]
 
 
@@ -1061,8 +1535,8 @@ def _drained(m: Ints) -> Value:
 def _end_step(m: Ints) -> None:
     """Note a reading step of a core of its own."""
     if m[STEPS] < m[P_STEPS_ROOM]:
-        row = m[P_AT_STEPS] + 2 * m[STEPS]
-        m[row], m[row + 1] = m[PASS_START], m[NOW]
+        row = m[P_AT_STEPS] + m[STEPS]
+        m[row], m[row + m[P_STEPS_ROOM]] = m[PASS_START], m[NOW]
         m[STEPS] += 1
     else:
         m[FULL] = 1
@@ -1089,9 +1563,12 @@ def receive(m: Ints) -> Value:
             or place >= ALONE
             or (place == READING and m[NEXT] - m[SAVED + NEXT] > BETWEEN_CHECKPOINTS)
         ):
-            lacks = _lacking(m)
-            if lacks != DONE:
-                return lacks
+            lacking = m[FAULT] + m[TOUCHED] + m[UNSYNCED] + m[FULL]
+            # Steps of a core of its own can be so short that a checkpoint takes longer.
+            if place != ALONE or lacking or m[NEXT] - m[SAVED + NEXT] > BETWEEN_STEPS:
+                lacks = _lacking(m)
+                if lacks != DONE:
+                    return lacks
         if place == AT_RELEASE:
             if _released(m) == MORE:
                 _go_back(m)

@@ -8,10 +8,10 @@ or thrown away) are deframed here, each from its own first byte on, as a deframe
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +23,17 @@ from linkbudget.frame.format import FrameFormat
 from linkbudget.replay import _kernels as kernels
 from linkbudget.replay.arrivals import CharacterFate
 from linkbudget.replay.books import laid_out
-from linkbudget.replay.machine import CHUNK, RESULTS, Line, LostStepError, Machine, StuckError, fits
+from linkbudget.replay.machine import (
+    CHUNK,
+    MOST_ROWS,
+    RESULTS,
+    ROWS,
+    Line,
+    LostStepError,
+    Machine,
+    StuckError,
+    fits,
+)
 from linkbudget.replay.parser import Accepted
 from linkbudget.replay.passes import COLUMNS, PassTable
 from linkbudget.replay.receiver import Run
@@ -34,8 +44,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Frames", "Tables", "count_missed", "run_compiled"]
 
+T = TypeVar("T")
 Ints = npt.NDArray[np.int64]
 NO_RANKS = given(np.zeros(0, dtype=np.int64))
+FEW_IN = 64
+"""One stretch of lost bytes in so many characters is laid out faster by itself."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +121,7 @@ def by_deframer(traffic: Traffic) -> Frames:
 
 
 class Tables:
-    """The tables that a machine has written, joined."""
+    """The tables that a machine has written and does not write again, joined."""
 
     def __init__(self) -> None:
         self.parts: dict[str, list[Ints]] = {name: [] for name in RESULTS}
@@ -117,12 +130,13 @@ class Tables:
         """Take in what a machine hands on."""
         for name, table in tables.items():
             if len(table):
-                self.parts[name].append(table.copy())
+                self.parts[name].append(table)
 
     def __getitem__(self, name: str) -> Ints:
         parts = self.parts[name]
         if len(parts) > 1:
-            self.parts[name] = parts = [np.concatenate(parts)]
+            # Columns stay in one piece each.
+            self.parts[name] = parts = [np.concatenate([part.T for part in parts], axis=1).T]
         return parts[0] if parts else np.zeros((0, RESULTS[name]), dtype=np.int64)
 
 
@@ -147,24 +161,56 @@ class Played:
     own_core: bool
 
 
+def room_for(resolved: Resolved, traffic: Traffic, frames: Frames) -> dict[str, int]:
+    """Return how many rows to expect of the longest tables; memory is taken only as they are written."""
+    loop, receiver = resolved.loop, resolved.receiver
+    found = {"ends": frames.line.stops.size + 1}
+    if loop.when_late != "free":
+        found["passes"] = max(0, traffic.last_arrival - loop.phase_ns) // loop.period_ns + 3
+    if receiver.mode == "interrupt":
+        found["runs"] = 2 * traffic.count // receiver.trigger_bytes
+    return {name: min(max(rows, ROWS), MOST_ROWS) for name, rows in found.items()}
+
+
 def play(resolved: Resolved, traffic: Traffic, frames: Frames) -> Played:
     """Run the kernel over a whole traffic."""
     own_core = resolved.reading.context == "own-core"
     reading = Tables()
-    machine = Machine(resolved, kernels.READER if own_core else kernels.ONE_CORE, frames.line)
-    horizon = traffic.last_arrival + resolved.loop.period_ns
+    role = kernels.READER if own_core else kernels.ONE_CORE
+    machine = Machine(resolved, role, frames.line, room=room_for(resolved, traffic, frames), keep=True)
+    go_through(machine, resolved, traffic, reading)
+    passes = play_alone(resolved, traffic, frames) if own_core else reading
+    return Played(frames, reading, passes, machine, own_core)
+
+
+def play_alone(resolved: Resolved, traffic: Traffic, frames: Frames) -> Tables:
+    """Run the passes whose reading has a core of its own."""
+    passes = Tables()
+    alone = Machine(resolved, kernels.PASSES_ALONE, frames.line, keep=True)
+    alone.proceed(0, False, traffic.last_arrival + resolved.loop.period_ns, passes.collect)
+    return passes
+
+
+def play_passes(resolved: Resolved, traffic: Traffic, frames: Frames) -> Tables:
+    """Run the kernel over a whole traffic for nothing but its passes."""
+    if resolved.reading.context == "own-core":
+        return play_alone(resolved, traffic, frames)
+    passes, room = Tables(), room_for(resolved, traffic, frames)
+    room = {name: rows for name, rows in room.items() if name == "passes"}
+    machine = Machine(resolved, kernels.ONE_CORE, frames.line, room=room, keep=True, noted=False)
+    go_through(machine, resolved, traffic, passes)
+    return passes
+
+
+def go_through(machine: Machine, resolved: Resolved, traffic: Traffic, into: Tables) -> None:
+    """Feed a machine with a whole traffic."""
+    period, times = resolved.loop.period_ns, traffic.characters.times
     known, done = 0, False
     while not done:
         known = min(known + CHUNK, traffic.count)
         still = known < traffic.count
-        reached = int(frames.line.times[known - 1]) + resolved.loop.period_ns if still else horizon
-        done = machine.proceed(known, still, reached, reading.collect)
-    passes = reading
-    if own_core:
-        passes = Tables()
-        alone = Machine(resolved, kernels.PASSES_ALONE, frames.line)
-        alone.proceed(0, False, horizon, passes.collect)
-    return Played(frames, reading, passes, machine, own_core)
+        reached = int(times[known - 1]) if still else traffic.last_arrival
+        done = machine.proceed(known, still, reached + period, into.collect)
 
 
 def run_compiled(resolved: Resolved, traffic: Traffic) -> Run | None:
@@ -173,24 +219,27 @@ def run_compiled(resolved: Resolved, traffic: Traffic) -> Run | None:
     That is: times or sizes too large for 64 bits, bytes lost in a format without a delimiter, and busy
     windows that seem to leave no time.
     """
-    played = played_if_possible(resolved, traffic)
+    played = if_possible(play, resolved, traffic)
     return None if played is None else recorded(resolved, traffic, played)
 
 
 def count_missed(resolved: Resolved, traffic: Traffic) -> int | None:
     """Return how many deadlines a run misses, or None when the plain form has to do it."""
-    played = played_if_possible(resolved, traffic)
-    if played is None:
+    tables = if_possible(play_passes, resolved, traffic)
+    if tables is None:
         return None
-    passes, skipped = played.passes["passes"], played.passes["skipped"]
-    return int(np.count_nonzero(passes[:, 2] > passes[:, 0] + resolved.loop.deadline_ns)) + len(skipped)
+    passes = tables["passes"]
+    late = passes[:, 2] > passes[:, 0] + resolved.loop.deadline_ns
+    return int(np.count_nonzero(late)) + len(tables["skipped"])
 
 
-def played_if_possible(resolved: Resolved, traffic: Traffic) -> Played | None:
+def if_possible(
+    run: Callable[[Resolved, Traffic, Frames], T], resolved: Resolved, traffic: Traffic
+) -> T | None:
     if not fits(resolved, traffic.last_arrival, traffic.count):
         return None
     try:
-        return play(resolved, traffic, frames_of(traffic))
+        return run(resolved, traffic, frames_of(traffic))
     except (LostStepError, StuckError):
         return None
 
@@ -338,7 +387,12 @@ def recorded(resolved: Resolved, traffic: Traffic, played: Played) -> Run:
 
 def character_fates(traffic: Traffic, lost: Ints, machine: Machine) -> npt.NDArray[np.uint8]:
     """Return the fate of every character: what was neither lost nor is left over was parsed."""
-    fate = laid_out(lost, traffic.kept_count)
+    if len(lost) * FEW_IN < traffic.kept_count:
+        fate = np.full(traffic.kept_count, CharacterFate.PARSED, dtype=np.uint8)
+        for first, count, what in lost.tolist():
+            fate[first : first + count] = what
+    else:
+        fate = laid_out(lost, traffic.kept_count)
     fate[machine.left_over()] = CharacterFate.LEFT
     if traffic.kept_count < traffic.count:
         kept, fate = fate, np.full(traffic.count, CharacterFate.DROPPED, dtype=np.uint8)

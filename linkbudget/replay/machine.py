@@ -27,6 +27,8 @@ Ints = npt.NDArray[np.int64]
 Collect = Callable[[Mapping[str, Ints]], None]
 """Takes tables of results by name."""
 NO_RANKS = given(np.zeros(0, dtype=np.int64))
+NO_RANGES = given(np.zeros((0, 2), dtype=np.int64))
+QUEUES = ("fifo", "buffer")
 
 MODES = {"polled": kernels.POLLED, "interrupt": kernels.INTERRUPT, "dma": kernels.DMA}
 OVERFLOWS = {"drop-new": kernels.DROP_NEW, "drop-old": kernels.DROP_OLD, "stay": kernels.STAY}
@@ -52,11 +54,15 @@ RESULTS = {
 """The tables that the kernel writes, and the columns of each."""
 ROWS = 1 << 14
 """Rows of each table to begin with; more when one pass needs more."""
+RANGES = 1 << 8
+"""Ranges of ranks that FIFO and buffer have room for, to begin with."""
 LONGEST_NS = 1 << 40
 """Times in a link up to here (18 minutes) leave all sums within 64 bits."""
 LAST_NS = 1 << 60
-CHUNK = 1 << 16
-"""Characters made known at once, so that what is worked on stays in a near cache."""
+CHUNK = 1 << 24
+"""Characters made known at once."""
+MOST_ROWS = 1 << 24
+"""Rows of a table that are expected at most."""
 
 STATE = {name: place for place, name in enumerate(kernels.STATE)}
 SETTINGS = {name: place for place, name in enumerate(kernels.SETTINGS, 2 * kernels.SAVED)}
@@ -106,10 +112,24 @@ def fits(resolved: Resolved, last_arrival: int, characters: int) -> bool:
 
 
 class Machine:
-    """One run of the model for one role: `kernels.ONE_CORE`, `READER` or `PASSES_ALONE`."""
+    """One run of the model for one role: `kernels.ONE_CORE`, `READER` or `PASSES_ALONE`.
 
-    def __init__(self, resolved: Resolved, role: int, line: Line) -> None:
-        self.line = line
+    ``room`` is how many rows of some tables are expected. With ``keep`` tables that are handed on may be
+    kept: they are not written again. Without ``noted`` there are no tables but those of passes and steps.
+    """
+
+    def __init__(
+        self,
+        resolved: Resolved,
+        role: int,
+        line: Line,
+        *,
+        room: Mapping[str, int] | None = None,
+        keep: bool = False,
+        noted: bool = True,
+    ) -> None:
+        self.keep = keep
+        self._use(line)
         self.numbers = settings_of(resolved, role, line)
         self.works = resolved.loop.work_ns
         handler = Windows.that_block("handler", resolved.busy).rows
@@ -120,8 +140,9 @@ class Machine:
             handler = ()
         self.numbers |= {"handler_rows": len(handler), "loop_rows": len(loop)}
         self.rows = [value for row in (*handler, *loop) for value in row]
-        self.room = dict.fromkeys(RESULTS, ROWS)
-        self.sizes = {"times": 0, "fifo": 0, "buffer": 0, "ranks": 0, "stops": 0}
+        self.numbers["noted"] = noted
+        self.room = dict.fromkeys(RESULTS, ROWS) | dict(room or {}) | dict.fromkeys(QUEUES, RANGES)
+        self.sizes = {"drops": 1, "stops": 1}
         start = {"due": NEVER, "expiry": NEVER, "run_start": -1, "run_end": -1, "last_rank": -1}
         start |= {"place": kernels.ALONE if role == kernels.READER else kernels.AT_RELEASE}
         start["release"] = resolved.loop.phase_ns
@@ -130,7 +151,8 @@ class Machine:
         self.memory = np.zeros(HEAD, dtype=np.int64)
         for name, value in start.items():
             self.memory[STATE[name]] = value
-        self._lay_out({"fifo": NO_RANKS, "buffer": NO_RANKS})
+        self.at_tables: dict[str, int] = {}
+        self._lay_out(self.room)
 
     def __getitem__(self, name: str) -> int:
         """Return a number of the state."""
@@ -144,7 +166,8 @@ class Machine:
 
         ``still``: more will come. Passes are released up to ``horizon``, and later ones when more comes.
         Whenever there are results, ``collect`` is called with
-        their tables (views that are used again); pieces of a broken stretch come once it is over.
+        their tables (views that are used again, but with ``keep``); pieces of a broken stretch come once it
+        is over.
         """
         self.set(known=known, open=still, horizon=horizon, horizon_open=still)
         while True:
@@ -158,8 +181,7 @@ class Machine:
             if lacks != kernels.ROOM:
                 return bool(lacks == kernels.DONE)
             if not written:
-                self.room = {name: 2 * room for name, room in self.room.items()}
-                self._lay_out(self.queues())
+                self._lay_out({name: 2 * room for name, room in self.room.items()})
 
     def set(self, **settings: int) -> None:
         """Change settings."""
@@ -168,11 +190,15 @@ class Machine:
             self.memory[SETTINGS[name]] = value
 
     def queues(self) -> dict[str, Ints]:
-        """Return the ranks that FIFO and buffer hold."""
-        return {
-            name: self._stretch(name, self[f"{name}_first"], self[f"{name}_end"]).copy()
-            for name in ("fifo", "buffer")
-        }
+        """Return what FIFO and buffer hold, as rows (first rank, end)."""
+        found = {}
+        for name in QUEUES:
+            first, end = self[f"{name}_first"], self[f"{name}_end"]
+            closed = self._table(name, end, 2)[first:]
+            rows = np.concatenate([closed, [[self[f"{name}_open"], self[f"{name}_upto"]]]])
+            rows[0, 0] = self[f"{name}_rank"]
+            found[name] = rows[rows[:, 1] > rows[:, 0]]
+        return found
 
     def oldest(self, longest_stretch: int) -> tuple[int, int]:
         """Return the lowest rank that is still to be taken, and the lowest that is needed at all.
@@ -180,42 +206,47 @@ class Machine:
         Of a stretch that is longer than ``longest_stretch`` only so much is remembered: it is too long.
         """
         self["stretch"] = min(self["stretch"], longest_stretch)
-        waiting = [int(ranks[0]) for ranks in self.queues().values() if ranks.size]
+        waiting = [int(rows[0, 0]) for rows in self.queues().values() if len(rows)]
         if self.numbers["mode"] == kernels.DMA:
-            waiting.append(self["read"])
+            waiting.append(self["buffer_rank"])
         rank = min(waiting, default=1 << 62)
         needed = [rank, self["last_rank"] - self["stretch"]]
         if self["pieces"]:
-            needed.append(int(self._stretch("pieces", 0, 1)[0]))
+            needed.append(int(self._table("pieces", 1)[0, 0]))
         return rank, min(needed)
 
     def rebase(self, line: Line, characters: int, ranks: int, stops: int) -> None:
         """Go on with a line from which so many characters, kept ones and stops are gone."""
-        self.line = line
-        self.set(all_kept=not line.ranks.size)
+        queues = self.queues()
+        self._use(line)
         self["next"] -= characters
+        self["quiet"] = 0
+        self["shift"] -= characters - ranks
         self["stop"] = max(self["stop"] - stops, 0)
-        for name in ("last_rank", "entered", "seen", "read"):
+        for name in ("last_rank", "seen"):
             self[name] -= ranks
-        pieces = self._stretch("pieces", 0, kernels.PIECE_COLUMNS * self["pieces"])
-        pieces.reshape(-1, kernels.PIECE_COLUMNS)[:, 0] -= ranks
-        self._fill({name: held - ranks for name, held in self.queues().items()})
+        for name in QUEUES:
+            for what in ("rank", "open", "upto"):
+                self[f"{name}_{what}"] -= ranks
+        self._table("pieces", self["pieces"])[:, 0] -= ranks
+        self._fill({name: rows - ranks for name, rows in queues.items()})
 
     def left_over(self) -> Ints:
         """Return the ranks of the bytes that arrived and were neither taken nor lost."""
-        unread = np.arange(self["read"], self["entered"])
-        return np.concatenate([unread, *self.queues().values()])
+        ranges = [np.arange(*row) for rows in self.queues().values() for row in rows.tolist()]
+        return np.concatenate([NO_RANKS, *ranges])
 
-    def _stretch(self, name: str, first: int, end: int) -> Ints:
-        at = self.numbers[f"at_{name}"]
-        return self.memory[at + first : at + end]
+    def _use(self, line: Line) -> None:
+        self.line = line
+        self.drops = np.flatnonzero(line.ranks < 0)
+
+    def _table(self, name: str, rows: int, columns: int | None = None) -> Ints:
+        """Return the first rows of a table, a view; columns lie one behind the other in memory."""
+        columns, room, at = columns or RESULTS[name], self.room[name], self.at_tables[name]
+        return self.memory[at : at + columns * room].reshape(columns, room)[:, :rows].T
 
     def _hand_on(self, collect: Collect) -> bool:
-        counts = {name: self[name] for name in RESULTS}
-        tables = {
-            name: self._stretch(name, 0, counts[name] * width).reshape(-1, width)
-            for name, width in RESULTS.items()
-        }
+        tables = {name: self._table(name, self[name]) for name in RESULTS}
         pieces = tables["pieces"]
         still_open = pieces[pieces[:, 2] == self["brokens"]].copy() if self["broken"] else pieces[:0]
         tables["pieces"] = pieces[: len(pieces) - len(still_open)]
@@ -224,44 +255,44 @@ class Machine:
             collect(tables)
         for name in RESULTS:
             self[name] = 0
-        self._stretch("pieces", 0, still_open.size)[:] = still_open.ravel()
+        if written and self.keep:
+            self._lay_out(self.room)
+        self._table("pieces", len(still_open))[:] = still_open
         self["pieces"] = len(still_open)
         return written
 
     def _prepare(self) -> None:
-        """Move what the queues hold to their fronts, with room behind for every character known."""
+        """Move what the queues hold to their fronts, and bring what is known of the line."""
         line, known, at = self.line, self.numbers["known"], self["next"]
         stop = self["stop"]
         stops = line.stops[stop : np.searchsorted(line.stops, known)]
-        queues, coming = self.queues(), known - at
-        fifo = queues["fifo"].size + coming
-        needed = {"fifo": fifo, "buffer": queues["buffer"].size + fifo, "stops": stops.size + 1}
-        needed["times"] = coming
-        needed["ranks"] = coming if line.ranks.size else 0
+        drops = self.drops[slice(*np.searchsorted(self.drops, [at, known]))]
+        needed = {"drops": drops.size + 1, "stops": stops.size + 1}
         if any(needed[name] > size for name, size in self.sizes.items()):
             self.sizes = {name: max(size, 2 * needed[name]) for name, size in self.sizes.items()}
-            self._lay_out(queues)
+            self._lay_out(self.room)
         else:
-            self._fill(queues)
+            self._fill(self.queues())
         self._copy_in("stops", stops, stop)
-        self.memory[self.at_tables["stops"] + stops.size] = NEVER
-        self._copy_in("times", line.times[at:known], at)
-        if line.ranks.size:
-            self._copy_in("ranks", line.ranks[at:known], at)
+        self._copy_in("drops", drops, 0)
+        self["drop"] = 0
+        self.set(times=line.times.ctypes.data)
 
     def _copy_in(self, name: str, values: Ints, first: int) -> None:
-        """Put values where the kernel finds them by their numbers, from ``first`` on."""
+        """Put values, and `NEVER` behind them, where the kernel finds them by number, from ``first`` on."""
         place = self.at_tables[name]
         self.memory[place : place + values.size] = values
+        self.memory[place + values.size] = NEVER
         self.set(**{f"at_{name}": place - first})
 
-    def _lay_out(self, queues: dict[str, Ints]) -> None:
-        """Lay out the memory anew; results must have been handed on."""
-        pieces = NO_RANKS
-        if self["pieces"]:
-            pieces = self._stretch("pieces", 0, kernels.PIECE_COLUMNS * self["pieces"]).copy()
+    def _lay_out(self, room: dict[str, int]) -> None:
+        """Lay out the memory anew with room for so many rows; results must have been handed on."""
+        queues, pieces = {}, NO_RANGES
+        if self.at_tables:
+            queues, pieces = self.queues(), self._table("pieces", self["pieces"]).copy()
+        self.room = room
         lengths = {"works": len(self.works), "rows": len(self.rows), **self.sizes}
-        lengths |= {name: RESULTS[name] * room for name, room in self.room.items()}
+        lengths |= {name: RESULTS.get(name, 2) * room for name, room in self.room.items()}
         places = np.cumsum([HEAD, *lengths.values()]).tolist()
         memory = np.zeros(places[-1], dtype=np.int64)
         memory[:HEAD] = self.memory[:HEAD]
@@ -273,13 +304,21 @@ class Machine:
         self.set(**self.numbers)
         memory[places[0] : places[1]] = self.works
         memory[places[1] : places[2]] = self.rows
-        self._stretch("pieces", 0, pieces.size)[:] = pieces
+        if len(pieces):
+            self._table("pieces", len(pieces))[:] = pieces
         self._fill(queues)
 
     def _fill(self, queues: dict[str, Ints]) -> None:
-        for name, ranks in queues.items():
-            self._stretch(name, 0, ranks.size)[:] = ranks
-            self[f"{name}_first"], self[f"{name}_end"] = 0, ranks.size
+        """Put ranges to the fronts of the queues; the last one is the open one."""
+        for name, rows in queues.items():
+            if len(rows):
+                closed = len(rows) - 1
+                self._table(name, closed, 2)[:] = rows[:-1]
+                self[f"{name}_first"], self[f"{name}_end"] = 0, closed
+                self[f"{name}_rank"] = rows[0, 0]
+                self[f"{name}_open"], self[f"{name}_upto"] = rows[-1]
+            else:
+                self[f"{name}_first"] = self[f"{name}_end"] = 0
 
 
 def settings_of(resolved: Resolved, role: int, line: Line) -> dict[str, int]:
@@ -305,7 +344,7 @@ def settings_of(resolved: Resolved, role: int, line: Line) -> dict[str, int]:
         "byte_entry_ns": receiver.interrupt_byte_ns,
         "known": 0,
         "open": 0,
-        "all_kept": not line.ranks.size,
+        "noted": 1,
         "horizon": 0,
         "horizon_open": 0,
         "limit": NEVER,
