@@ -107,3 +107,10 @@ def test_a_frame_of_seven_fields(way, layouts):
     assert max(cycles) <= most
     assert of(receiver, case.codec.encode("beans", EMPTY)) <= most_empty
     assert receiver.stack <= 50
+
+
+def test_what_pushing_needs_of_the_flash():
+    """Receiver and unpacking of the message, every counter included; without `r_start` and `r_take_beans`."""
+    code = Receiver(case_of(), "r_push").image.code_bytes
+    assert code["r_read_beans"] <= 130
+    assert sum(code.values()) <= 445

@@ -69,7 +69,8 @@ KINDS = ("cobs", "cobs-unchecked", "slip", "hdlc-all", "newline-two", "counted-s
 BOUNDS = [
     ("cobs", "if (line->length < F_HELD) {", "if (1) {"),
     ("cobs", "if (n > F_HELD - (size_t)state->line.length) {", "if (0) {"),
-    ("cobs", "if (n < 2u) {", "if (0) {"),
+    ("cobs", "i < n - 1u && state->line.length < F_HELD - 1u", "state->line.length < F_HELD - 1u"),
+    ("cobs", "i < n - 1u && state->line.length < F_HELD - 1u", "i < n - 1u"),
     ("cobs", "} while (rest > 1u);", "} while (rest > 0u);"),
     ("cobs-unchecked", "if (line->length < F_HELD) {", "if (1) {"),
     ("slip", "if (line->length < F_MAX_BODY) {", "if (1) {"),

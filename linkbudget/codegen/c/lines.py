@@ -419,7 +419,8 @@ def refuse0(condition: str) -> list[str]:
 def no_real(real: Real) -> TargetError:
     """Return the error for a real in text."""
     return TargetError(
-        f"{real.path}: target c writes no real numbers as text; use a scaled field or a packed encoding"
+        f"{real.path}: target c writes no real numbers as text (the nearest one to any decimal takes numbers "
+        "of hundreds of digits); use a scaled field or a packed encoding"
     )
 
 

@@ -1,5 +1,6 @@
 /* Takes bytes two by two, up to a delimiter or where they or the room for them end, and returns how many:
-   the only loop that runs for every byte, so it does nothing else and has all registers to itself. */
+   the only loop that runs for every byte, so it does nothing else and has all registers to itself. There
+   are two bytes, and there is room for them. */
 static LB_APART size_t lb_run(lb_receiver *state, const uint8_t *data, size_t n)
 {
     uint8_t *body = &state->body[state->line.length];
@@ -10,9 +11,6 @@ static LB_APART size_t lb_run(lb_receiver *state, const uint8_t *data, size_t n)
 
     if (n > LB_HELD - (size_t)state->line.length) {
         n = LB_HELD - (size_t)state->line.length;
-    }
-    if (n < 2u) {
-        return 0u;
     }
     rest = n;
     do {
@@ -55,7 +53,7 @@ size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, 
         n = limit;
     }
     while (i < n) {
-        if (state->line.length <= LB_HELD) {
+        if (i < n - 1u && state->line.length < LB_HELD - 1u) {
             i += lb_run(state, &data[i], n - i);
         }
         if (i < n) {
