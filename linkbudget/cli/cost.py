@@ -41,9 +41,9 @@ ALONGSIDE = (
     "targets",
     multiple=True,
     metavar="NAME",
-    help="What it is measured on: c:cortex-m0plus (default). May be given several times.",
+    help="c:cortex-m0plus (default) or micropython. May be given several times.",
 )
-@click.option("--source", "sources", type=INPUT_FILE, multiple=True, help="C of your own instead.")
+@click.option("--source", "sources", type=INPUT_FILE, multiple=True, help="C or a .py of your own instead.")
 @click.option(
     "--function",
     metavar="NAME",
@@ -78,25 +78,28 @@ def command(
 ) -> None:
     """Measure what receiving the messages of LINK costs: cycles, time, code and stack.
 
-    Generated C is compiled and run on an emulated processor, beside the same messages in other formats. With
-    CAPTURE, a recording of the link, its messages are fed; otherwise test messages.
+    Generated C is compiled and run on an emulated processor, generated MicroPython in a virtual machine,
+    beside the same messages in other formats. With CAPTURE, a recording of the link, its messages are fed;
+    otherwise test messages.
     """
     from linkbudget.cli.choose import recorded_characters
-    from linkbudget.cost.target import CORTEX_M0PLUS, target_costs
+    from linkbudget.cost.target import CORTEX_M0PLUS, MICROPYTHON, target_costs
     from linkbudget.link.model import Link
 
     if function and not sources:
         raise click.UsageError("--function is of --source FILE")
     described = Link.load(link)
+    parser = own_parser(sources)
     if clock is not None:
         described = described.replace(**{"parser.clock_hz": clock})
     costs = target_costs(
         described,
-        targets or CORTEX_M0PLUS,
+        targets or (MICROPYTHON if parser else CORTEX_M0PLUS),
         direction=direction,
         formats={} if only_present or sources else formats_of(described, direction),
         capture=None if capture is None else recorded_characters(capture, given, described),
-        function=own_function(function or "parse", sources) if sources else None,
+        function=own_function(function or "parse", sources) if sources and not parser else None,
+        parser=parser,
         compiler=compiler,
         flags=None if flags is None else split(flags),
     )
@@ -126,6 +129,15 @@ def formats_of(link: Link, direction: str | None) -> Mapping[str, Link]:
     there = [name for name in ("to-controller", "to-module") if link.messages_of(name)]
     found, _ = candidates(link, direction if direction in there else there[0])
     return {one.name: one.link for one in found if one.name in ALONGSIDE}
+
+
+def own_parser(sources: tuple[Path, ...]) -> Path | None:
+    """Return the file of MicroPython among the sources, None where they are C."""
+    if not any(path.suffix == ".py" for path in sources):
+        return None
+    if len(sources) > 1:
+        raise click.UsageError("--source: a .py stands alone; modules beside it are found")
+    return sources[0]
 
 
 def own_function(name: str, sources: tuple[Path, ...]) -> CFunction:

@@ -59,8 +59,8 @@ class ParserCost:
     and ``message_ns`` the time from each message end to the next. ``pauses`` are found in the samples or were
     timed (``collections`` of them a run). ``runs_ns`` is the time of each whole run, pauses included.
     ``machine`` describes where it ran. ``json_ratio`` is the time of a message over that of ``json.loads`` of
-    the same values in the same virtual machine (of the shortest times; median and quartiles are of the runs), and ``allocated_bytes`` the memory it allocates per message;
-    both of MicroPython only.
+    the same values in the same virtual machine, of the shortest times (median and quartiles are of the runs),
+    and ``allocated_bytes`` the memory it allocates per message; all of MicroPython only.
     """
 
     fed: tuple[str, ...]

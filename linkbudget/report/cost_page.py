@@ -29,6 +29,7 @@ def cost_page(document: Document) -> list[RenderableType]:
     return [
         verdict(document["verdict"]),
         *emulated_rows(document),
+        *vm_rows(document),
         *left_out_list(document),
     ]
 
@@ -134,6 +135,43 @@ def costs_part(row: Document) -> Iterator[RenderableType]:
         + ("" if row["clock_hz"] else " Without a clock there is no time: --clock HZ, or parser.clock_hz.")
     )
     yield from map(bullet, fit["notes"])
+
+
+def vm_rows(document: Document) -> Iterator[RenderableType]:
+    """Yield what was measured in a virtual machine of MicroPython, against ``json.loads``."""
+    rows = [row for row in document["rows"] if "json_ratio" in row]
+    if not rows:
+        return
+    columns = ["", "x json.loads", "half of the runs", "alloc.", "here"]
+    title = "Times as long as json.loads of the same messages, bytes allocated a message"
+    yield figure_table(title, columns, vm_cells(rows), gap=2)
+    number = document["targets"].index(rows[0]["target"])
+    machine = rows[0]["machine"]
+    yield note(
+        f"Fed with {document['fed'][number]}, {rows[0]['runs']} runs in {machine['python']}"
+        f" ({machine['virtual machine']}); 'here' is the time on this host."
+    )
+    yield note(document["not_modelled"][number])
+    if any(row["present"] for row in rows):
+        yield bullet("=: the format of the link.")
+
+
+def vm_cells(rows: Sequence[Document]) -> Iterator[tuple[str, ...]]:
+    """Yield the cells: the name of each format, and a row for each module and way of reading."""
+    before = ""
+    for row in rows:
+        name = short_name(row)
+        if name != before:
+            yield (name + (" =" if row["present"] else ""), *[""] * 4)
+        ratio = row["json_ratio"]
+        yield (
+            f"  {row['module']} {row['form']}",
+            f"{ratio['median']:.2f}",
+            f"{ratio['low']:.2f}-{ratio['high']:.2f}",
+            f"{row['allocated_bytes_per_message']:,.0f}",
+            time(row["host_us_per_message"]),
+        )
+        before = name
 
 
 def left_out_list(document: Document) -> Iterator[RenderableType]:
