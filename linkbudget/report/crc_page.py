@@ -243,7 +243,8 @@ def cautions(document: Document) -> Iterable[str]:
         )
     if document["starts_at_zero"]:
         yield (
-            "It starts at zero and has no final xor: frames of zeros pass, and leading zeros can be lost unseen."
+            "It starts at zero and has no final xor: frames of zeros pass, and leading zeros can be lost "
+            "unseen."
         )
     yield (
         "These are flips of data and check. Where a delimiter is hit, or a byte lost or added, about one "
