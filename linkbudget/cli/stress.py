@@ -1,9 +1,9 @@
-"""``linkbudget stress``: what damage does to the frames of a link."""
+"""``linkbudget stress``: what breaks a link, and what damage does to its frames."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,9 +14,11 @@ from linkbudget.cli.capture_input import (
     json_option,
     read_capture,
     requirement_option,
+    wrong_rate,
 )
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
+from linkbudget.errors import CaptureError
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -40,9 +42,22 @@ __all__ = ["command"]
 @click.option(
     "--trials",
     type=click.IntRange(1),
-    default=50_000,
-    show_default=True,
-    help="Most trials of one kind of damage; more try longer frames through.",
+    metavar="COUNT",
+    help="With --frame: most trials of one kind of damage (default 50000); more try longer frames through."
+    " Without: disturbances drawn in each turn of a search (default 60).",
+)
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    metavar="KIND",
+    help="What to search for: phase, skew, gap, lost, pause, burst (default: all). Can be repeated.",
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Also write what breaks the link: link file, recording, pytest case, stimulus for a real port.",
 )
 @requirement_option
 @junit_option
@@ -56,34 +71,85 @@ def command(
     frames: bool,
     direction: str | None,
     seed: int,
-    trials: int,
+    trials: int | None,
+    kinds: tuple[str, ...],
+    out: Path | None,
     require: bool,
     junit: Path | None,
     as_json: bool,
 ) -> int:
-    """Damage the frames of LINK in every way, at every place, and count what is misread.
+    """Search for the smallest disturbance of CAPTURE that breaks a requirement of LINK.
 
-    With CAPTURE the frames are recorded ones.
+    With --frame: damage the frames of LINK in every way, at every place, and count what is misread; with
+    CAPTURE, recorded ones.
     """
     from linkbudget.link.model import Link
-    from linkbudget.study.frame_stress import stress_frames
 
-    if not frames:
-        raise click.UsageError("what to stress? --frame attacks the frames of LINK")
+    if frames and (kinds or out):
+        raise click.UsageError("--kind and --out are for the search in a CAPTURE, without --frame")
+    if not frames and direction:
+        raise click.UsageError("--direction is for --frame: the search is in what goes to the controller")
+    if not frames and capture is None:
+        raise click.UsageError("a CAPTURE to disturb, or --frame to attack the frames of LINK, is missing")
     described = Link.load(link)
-    way = direction or default_direction(described)
-    recorded = None if capture is None else recorded_payloads(capture, given, described, way)
-    with progress_bar("damaging frames") as progress:
-        result = stress_frames(described, way, recorded, seed=seed, most_trials=trials, progress=progress)
-    document = {**result.to_dict(), "warnings": list(notes.texts)}
+    if frames:
+        document = attacked(described, capture, given, direction, seed, trials, notes)
+    else:
+        assert capture is not None
+        document = searched(described, capture, given, kinds, seed, trials, out, notes)
     write_junit(junit, document, described, link, capture)
     if as_json:
         emit_document(document, notes)
     else:
-        from linkbudget.report.stress_page import frame_page
+        from linkbudget.report.stress_page import frame_page, search_page
 
-        emit_page(frame_page(document))
+        emit_page(frame_page(document) if frames else search_page(document))
     return exit_code(document, described, require, notes)
+
+
+def attacked(
+    link: Link,
+    capture: Path | None,
+    given: CaptureInput,
+    direction: str | None,
+    seed: int,
+    trials: int | None,
+    notes: Notes,
+) -> dict[str, Any]:
+    """Return the document of frames that were attacked."""
+    from linkbudget.study.frame_stress import MOST_TRIALS, stress_frames
+
+    way = direction or default_direction(link)
+    recorded = None if capture is None else recorded_payloads(capture, given, link, way)
+    with progress_bar("damaging frames") as progress:
+        result = stress_frames(
+            link, way, recorded, seed=seed, most_trials=trials or MOST_TRIALS, progress=progress
+        )
+    return {**result.to_dict(), "warnings": list(notes.texts)}
+
+
+def searched(
+    link: Link,
+    path: Path,
+    given: CaptureInput,
+    kinds: tuple[str, ...],
+    seed: int,
+    trials: int | None,
+    out: Path | None,
+    notes: Notes,
+) -> dict[str, Any]:
+    """Return the document of the smallest disturbances, and write them into a folder where one is named."""
+    from linkbudget.study.stress import TRIES, stress
+    from linkbudget.study.stress_files import write_stress
+
+    characters = read_capture(path, given, link.line)
+    told = wrong_rate(path, given, characters)
+    if told:
+        raise CaptureError(path, "", told)
+    with progress_bar("disturbing the link") as progress:
+        result = stress(link, characters, kinds or None, seed=seed, tries=trials or TRIES, progress=progress)
+    written = [] if out is None else [str(file) for file in write_stress(result, out)]
+    return {**result.to_dict(), "written": written, "warnings": list(notes.texts)}
 
 
 def default_direction(link: Link) -> str:

@@ -1,4 +1,4 @@
-"""The page of ``stress --frame``: the verdict, what to know first, every kind of damage, an example."""
+"""The pages of ``stress``: the smallest disturbances; and of frames attacked, every kind of damage."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from linkbudget.report.terminal import (
     figure_table,
     note,
     requirement_table,
+    time,
     verdict,
     word_list,
 )
@@ -19,7 +20,7 @@ from linkbudget.units import format_count
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-__all__ = ["frame_page"]
+__all__ = ["frame_page", "search_page"]
 
 MOST_PAIRS = 40
 
@@ -126,3 +127,51 @@ def brief_bytes(digits: str) -> str:
     if len(pairs) > MOST_PAIRS:
         pairs = [*pairs[: MOST_PAIRS // 2], "…", *pairs[-MOST_PAIRS // 2 :]]
     return " ".join(pairs)
+
+
+def search_page(document: Document) -> list[RenderableType]:
+    """Return the page of the smallest disturbances."""
+    rows = document["disturbances"]
+    unmet = [row["name"] for row in document["requirements"] if row["met"] is False]
+    if unmet:
+        return [
+            verdict(f"Nothing to search for: without any disturbance {', '.join(unmet)} is not met.", False),
+            *requirement_table(document),
+        ]
+    found = [row for row in rows if row["smallest"]]
+    line = (
+        f"{len(found)} of {len(rows)} kinds of disturbance break a requirement."
+        if found
+        else f"None of {len(rows)} kinds of disturbance broke a requirement, as far as was searched."
+    )
+    parts: list[RenderableType] = [verdict(f"In the model: {line}", not found)]
+    cells = [
+        (
+            row["kind"],
+            row["smallest"]["words"] if row["smallest"] else f"none up to {amount(row)}",
+            ", ".join(broken_text(one) for one in row["unmet"]) or "-",
+        )
+        for row in rows
+    ]
+    parts.append(word_list("The smallest that was found, and what it breaks", cells))
+    replays = sum(row["replays"] for row in rows)
+    parts.append(
+        note(
+            f"{replays:,} replays, seed {document['seed']}. What was found breaks the link; that"
+            " nothing smaller does is not proved. Another --seed, or more --trials, may find it."
+        )
+    )
+    if document["written"]:
+        parts.append(word_list("Written", [(name,) for name in document["written"]]))
+    return parts + requirement_table(document, "Requirements, undisturbed")
+
+
+def amount(row: Document) -> str:
+    """Return the largest disturbance that was tried."""
+    size = row["largest_tried"]
+    return time(size / 1000) if row["unit"] == "ns" else f"{size:,} {row['unit']}"
+
+
+def broken_text(row: Document) -> str:
+    """Return a requirement and what it came to."""
+    return f"{row['name']} {figure(row['value'], 7)} > {figure(row['limit'], 7)}"
