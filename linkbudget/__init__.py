@@ -82,17 +82,33 @@ if TYPE_CHECKING:
     from linkbudget.replay.result import Replay as Replay
     from linkbudget.replay.run import replay as replay
     from linkbudget.report.html.page import save_html as save_html
+    from linkbudget.rig.clock import RealClock as RealClock
+    from linkbudget.rig.clock import VirtualClock as VirtualClock
+    from linkbudget.rig.clock import patched_time as patched_time
+    from linkbudget.rig.endpoints import Receiver as Receiver
+    from linkbudget.rig.endpoints import Sender as Sender
+    from linkbudget.rig.faults import Faults as Faults
+    from linkbudget.rig.messages import MessageReader as MessageReader
+    from linkbudget.rig.messages import Received as Received
+    from linkbudget.rig.pair import Boot as Boot
+    from linkbudget.rig.pair import LinkPair as LinkPair
+    from linkbudget.rig.terminal import TerminalEnd as TerminalEnd
+    from linkbudget.rig.wire import Holding as Holding
     from linkbudget.study.choose import FormatChoice as FormatChoice
     from linkbudget.study.choose import choose_format as choose_format
     from linkbudget.study.deliveries import Deliveries as Deliveries
     from linkbudget.study.deliveries import match_frames as match_frames
     from linkbudget.study.exchanges import Exchanges as Exchanges
     from linkbudget.study.exchanges import pair_requests as pair_requests
+    from linkbudget.study.frame_stress import FrameStress as FrameStress
+    from linkbudget.study.frame_stress import stress_frames as stress_frames
     from linkbudget.study.headroom import Headroom as Headroom
     from linkbudget.study.headroom import headroom as headroom
     from linkbudget.study.infer import Inference as Inference
     from linkbudget.study.infer import infer as infer
     from linkbudget.study.infer import infer_link as infer_link
+    from linkbudget.study.stress import Stress as Stress
+    from linkbudget.study.stress import stress as stress
     from linkbudget.study.whatif import WhatIf as WhatIf
     from linkbudget.study.whatif import whatif as whatif
     from linkbudget.traffic.align import Alignment as Alignment
@@ -168,11 +184,20 @@ _HOMES = {
     "replay.result": ("Replay",),
     "replay.run": ("replay",),
     "report.html.page": ("save_html",),
+    "rig.clock": ("RealClock", "VirtualClock", "patched_time"),
+    "rig.endpoints": ("Receiver", "Sender"),
+    "rig.faults": ("Faults",),
+    "rig.messages": ("MessageReader", "Received"),
+    "rig.pair": ("Boot", "LinkPair"),
+    "rig.terminal": ("TerminalEnd",),
+    "rig.wire": ("Holding",),
     "study.choose": ("FormatChoice", "choose_format"),
     "study.deliveries": ("Deliveries", "match_frames"),
     "study.exchanges": ("Exchanges", "pair_requests"),
+    "study.frame_stress": ("FrameStress", "stress_frames"),
     "study.headroom": ("Headroom", "headroom"),
     "study.infer": ("Inference", "infer", "infer_link"),
+    "study.stress": ("Stress", "stress"),
     "study.whatif": ("WhatIf", "whatif"),
     "traffic.align": ("Alignment", "align"),
     "traffic.bridged": ("behind_bridge",),

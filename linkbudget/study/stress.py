@@ -3,8 +3,9 @@
 Each kind is searched in turns. First the largest disturbance is tried at places all over the recording (of
 those that have only a direction: sizes all over their range). Then hypothesis looks for a smaller one that
 breaks a requirement, drawn toward what comes nearest to a limit, and shrinks it. What is found is made
-smaller by halves until a step less breaks nothing. A disturbance that was found is a fact: replaying it breaks
-the requirement. That there is no smaller one is not proved: a small one may do harm where a larger one does not.
+smaller by halves until a step less breaks nothing. A disturbance that was found is a fact: replaying it
+breaks the requirement. That there is no smaller one is not proved: a small one may do harm where a larger one
+does not.
 """
 
 from __future__ import annotations
