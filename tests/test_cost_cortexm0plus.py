@@ -6,6 +6,7 @@ import pytest
 from m0plus import in_rp2040js, machine, naked, needs_rp2040js, program
 
 from linkbudget.cost.cortexm0plus.cycles import Cycles
+from linkbudget.cost.cortexm0plus.figures import Buffer, Call, measure_c
 from linkbudget.cost.cortexm0plus.machine import EmulatedFault, Machine
 from linkbudget.errors import TargetError
 
@@ -310,6 +311,30 @@ def test_code_bytes_by_symbol_add_up_to_what_is_flashed(name):
     (symbol,) = [one for one in image.symbols if one.name == "sum"]
     assert image.symbol_at(symbol.address + symbol.size - 1) == symbol
     assert image.where(symbol.address + 2) == f"sum+0x2 (0x{symbol.address + 2:08x})"
+
+
+def test_calls_of_any_c_are_measured_in_one_go():
+    text = """
+    #include <stdint.h>
+    uint32_t total;
+    void add(const uint8_t *data, unsigned n, uint8_t *last);
+    void add(const uint8_t *data, unsigned n, uint8_t *last)
+    {
+        while (n-- > 0) { *last = *data; total += *data++; }
+    }
+    """
+    last = Buffer("last", 1)
+    calls = [Call("add", (b"abc", 3, last)), Call("add", (b"de", 2, last)), Call("add", (b"", 0, last))]
+    found = measure_c({"add.c": text}, calls, compiler="gcc", flags=("-Os",))
+    assert found.runs[0].cycles.high > found.runs[1].cycles.high > found.runs[2].cycles.high
+    assert found.machine.value("total") == sum(b"abcde")
+    assert found.code_bytes["add"] == sum(found.code_bytes.values())
+    assert found.stack_bytes == max(run.stack_bytes for run in found.runs)
+    assert (found.compiler.name, found.flags) == ("gcc", ("-Os",))
+    with pytest.raises(TargetError, match="no object 'nothing'"):
+        found.machine.value("nothing")
+    with pytest.raises(EmulatedFault, match="behind what it was given"):
+        measure_c({"add.c": text}, [Call("add", (b"ab", 9000, last))])
 
 
 def test_stack_is_counted_where_it_is_reserved_and_where_it_moves_by_a_register():

@@ -20,6 +20,7 @@ from linkbudget.codegen.spec import describe
 from linkbudget.codegen.target import target_of
 from linkbudget.codegen.vectors import vectors
 from linkbudget.cost.chunks import feeds_of
+from linkbudget.cost.cortexm0plus.toolchain import INSTALL
 from linkbudget.cost.pieces import Frames
 from linkbudget.cost.tables import cost_tables, in_us
 from linkbudget.cost.target import CORTEX_M0PLUS, LeftOut, Measured, TargetJob
@@ -39,7 +40,8 @@ MOST_RECORDED = 200
 COSTS = ("read_call", "byte", "message", "message_byte")
 MODULES = ("unicorn", "capstone", "elftools")
 NOT_MODELLED = (
-    "Not modelled: wait states of the flash, caches, interrupts, and the UART's own registers."
+    "Not modelled: wait states of the flash, caches, interrupts, and the UART's own registers; a multiplication"
+    " takes one cycle (in some chips 32)."
     " Of two numbers the first leaves LR and PC out of a list of registers, the second counts them"
     " (the manual allows both)."
 )
@@ -163,9 +165,7 @@ def needs_extra() -> None:
     """Raise `TargetError` with the command that installs the emulator, when it is not there."""
     missing = [name for name in MODULES if importlib.util.find_spec(name) is None]
     if missing:
-        raise TargetError(
-            f'measuring for {CORTEX_M0PLUS} needs {" and ".join(missing)}: pip install "linkbudget[target]"'
-        )
+        raise TargetError(f"measuring for {CORTEX_M0PLUS} needs {' and '.join(missing)}: {INSTALL}")
 
 
 class _Source(NamedTuple):
