@@ -40,10 +40,9 @@ MOST_RECORDED = 200
 COSTS = ("read_call", "byte", "message", "message_byte")
 MODULES = ("unicorn", "capstone", "elftools")
 NOT_MODELLED = (
-    "Not modelled: wait states of the flash, caches, interrupts, and the UART's own registers; a multiplication"
-    " takes one cycle (in some chips 32)."
-    " Of two numbers the first leaves LR and PC out of a list of registers, the second counts them"
-    " (the manual allows both)."
+    "Not modelled: wait states of the flash, caches, interrupts, and the UART's own registers; a"
+    " multiplication takes one cycle (in some chips 32). Of two numbers the first leaves LR and PC out of a"
+    " list of registers, the second counts them (the manual allows both)."
 )
 
 
