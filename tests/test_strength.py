@@ -7,6 +7,7 @@ from fractions import Fraction
 from itertools import combinations
 from math import comb
 
+import numpy as np
 import pytest
 from frame_cases import vectors
 from hypothesis import given
@@ -222,6 +223,8 @@ def test_weights_are_those_of_all_codewords(width, data_bits, draw):
     exact = sum(count * p**w * (1 - p) ** (length - w) for w, count in enumerate(counts) if w)
     assert undetected_probability(width, poly, data_bits, float(rate)) == float(exact)
     assert undetected_probability(width, poly, data_bits, Decimal(rate)) == float(exact)
+    assert undetected_probability(width, poly, data_bits, p) == float(exact)
+    assert undetected_probability(width, poly, data_bits, np.float64(rate)) == float(exact)
 
 
 @pytest.mark.parametrize(("width", "poly", "data_bits"), [(16, 0x1021, 48), (16, 0x5935, 48), (8, 0xCF, 32)])

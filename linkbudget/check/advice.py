@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
+from fractions import Fraction
 from functools import cached_property
 from html import escape
 from math import comb
@@ -315,7 +316,7 @@ def _reciprocal(row: CrcAlgorithm) -> int:
     return reflect(1 << row.width | row.poly, row.width + 1) & ((1 << row.width) - 1)
 
 
-def undetected_bound(polynomial: int, length: int, distance: int, rate: Decimal) -> float:
+def undetected_bound(polynomial: int, length: int, distance: int, rate: Fraction) -> float:
     """Return a probability that that of undetected flips does not exceed, for a code of that distance.
 
     The *k* = (d - 1) / 2 last flips of an undetected pattern follow from the others, because patterns of *k*
@@ -326,8 +327,11 @@ def undetected_bound(polynomial: int, length: int, distance: int, rate: Decimal)
         return 1.0  # a sum of so many terms is hardly less
     half, even = (distance - 1) // 2, has_even_words_only(polynomial)
     with localcontext(prec=40):
-        ratio = rate / (1 - rate)
-        term = (1 - rate) ** length * ratio**distance * comb(length, distance - half) / comb(distance, half)
+        flipped = Decimal(rate.numerator) / rate.denominator
+        ratio = flipped / (1 - flipped)
+        term = (
+            (1 - flipped) ** length * ratio**distance * comb(length, distance - half) / comb(distance, half)
+        )
         total = Decimal(0)
         for flips in range(distance, length + 1):
             if not (even and flips % 2):

@@ -31,6 +31,7 @@ __all__ = [
     "undetected_weights",
 ]
 
+Rate = float | Decimal | Fraction
 MAX_EXACT_WIDTH = 24
 """Bits of the widest polynomial whose undetected patterns are counted: 2^24 dual codewords."""
 MAX_DATA_BITS = 1 << 24
@@ -94,7 +95,7 @@ def undetected_weights(width: int, poly: int, data_bits: int, max_weight: int) -
     return word_weights(polynomial, data_bits + width, max_weight)
 
 
-def undetected_probability(width: int, poly: int, data_bits: int, bit_error_rate: float | Decimal) -> float:
+def undetected_probability(width: int, poly: int, data_bits: int, bit_error_rate: Rate) -> float:
     """Return the probability that flips in data and check go undetected.
 
     Every bit is flipped by itself with ``bit_error_rate``, 0 to 1. ``width`` 1 to 24; ``poly`` in normal
@@ -141,13 +142,16 @@ def joined_frames_pass(algorithm: CrcAlgorithm) -> bool:
     return algorithm.returns_to_start
 
 
-def checked_rate(bit_error_rate: float | Decimal) -> Decimal:
-    """Return a bit error rate as the decimal it prints as; `SettingsError` unless it is 0 to 1."""
+def checked_rate(bit_error_rate: Rate) -> Fraction:
+    """Return a bit error rate exactly, a float as the decimal it prints as.
+
+    `SettingsError` unless it is 0 to 1.
+    """
     try:
-        rate = Decimal(str(bit_error_rate))
-    except ArithmeticError:
-        rate = Decimal("nan")
-    if rate.is_nan() or not 0 <= rate <= 1:
+        rate = Fraction(str(bit_error_rate))
+    except (ValueError, ZeroDivisionError):
+        rate = Fraction(-1)
+    if not 0 <= rate <= 1:
         raise SettingsError(Fault("bit_error_rate", bit_error_rate, "a probability, 0 to 1"))
     return rate
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal, localcontext
+from fractions import Fraction
 from functools import lru_cache
 from math import ceil, log10
 from types import MappingProxyType
@@ -90,7 +91,7 @@ def weights_from_dual(dual: Mapping[int, int], length: int, max_weight: int) -> 
     return [total // size for total in totals]
 
 
-def undetected_share(polynomial: int, length: int, bit_error_rate: Decimal) -> float:
+def undetected_share(polynomial: int, length: int, bit_error_rate: Fraction) -> float:
     """Return the probability that a codeword of that length arrives as another one.
 
     Nearly all of the sum cancels out, so it is taken with as many digits as the result needs.
@@ -102,12 +103,13 @@ def undetected_share(polynomial: int, length: int, bit_error_rate: Decimal) -> f
     digits = 2 * GUARD_DIGITS + ceil(log10(length))
     while True:
         with localcontext(prec=digits):
-            kept = 1 - 2 * bit_error_rate
+            rate = Decimal(bit_error_rate.numerator) / bit_error_rate.denominator
+            kept = 1 - 2 * rate
             total, behind = Decimal(0), words[0][0]
             for ones, count in words:  # Horner's rule, from the highest power down
                 total, behind = total * _power(kept, behind - ones) + count, ones
             total *= _power(kept, behind)
-            found = total / (1 << width) - _power(1 - bit_error_rate, length)
+            found = total / (1 << width) - _power(1 - rate, length)
         if found.adjusted() > GUARD_DIGITS - digits or (found == 0 and bit_error_rate == 1):
             return float(found)
         if digits > GUARD_DIGITS - SMALLEST:
