@@ -265,11 +265,6 @@ def test_a_wanted_field_must_be_one():
     spec = describe(codec_of(BEANS), "to-controller", None, RESERVED)
     with pytest.raises(TargetError, match=r"fields: 'ripee' is no field; allowed: .*; did you mean 'ripe'\?"):
         CTarget().generate(spec, {"check": "small", "fields": "tick,ripee"})
-    packed = describe(
-        codec_of(BEANS, encoding="packed-bits", delimiting="cobs"), "to-controller", None, RESERVED
-    )
-    with pytest.raises(TargetError, match="fields: beans is packed-bits; only json-object has keys"):
-        CTarget().generate(packed, {"check": "small", "fields": "tick"})
 
 
 def test_a_word_inside_another_has_its_own_end():

@@ -29,8 +29,8 @@ def owner_of(ident: str) -> str:
     return f"lb_{ident}_t"
 
 
-def header(spec: DirectionSpec, framing: Framing) -> str:
-    """Return the text of the header, with the names of the runtime."""
+def header(spec: DirectionSpec, framing: Framing, sending: bool = True) -> str:
+    """Return the text of the header, with the names of the runtime; ``sending``: with the encoders."""
     parts = [
         banner(spec, "Receiving and sending the messages of one direction of a serial link: C99 and C++."),
         "#ifndef LB_H\n#define LB_H\n\n#include <stddef.h>\n#include <stdint.h>\n",
@@ -42,7 +42,7 @@ def header(spec: DirectionSpec, framing: Framing) -> str:
         if words:
             parts.append("\n".join(words) + "\n")
         parts += structs(message, f"lb_{message.ident}")
-    parts += [_status(spec), _message(spec), _receiver(spec, framing), _functions(spec, framing)]
+    parts += [_status(spec), _message(spec), _receiver(spec, framing), _functions(spec, framing, sending)]
     parts.append("#ifdef __cplusplus\n}\n#endif\n\n#endif\n")
     return "\n".join(parts)
 
@@ -109,7 +109,7 @@ Work per byte is bounded: at worst
    every byte held is tried as the start of a frame, LB_MAX_FRAME * LB_MAX_BODY / 2 steps of the check."""
 
 
-def _functions(spec: DirectionSpec, framing: Framing) -> str:
+def _functions(spec: DirectionSpec, framing: Framing, sending: bool) -> str:
     parts = [runtime("functions.h").replace("LB_WORK", SEARCHED if framing.searches else BOUNDED)]
     for message in spec.messages:
         name = comment(message.name)
@@ -132,7 +132,7 @@ def _functions(spec: DirectionSpec, framing: Framing) -> str:
         f"/* Writes a frame with this {comment(message.name)} message and returns its length; 0 when a\n"
         "   value is out of range or ``capacity`` too small (LB_MAX_FRAME is always enough). */\n"
         f"{encoder_head(spec, message.ident)};\n"
-        for message in spec.messages
+        for message in (spec.messages if sending else ())
     ]
     return "\n".join(parts)
 

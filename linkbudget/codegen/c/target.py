@@ -28,9 +28,8 @@ class CTarget:
     """C99, which is also C++: no allocation, no globals, no recursion.
 
     ``check``: ``small`` computes the check without a table, or with one of 16 entries; ``table`` takes one of
-    256 entries, which is faster and larger. ``fields``: the wanted fields, between commas, ``*``
-    for all: for delimited text this makes an extractor instead of a decoder that holds a line; JSON has one
-    in any case.
+    256 entries, which is faster and larger. ``fields``: the wanted fields, between commas, ``*`` for all:
+    then an extractor is made, which only receives, and lets other fields be anything; JSON always has one.
     """
 
     name: ClassVar[str] = "c"
@@ -46,14 +45,17 @@ class CTarget:
 
             spec = with_fields(spec, fields, self.reserved) if spec.family == "json" else spec
             return self._finished(extractor_files(spec, fields), whole)
-        spec = with_fields(spec, fields, self.reserved)
         for message in spec.messages:
             if not isinstance(message.encoding, PackedBits | PackedBytes | Delimited):
-                allowed = "packed-bits, packed-bytes, delimited, json-object"
+                allowed = "packed-bits, packed-bytes, delimited, json-object, json-array"
                 raise TargetError(
                     f"{message.name}.encoding: target c does not write {message.encoding.name}; "
                     f"allowed: {allowed}"
                 )
+        if fields:
+            from linkbudget.codegen.extract.c import frame_files
+
+            return self._finished(frame_files(spec, fields, options["check"] == "table"), whole)
         framing = Framing(spec, options["check"] == "table")
         files = {
             f"{spec.prefix}.h": header(spec, framing),

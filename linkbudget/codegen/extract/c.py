@@ -5,6 +5,7 @@ from __future__ import annotations
 from linkbudget.codegen.c.banner import banner
 from linkbudget.codegen.c.text import indented, quoted
 from linkbudget.codegen.extract.c_array import ArrayText
+from linkbudget.codegen.extract.c_binary import binary_files
 from linkbudget.codegen.extract.c_common import CommonText
 from linkbudget.codegen.extract.c_json import JsonText
 from linkbudget.codegen.extract.c_words import WordsText
@@ -13,7 +14,7 @@ from linkbudget.codegen.extract.wanted import ALL, wanted_names
 from linkbudget.codegen.extract.words_plan import make_words_plan
 from linkbudget.codegen.spec import DirectionSpec
 
-__all__ = ["extractor_files"]
+__all__ = ["extractor_files", "frame_files"]
 
 
 def extractor_files(spec: DirectionSpec, fields: str = "") -> dict[str, str]:
@@ -40,15 +41,26 @@ def extractor_files(spec: DirectionSpec, fields: str = "") -> dict[str, str]:
     }
 
 
+def frame_files(spec: DirectionSpec, fields: str, table: bool) -> dict[str, str]:
+    """Return the files of an extractor of packed messages; `TargetError` for fields without a fixed place."""
+    return binary_files(spec, fields, table, _example(spec))
+
+
 def _example(spec: DirectionSpec) -> str:
     message = spec.codec.messages[0]
     value = message.encoding.attain(message.layout, "typical")
-    line = spec.codec.encode(message.name, value).decode("latin-1")
+    line = spec.codec.encode(message.name, value)
     name = spec.messages[0].ident
-    text, length = quoted(line).rsplit(", ", 1)
+    if spec.family == "binary":
+        text = f"{{{', '.join(f'0x{byte:02X}' for byte in line)}}}"
+        length = f"{len(line)}u"
+        kind = "uint8_t"
+    else:
+        text, length = quoted(line.decode()).rsplit(", ", 1)
+        kind = "char"
     lines = [
         "static lb_receiver receiver; /* in the controller */",
-        f"static const char line[] = {text};",
+        f"static const {kind} line[] = {text};",
         f"lb_{name}_t got;",
         "uint32_t now = 0u;",
         "size_t i;",

@@ -28,7 +28,10 @@ def with_fields(spec: DirectionSpec, fields: str, reserved: Collection[str]) -> 
     made = []
     for message in spec.codec.messages:
         if message.encoding.name != "json-object":
-            raise TargetError(f"fields: {message.name} is {message.encoding.name}; only json-object has keys")
+            raise TargetError(
+                f"fields: {message.name} is {message.encoding.name}, of which this target reads all fields; "
+                "target c picks wanted ones"
+            )
         layout = message.layout
         kept = tuple(field for field in layout.fields if field.name in names)
         if kept or layout.key is not None:
