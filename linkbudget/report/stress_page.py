@@ -140,9 +140,9 @@ def search_page(document: Document) -> list[RenderableType]:
         ]
     found = [row for row in rows if row["smallest"]]
     line = (
-        f"{len(found)} of {len(rows)} kinds of disturbance break a requirement."
+        f"{len(found)} of {format_count(len(rows), 'kind')} of disturbance can break a requirement."
         if found
-        else f"None of {len(rows)} kinds of disturbance broke a requirement, as far as was searched."
+        else f"None of {format_count(len(rows), 'kind')} of disturbance broke a requirement, as far as was searched."
     )
     parts: list[RenderableType] = [verdict(f"In the model: {line}", not found)]
     cells = [
