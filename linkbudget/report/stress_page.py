@@ -142,7 +142,7 @@ def search_page(document: Document) -> list[RenderableType]:
     line = (
         f"{len(found)} of {format_count(len(rows), 'kind')} of disturbance can break a requirement."
         if found
-        else f"None of {format_count(len(rows), 'kind')} of disturbance broke a requirement, as far as was searched."
+        else f"None of {format_count(len(rows), 'kind')} of disturbance was found to break a requirement."
     )
     parts: list[RenderableType] = [verdict(f"In the model: {line}", not found)]
     cells = [

@@ -7,9 +7,8 @@ from linkbudget import Link, byte_budget, choose_format, generate
 link = Link.load(Path(__file__).with_name("lanes.toml"))
 before = byte_budget(link).messages[0]
 first = choose_format(link).first
-print(
-    f"now:    {before.bytes.maximum} bytes at most, {float(before.wire_time.maximum) * 1e3:.2f} ms on the wire"
-)
+wire_ms = float(before.wire_time.maximum) * 1000
+print(f"now:    {before.bytes.maximum} bytes at most, {wire_ms:.2f} ms on the wire")
 print(f"choose: {first.name}, {first.bytes.maximum} bytes at most")
 
 changes = {"message[0].encoding": "packed-bits", "frame.delimiting": "cobs", "frame.crc": "CRC-16/IBM-3740"}
