@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from m0plus import in_rp2040js, machine, naked, needs_rp2040js, program
 
-from linkbudget.cost.cortexm0plus.cycles import Cycles
+from linkbudget.cost.cortexm0plus.cycles import Cycles, _by_mnemonic
 from linkbudget.cost.cortexm0plus.figures import Buffer, Call, measure_c
 from linkbudget.cost.cortexm0plus.machine import EmulatedFault, Machine
 from linkbudget.errors import TargetError
@@ -217,6 +217,31 @@ def test_a_long_call_is_folded_in_pieces_to_the_same_sums(monkeypatch):
         for name in ("returned", "low", "high", "instructions"):
             assert (getattr(other, name) == getattr(first, name)).all()
         assert (other.stack_bytes, other.by_symbol) == (first.stack_bytes, first.by_symbol)
+
+
+@pytest.mark.parametrize("home", ["no.such.module", "linkbudget.errors"])
+def test_blocks_are_told_in_the_packages_own_way_too(monkeypatch, home):
+    data, found = bytes(range(100)), []
+    for one in ("unicorn.unicorn_py3.unicorn", home):
+        monkeypatch.setattr("linkbudget.cost.cortexm0plus.hook.HOME", one)
+        emulated = machine(SUM, "sum")
+        found.append(emulated.call("sum", emulated.place(len(data), data), len(data), 1, 2, 3))
+    assert found[0] == found[1]
+
+
+def test_what_is_raised_while_code_runs_gets_out(monkeypatch):
+    # The trace is folded while the code runs, and the instruction in it has no cycles.
+    monkeypatch.setattr("linkbudget.cost.cortexm0plus.machine.BATCH", 3)
+    loop = "movs r0, #9; 1: cpsid i; subs r0, #1; bne 1b; bx lr"
+    emulated = machine(naked("loop", loop), "loop")
+    monkeypatch.setattr("linkbudget.cost.cortexm0plus.cycles.ROWS", ())
+    _by_mnemonic.cache_clear()
+    try:
+        with pytest.raises(TargetError, match=r"has no cycles in the table"):
+            emulated.call("loop")
+    finally:
+        monkeypatch.undo()
+        _by_mnemonic.cache_clear()
 
 
 def test_many_calls_are_the_same_as_one_after_the_other():

@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linkbudget.cost.cortexm0plus.blocks import SIZE_BITS, Blocks, Counts
+from linkbudget.cost.cortexm0plus.blocks import Blocks, Counts
 from linkbudget.cost.cortexm0plus.cycles import Cycles
+from linkbudget.cost.cortexm0plus.hook import hook_blocks
 from linkbudget.cost.cortexm0plus.image import Image
 from linkbudget.cost.cortexm0plus.toolchain import GAP, GAP_BYTES
 from linkbudget.errors import TargetError
@@ -97,6 +98,7 @@ class Machine:
         self.limit = LIMIT if limit is None else limit
         self._blocks = Blocks(image, multiply)
         self._problem: str | None = None
+        self._error: BaseException | None = None
         self._called = ""
         self._before = 0
         self._next_buffer = BUFFERS
@@ -109,7 +111,6 @@ class Machine:
     def _made(self, strict: bool) -> Uc:
         from unicorn import (
             UC_ARCH_ARM,
-            UC_HOOK_BLOCK,
             UC_HOOK_MEM_INVALID,
             UC_HOOK_MEM_READ,
             UC_HOOK_MEM_WRITE,
@@ -121,14 +122,7 @@ class Machine:
 
         uc = Uc(UC_ARCH_ARM, UC_MODE_THUMB | UC_MODE_MCLASS)
         uc.ctl_set_cpu_model(UC_CPU_ARM_CORTEX_M0)
-        trace, note = self._trace, self._trace.append
-
-        def entered(uc: Uc, address: int, size: int, _: object) -> None:
-            note(address << SIZE_BITS | size)
-            if len(trace) >= BATCH:
-                self._fold()
-
-        uc.hook_add(UC_HOOK_BLOCK, entered)
+        self._hook = hook_blocks(uc, self._trace, BATCH, self._fold, self._raised_inside)
         uc.hook_add(UC_HOOK_MEM_INVALID, self._on_invalid)
         if strict:
             uc.hook_add(UC_HOOK_MEM_READ | UC_HOOK_MEM_WRITE, self._on_access)
@@ -265,12 +259,14 @@ class Machine:
         from unicorn import UcError
         from unicorn.arm_const import UC_ARM_REG_PC
 
-        self._problem = None
+        self._problem = self._error = None
         failed = None
         try:
             self._uc.emu_start(address | 1, STOP)
         except UcError as error:
             failed = _words(error)
+        if self._error is not None:
+            raise self._error
         problem = self._problem or failed
         if problem is not None:
             where = self.image.where(int(self._uc.reg_read(UC_ARM_REG_PC)) & ~1)
@@ -280,6 +276,10 @@ class Machine:
         """Return how far down the stack was ever written."""
         held = self.read(STACK_END - STACK_BYTES, STACK_BYTES)
         return len(held.lstrip(bytes([PAINT])))
+
+    def _raised_inside(self, error: BaseException) -> None:
+        self._error = error
+        self._uc.emu_stop()
 
     def _fold(self) -> None:
         self._counts.fold()
