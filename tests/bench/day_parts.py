@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ DAY_S = 86_400
 PART_S = 600
 """Seconds of a full line that are replayed; every further one costs the same."""
 PIECE_MESSAGES = 65_536
+DIFFERENT = 8_192
 CHARACTER_NS = 10_851
 SPARSE_NS = 33_000_000
 # Numbers of 16 bits in a message; what is on the wire has a check, a code byte and a delimiter besides.
@@ -81,7 +83,7 @@ def print_day(receiver: str, numbers: int, every_ns: int, seconds: float) -> Non
     memory = (kilobytes("VmHWM") - before) / 1000
     messages = result.messages["sent"]
     assert result.characters == count
-    assert messages * len(frames_of(link, numbers, 1)[0]) == count
+    assert messages * len(frames_of(numbers)[0]) == count
     lost = sum(result.lost.values()) / count
     print(taken, made, memory, count, messages, lost)
 
@@ -91,21 +93,22 @@ def kilobytes(what: str) -> int:
     return next(int(line.split()[1]) for line in lines if line.startswith(what))
 
 
-def frames_of(link: Link, numbers: int, count: int) -> list[bytes]:
-    codec = link.codec("to-controller")
+@cache
+def frames_of(numbers: int) -> list[bytes]:
+    """Frames, encoded once, so that no measurement has the encoding in it."""
+    codec = link_of("DMA", numbers).codec("to-controller")
     # From 257 on no byte is zero, so that all frames are as long as each other; COBS adds one byte anyway.
     names = [f"x{at}" for at in range(1, numbers)]
     return [
         codec.encode("beans", {"tick": at, **dict.fromkeys(names, (at * 37 + 257) % 65_536)})
-        for at in range(count)
+        for at in range(DIFFERENT)
     ]
 
 
 def pieces_of(link: Link, numbers: int, every_ns: int, seconds: float) -> Iterator[ByteCapture]:
     """Pieces of traffic: messages one behind the other, or apart and with jitter."""
     dice = np.random.default_rng(1)
-    frames = frames_of(link, numbers, 8_192)
-    frames *= max(1, PIECE_MESSAGES // len(frames) * 2 // numbers)
+    frames = frames_of(numbers) * max(1, PIECE_MESSAGES // DIFFERENT * 2 // numbers)
     count, length = len(frames), len(frames[0])
     data = np.frombuffer(b"".join(frames), dtype=np.uint8).astype(np.uint16)
     flags = np.zeros(data.size, dtype=np.uint8)
