@@ -138,7 +138,7 @@ def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str
     return Verdict(alarms, int(reached[2]), int(reached[1]), text)
 
 
-# Where the analysis keeps states apart that it would otherwise join: function, what stands behind, and what is
+# Where the analysis keeps states apart that it would otherwise join: function, what stands behind, what is
 # followed. They are comments in the source and change nothing.
 HINTS = (
     ("fz_accept", "    fz_status status = ", "split n"),

@@ -50,7 +50,7 @@ static void in_between(void);
 static uint8_t *copy_of(const uint8_t *data, size_t n)
 {
     /* Exactly as long as it must be: the sanitizer then sees the first byte beyond. */
-    uint8_t *copy = malloc(n > 0u ? n : 1u);
+    uint8_t *copy = malloc(n);
 
     MUST(copy != NULL);
     if (n > 0u) {
@@ -300,6 +300,7 @@ static void streams(uint8_t settings, const uint8_t *data, size_t n)
     }
     MUST(fz_count(pushed, (fz_status)999) == 0u);
     MUST(fz_high_water(pushed) == fz_high_water(fed));
+    tell(fz_high_water(pushed), NULL, 0u);
     MUST(fz_most_waiting(fed) <= most);
     (void)fz_longest_gap(pushed);
     for (what = 0u; what < KINDS; what++) {
@@ -386,7 +387,8 @@ static void whole(const uint8_t *data, size_t n)
 
     MUST(message != NULL);
     memset(message, 0x5A, sizeof *message);
-    status = fz_decode(copy, n, message);
+    /* Nothing may be read of a frame without bytes. */
+    status = fz_decode(n > 0u ? copy : NULL, n, message);
     MUST((unsigned)status < FZ_STATUSES && status != FZ_NOTHING);
     tell((unsigned)status, NULL, 0u);
     if (status >= FIRST) {
@@ -567,7 +569,7 @@ def harness(subject: Subject) -> str:
         "SEQUENCE": sequence,
         "NUMBER": ", data[0]" if spec.fmt.sequence else "",
         "MORE": "\n".join(
-            f"    MUST({text});"
+            f"    MUST({text});\n    tell(fz_{name}(pushed), NULL, 0u);"
             for name, text in COUNTERS.items()
             if f" fz_{name}(const" in subject.files[f"{PREFIX}.h"]
         ),
@@ -732,11 +734,11 @@ WORDS: list[str] | str = r"""
 96.01 -96.01 1000 100 1e16 12e17 1e18 123456789012345 1234567890123456 1000000000000001
 100000000000000000 0.1e1 10e-1 4e-1 0.0005 0.9995 0.99999 18446744073709551615 18446744073709551616
 99999999999999999999 9e-30 0a 0A FF ff fg g0 0g 0G 0: /0 @0 `0 a\x07b a\tb a\r \xc3 \xc0\x80
-\xed\xa0\x80 \xf4\x90\x80\x80 \xe0\x80\x80 ~ ~a
+\xed\xa0\x80 \xf4\x90\x80\x80 \xe0\x80\x80 ~ ~a \x00 a\x00b "\xe0\xa0\x80" "\xc3\xff" "\xe9\xff"
 """
 WORDS = [word.encode("ascii").decode("unicode_escape") for word in WORDS.split()]
 LONG = ["0" * 101, "1" + "0" * 101, "1." + "0" * 101, "0." + "0" * 105 + "1", "1" * 30, "0." + "0" * 30]
-LONG += ["0" * 40 + "1", "", "1" + "0" * 14, "1" + "0" * 15]
+LONG += ["0" * 40 + "1", "", "1" + "0" * 14, "1" + "0" * 15, "0." + "9" * 15, "1e" + "1" * 101]
 
 
 def _lines(payload: bytes, separator: bytes) -> list[bytes]:
@@ -759,6 +761,7 @@ JSON = [
     '"\\u007f"', '"\\u0022"', '"\\u005C"', 'null', 'true', 'false', 'nul', 'nulx', 'trux', 'falsy', '[]',
     '[ ]', '[1,[2,{}]]', '[1', '[1}', '{}', '{ }', '{"a":{"b":[]}}', '{"a" : 1 , "b":2 }',
     '[[[[[[[[[]]]]]]]]]', '[[[[[[[[[[[[[[[[[[[[', '{"a":{"a":{"a":{"a":{"a":{"a":{"a":{"a":{"a":', '"a"',
+    '\r1', '\t1', '\t\r"a"', '"' + "a" * 101 + '"', "1e" + "0" * 101, "1" * 101, '70000', '1.' + '5' * 20,
     '"\xe9\u20ac\U00010000\ud7ff\U0010ffff"', '"', '"\x01"', ' 1 ', '1 2', '-', '1.5e3', '1e+2', '1e-2',
     '1E99999', '01', '1.', '1e', '-0', '0.0', '1e1x', 'x', '', '}', '"whole"', '"whol"', '"wh\\u006fle"',
 ]  # fmt: skip
@@ -766,7 +769,7 @@ JSON = [
 
 def _objects(payload: bytes) -> list[bytes]:
     """A JSON object with each of its tokens changed, left out or followed by another."""
-    tokens = [token for token in re.split(rb"([,:{}])", payload) if token]
+    tokens = [token for token in re.split(rb"([,:{}\[\]])", payload) if token]
     others = [
         *(text.encode("utf-8", "surrogatepass") for text in JSON),
         *(word.encode("latin-1") for word in WORDS),
@@ -776,6 +779,9 @@ def _objects(payload: bytes) -> list[bytes]:
         found += [b"".join([*tokens[:at], other, *tokens[at + 1 :]]) for other in others]
         found += [b"".join([*tokens[: at + 1], *tokens[at:]]), b" ".join([*tokens])]
         found.append(b"".join([*tokens[: at + 1], b" ", *tokens[at + 1 :]]))
+        # Each character of it wrong.
+        wrong = [tokens[at][:i] + b"_" + tokens[at][i + 1 :] for i in range(len(tokens[at]))]
+        found += [b"".join([*tokens[:at], other, *tokens[at + 1 :]]) for other in wrong]
     return found
 
 
@@ -825,8 +831,9 @@ def seeds(subject: Subject) -> list[bytes]:
         check = crc_algorithm(fmt.header_check)
         streams += [b"\x07" + fmt.sync + check.append(length) + bytes(100) for length in lengths]
     if subject.extractor:
-        lines = [line for payload in payloads[1:40:3] for line in _objects(payload)]
-        streams += [b"\x07" + line + b"\n" + good[0] for line in lines]
+        change = _objects if subject.spec.family == "json" else lambda payload: _lines(payload, b",")
+        lines = [line for payload in payloads[1:40:9] for line in change(payload)]
+        return [b"\x07" + line + b"\n" + good[0] for line in lines] + streams
     streams += [b"\x2f" + bytes([len(payload)]) + payload for payload in payloads if len(payload) < 256]
     streams += changes
     return [stream[:LONGEST] for stream in streams]
@@ -868,7 +875,8 @@ def untaken(program: Path, inputs: list[bytes]) -> tuple[list[str], int]:
     folder = program.parent
     profile, data = folder / "raw.profraw", folder / "all.profdata"
     paths = written(folder / "inputs", inputs)
-    subprocess.run([program, *paths], check=True, env={**os.environ, "LLVM_PROFILE_FILE": str(profile)})
+    environment = {**os.environ, "LLVM_PROFILE_FILE": str(profile)}
+    subprocess.run([program, *paths], check=True, env=environment, stdout=subprocess.DEVNULL)
     subprocess.run(["llvm-profdata", "merge", "-o", data, profile], check=True)
     command = ["llvm-cov", "export", program, f"-instr-profile={data}"]
     report = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)

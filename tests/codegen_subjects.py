@@ -73,6 +73,7 @@ WORDS = MessageLayout(
 )
 PARTS = MessageLayout("parts", (Blob("raw", 1), Label("word", 2), Repeat("spots", Integer("a", 0, 9), 1)))
 TINY = MessageLayout("tiny", (Flag("open"), Integer("angle", -7, 7)), id=7)
+SMALL = MessageLayout("small", (Counter("tick", 16), Flag("open")), id=9)
 LEAST = MessageLayout("least", (Flag("open"), Integer("angle", -7, 7)))
 SHORT = MessageLayout("short", (Integer("x", 0, 999), Flag("lit")), key="s")
 READ = MessageLayout(
@@ -98,6 +99,7 @@ class Subject:
     name: str
     codec: Codec
     check: str = "small"
+    fields: str = ""
 
     @cached_property
     def spec(self) -> DirectionSpec:
@@ -105,12 +107,13 @@ class Subject:
 
     @cached_property
     def files(self) -> dict[str, str]:
-        return CTarget().generate(self.spec, {"check": self.check})
+        options = {"fields": self.fields} if self.fields else {"check": self.check}
+        return CTarget().generate(self.spec, options)
 
     @property
     def extractor(self) -> bool:
         """Whether the code picks numbers out of text, and writes none."""
-        return self.spec.family == "json"
+        return self.spec.family == "json" or self.fields != ""
 
     @property
     def searches(self) -> bool:
@@ -137,6 +140,11 @@ def _text(name: str, layouts, **encoded) -> Subject:
     return Subject(name, Codec(fmt, tuple(CodecMessage(layout, way) for layout in layouts)))
 
 
+def _extractor(name: str, way: str, fields: str = "") -> Subject:
+    fmt = dataclasses.replace(FORMATS["newline-unchecked"], max_payload=96)
+    return Subject(name, Codec(fmt, (CodecMessage(READ, way),)), fields=fields)
+
+
 MOVING = MessageLayout(
     "moving",
     (
@@ -152,7 +160,7 @@ MOVING = MessageLayout(
 def proven() -> dict[str, Subject]:
     """Those for static analysis: ways to find a frame and to read a payload, short enough to follow."""
     found = [
-        _sized("cobs", "cobs", (BEANS, FLAPS), 16),
+        _sized("cobs", "cobs", (TINY, SMALL), 4),
         _sized("slip", "slip-hex", (BEANS, FLAPS), 16),
         Subject("moving", Codec(NUMBERED, (CodecMessage(MOVING, "packed-bits"),))),
         _sized("hdlc", "hdlc-all", (BEANS,), 16),
@@ -192,12 +200,8 @@ def subjects() -> dict[str, Subject]:
         _packed("counted-sync", (RICH, FLAPS)),
         _packed("counted-one", (BEANS, FLAPS), **bytewise),
         _packed("none", (SIX,)),
-        Subject(
-            "extract-json",
-            Codec(
-                dataclasses.replace(FORMATS["newline-unchecked"], max_payload=96),
-                (CodecMessage(READ, "json-object"),),
-            ),
-        ),
+        _extractor("extract-json", "json-object"),
+        _extractor("extract-array", "json-array"),
+        _extractor("extract-words", "delimited", "*"),
     ]
     return {subject.name: subject for subject in found}

@@ -41,11 +41,19 @@ OWN = {
     "newline-unchecked": {
         r"put_decimal: (n == places|negative != 0u|places > 0u|units .*) never \w+": "no decimals"
     },
+    "extract-words": {
+        r"at_ending: state->node (==|>=) word->length never \w+": "a separator of one byte",
+        r"at_text: state->value == FZ_ABSENT never true": "no word may be absent",
+        r"commit: (case 0u never false|default never true)": "one message",
+        r"find: node < FZ_NODES never false": "for the reader and the analysis: no row names another",
+    },
     "cobs-numbered": {
         r"at_end: fz_bits\(in, \(uint8_t\)rest\) == 0u never false": "all widths are whole bytes",
         r"bits: part > width - done never true": "all widths are whole bytes",
     },
 }
+# Extractors of JSON: fuzzed, but not every branch of them is taken by the corpus yet.
+COVERED_LESS = ("extract-json", "extract-array")
 PROVEN = [f"{name} {way}" for name in proven() if not proven()[name].extractor for way in ("push", "feed")]
 
 
@@ -65,7 +73,7 @@ def test_nothing_is_found_by_fuzzing(name, tmp_path):
     assert runs > len(kept(name))
 
 
-@pytest.mark.parametrize("name", [name for name in NAMES if not subjects()[name].extractor])
+@pytest.mark.parametrize("name", [name for name in NAMES if name not in COVERED_LESS])
 def test_the_corpus_takes_every_branch(name, tmp_path):
     tool("clang")
     tool("llvm-cov")
@@ -76,9 +84,20 @@ def test_the_corpus_takes_every_branch(name, tmp_path):
     assert unexplained == []
 
 
-# Deleted checks that are no bound: what they allow is refused, or read as far, by what comes later.
+# The run of every subject is ``python tests/codegen_mutants.py``: it also asks the analysis.
+# Deleted checks that are no bound: another one stands in front, or what they allow is refused behind.
 NO_BOUND = {
-    "cobs": {"accept: n > 0u", "read: n > 0u", "decode: n > FZ_HELD"},
+    "cobs": {"accept: n > 0u", "read: n > 0u"},
+    "counted": {
+        "header: n < FZ_HEADER_BYTES",
+        "judge: n < 2u",
+        "accept: n > 0u",
+        "read: n > 0u",
+        "search: held - at >= need",
+        "search: at > 0u",
+        "search: at < held",
+        "decode: n < FZ_HEADER_BYTES",
+    },
 }
 
 
@@ -87,7 +106,7 @@ NO_BOUND = {
 def test_each_bound_that_is_deleted_is_noticed(name, tmp_path):
     tool("clang")
     alive, count = unnoticed(subjects()[name], tmp_path)
-    assert count >= 10
+    assert count >= 8
     assert set(alive) == NO_BOUND[name]
 
 
