@@ -14,8 +14,8 @@ from pathlib import Path
 
 from codegen_subjects import PREFIX, Subject
 
-# The longest piece: longer than a frame, or than many of them where the place in a piece is not followed.
-PIECE = {"cobs": 6, "counted": 6, "none": 6}
+# The longest piece: of many frames where the place in a piece is not followed.
+PIECE = {"cobs": 4, "counted": 6, "none": 6}
 # Where frames are found by their length, what is held and what it waits for are followed together.
 HELD = "//@ dynamic_split state.line.length;\n        //@ dynamic_split state.line.need;"
 OPTIONS = [

@@ -54,7 +54,9 @@ OWN = {
 }
 # Extractors of JSON: fuzzed, but not every branch of them is taken by the corpus yet.
 COVERED_LESS = ("extract-json", "extract-array")
-PROVEN = [f"{name} {way}" for name in proven() if not proven()[name].extractor for way in ("push", "feed")]
+# Not yet without alarms: the exponents of decimals in text, and the extractors; both are fuzzed.
+UNPROVEN = ("words", "extract-json")
+PROVEN = [f"{name} {way}" for name in proven() if name not in UNPROVEN for way in ("push", "feed")]
 
 
 def tool(name: str) -> None:
