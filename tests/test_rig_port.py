@@ -64,7 +64,7 @@ def test_the_scheme_is_known_to_pyserial(pair):
 @pytest.mark.parametrize(
     ("url", "said"),
     [
-        ("rig://nobody/controller", "none is open"),
+        ("rig://nobody/controller", "is no pair that is open"),
         ("rig://nobody/camera", "expected rig://NAME/controller or rig://NAME/module"),
         ("rig://nobody", "expected rig://NAME/controller"),
         ("rig:///module", "expected rig://NAME/controller"),

@@ -4,7 +4,8 @@ A `VirtualClock` stands still while a program works and jumps when it waits. Whe
 time moves only once every thread that uses it waits: so a run gives the same result each time. A thread that
 has used the clock and now waits for something else (a lock, the end of another thread) cannot be told from
 one that works; after ``patience_s`` of real time without anybody using the clock it is left out until it uses
-it again.
+it again. A thread that only asks, for the time or for bytes, and never waits, would stop it for good: after
+some thousand questions in a row each further one takes some time.
 """
 
 from __future__ import annotations
@@ -21,6 +22,10 @@ from linkbudget.units import exact, round_half_up
 
 __all__ = ["Clock", "RealClock", "VirtualClock", "patched_time"]
 
+QUESTIONS = 2000
+"""Questions of a thread in a row that take no time on a virtual clock."""
+QUESTION_NS = 10_000
+"""What each further one takes."""
 STUCK_S = 10.0
 """Real seconds without anything due after which a virtual clock gives up."""
 Source = Callable[[], int | None]
@@ -44,6 +49,9 @@ class Clock(Protocol):
 
     def sleep_ns(self, length_ns: int) -> None:
         """Wait so long."""
+
+    def leave(self) -> None:
+        """Say that this thread is done with the clock, or waits for something else now."""
 
 
 class RealClock:
@@ -77,6 +85,9 @@ class RealClock:
         if length_ns > 0:
             time.sleep(length_ns / 1e9)
 
+    def leave(self) -> None:
+        """Real time waits for nobody."""
+
 
 @dataclass(frozen=True)
 class _Waiter:
@@ -108,30 +119,44 @@ class VirtualClock:
         self._happened = threading.Condition(threading.RLock())
         self._users: set[int] = set()
         self._waiting: dict[int, _Waiter] = {}
+        self._inside: set[int] = set()
+        self._questions: dict[int, int] = {}
         self._uses = 0
         self._fruitless = 0
 
     def now_ns(self) -> int:
         """Return the time."""
+        me = threading.get_ident()
         with self._happened:
-            self._use()
+            if me in self._inside:  # Asked on behalf of somebody who waits, maybe of another thread.
+                return self._now
+            self._use(me)
+            asked = self._questions[me] = self._questions.get(me, 0) + 1
+            if asked > QUESTIONS:
+                end = self._now + QUESTION_NS
+                self.wait(lambda: self._now >= end, None, lambda: end)
+                self._questions[me] = asked
             return self._now
 
     def wait(self, ready: Callable[[], bool], until_ns: int | None, due: Source) -> bool:
         """Let the clock run until ``ready`` or ``until_ns``; see `Clock.wait`."""
         me = threading.get_ident()
         with self._happened:
-            self._use()
-            while True:
-                if ready():
-                    return True
-                if until_ns is not None and self._now >= until_ns:
-                    return False
-                self._waiting[me] = _Waiter(ready, until_ns, due)
-                try:
-                    self._let_run(me)
-                finally:
-                    self._waiting.pop(me, None)
+            self._use(me)
+            self._questions.pop(me, None)
+            self._inside.add(me)
+            try:
+                while not ready():
+                    if until_ns is not None and self._now >= until_ns:
+                        return False
+                    self._waiting[me] = _Waiter(ready, until_ns, due)
+                    try:
+                        self._let_run(me)
+                    finally:
+                        self._waiting.pop(me, None)
+            finally:
+                self._inside.discard(me)
+            return True
 
     def _let_run(self, me: int) -> None:
         """Move to what happens next when all wait; else wait for the others, with some patience."""
@@ -141,6 +166,8 @@ class VirtualClock:
             self._happened.notify_all()
             self._happened.wait(self._patience_s)
             return
+        if not self._users <= self._waiting.keys():
+            self._users &= {thread.ident for thread in threading.enumerate() if thread.ident is not None}
         if not self._users <= self._waiting.keys():
             uses = self._uses
             self._happened.wait(self._patience_s)
@@ -163,8 +190,11 @@ class VirtualClock:
 
     def changed(self) -> None:
         """Wake whoever waits, to look again."""
+        me = threading.get_ident()
         with self._happened:
-            self._use()
+            # That does not make a user of a thread which only hands something over, as asyncio's do.
+            self._uses += 1
+            self._questions.pop(me, None)
             self._happened.notify_all()
 
     def sleep_ns(self, length_ns: int) -> None:
@@ -172,8 +202,17 @@ class VirtualClock:
         end = self.now_ns() + max(length_ns, 0)
         self.wait(lambda: self._now >= end, None, lambda: end)
 
-    def _use(self) -> None:
-        self._users.add(threading.get_ident())
+    def leave(self) -> None:
+        """Let the clock move without this thread, until it uses it again."""
+        with self._happened:
+            self._users.discard(threading.get_ident())
+            self._uses += 1
+            self._happened.notify_all()
+
+    def _use(self, me: int) -> None:
+        if me not in self._users:
+            threading.current_thread()  # Makes a thread of a foreign library one that can be listed.
+            self._users.add(me)
         self._uses += 1
 
 
@@ -189,16 +228,20 @@ def _earliest(*times: int | None) -> int | None:
 def patched_time(clock: Clock) -> Iterator[None]:
     """Let ``time.sleep``, ``time.monotonic``, ``time.perf_counter`` and ``time.time`` follow a clock.
 
-    While the block runs, and for code that calls them through the module ``time``. ``time.time`` goes on from
-    what it was.
+    Their forms in nanoseconds too, while the block runs, for code that calls them through the module
+    ``time``; what was imported from it by name before keeps to real time. ``time.time`` goes on from what it
+    was.
     """
-    began = time.time()
+    began_ns = time.time_ns()
 
     def seconds() -> float:
         return clock.now_ns() / 1e9
 
     def wall() -> float:
-        return began + seconds()
+        return wall_ns() / 1e9
+
+    def wall_ns() -> int:
+        return began_ns + clock.now_ns()
 
     def sleep(length: float) -> None:
         if length < 0:
@@ -212,5 +255,6 @@ def patched_time(clock: Clock) -> Iterator[None]:
         mock.patch("time.perf_counter", seconds),
         mock.patch("time.perf_counter_ns", clock.now_ns),
         mock.patch("time.time", wall),
+        mock.patch("time.time_ns", wall_ns),
     ):
         yield

@@ -16,7 +16,7 @@ from typing import Any
 from linkbudget.capture.ports import bridge_latency
 from linkbudget.codec import Codec
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.rig.clock import Clock, RealClock
+from linkbudget.rig.clock import Clock, RealClock, VirtualClock
 from linkbudget.rig.messages import MessageReader, ReaderCounts, Received
 from linkbudget.units import us_to_ns
 from linkbudget.wire.uart import UartLine
@@ -27,6 +27,7 @@ KEEPS = ("every", "newest")
 LOOK_S = 0.01
 """How long a look waits for a first byte: no message's time is less certain than that, bridges apart."""
 MOST_BYTES = 1 << 16
+CLOSING_LOOKS = 1000
 
 
 class Sender:
@@ -91,22 +92,30 @@ class Receiver:
         self._error: Exception | None = None
         self._closing = False
         self._listeners: list[Any] = []
+        self._begun = threading.Event()
         self._thread = threading.Thread(target=self._run, name="linkbudget receiver", daemon=True)
 
     def start(self) -> Receiver:
-        """Begin to read; returns the receiver."""
+        """Begin to read; returns the receiver. The port's ``timeout`` becomes that of a look."""
         self.port.timeout = LOOK_S
         self._thread.start()
+        # A virtual clock must know of the thread before anybody lets it run.
+        self._begun.wait()
         return self
 
     def close(self) -> None:
         """Stop reading; the port stays open. What was not taken can still be."""
         self._closing = True
-        if self._thread.is_alive():
-            cancel = getattr(self.port, "cancel_read", None)
+        cancel = getattr(self.port, "cancel_read", None)
+        for _ in range(CLOSING_LOOKS):
+            if not self._thread.is_alive():
+                return
             if cancel is not None and self.port.is_open and self._error is None:
-                cancel()
-            self._thread.join(10)
+                try:
+                    cancel()
+                except OSError:  # It vanished meanwhile, which ends the thread as well.
+                    cancel = None
+            self._thread.join(LOOK_S)
 
     def __enter__(self) -> Receiver:
         return self.start()
@@ -151,6 +160,7 @@ class Receiver:
 
     def _run(self) -> None:
         looked = self.clock.now_ns()
+        self._begun.set()
         try:
             while not self._closing:
                 data = self.port.read(1)
@@ -166,6 +176,8 @@ class Receiver:
             self._error = error
             self.clock.changed()
             self._tell()
+        finally:
+            self.clock.leave()
 
     def _keep(self, found: list[Received]) -> None:
         with self._lock:
@@ -198,12 +210,22 @@ def _latency_ns(port: Any) -> int:
 
 
 class MessageStream:
-    """Messages of a receiver for asyncio: ``async for message in stream``; `send` writes beside."""
+    """Messages of a receiver for asyncio: ``async for message in stream``; `send` writes beside.
+
+    On a virtual clock the loop must keep its time: made by `event_loop`, else `SettingsError`.
+    """
 
     def __init__(self, receiver: Receiver, sender: Sender | None) -> None:
         self.receiver, self.sender = receiver, sender
         self._loop = asyncio.get_running_loop()
+        clock = receiver.clock
+        if isinstance(clock, VirtualClock) and getattr(self._loop, "clock", None) is not clock:
+            allowed = (
+                "linkbudget.rig.loop.event_loop(clock): another one does not keep a virtual clock's time"
+            )
+            raise SettingsError(Fault("loop", type(self._loop).__name__, allowed))
         self._came = asyncio.Event()
+        self._sending = asyncio.Lock()
         receiver._listeners.append(self._wake)
         self._came.set()
 
@@ -225,7 +247,36 @@ class MessageStream:
         """Send a message from a thread, so that a full line holds up nobody else; return its bytes."""
         if self.sender is None:
             raise SettingsError(Fault("sender", None, "a codec of the other direction, given to stream()"))
-        return await asyncio.to_thread(self.sender.send, name, value)
+        sender, clock, loop = self.sender, self.receiver.clock, self._loop
+        done: asyncio.Future[int] = loop.create_future()
+        begun = threading.Event()
+
+        def settle(size: int, error: BaseException | None) -> None:
+            if done.cancelled():
+                return
+            if error is None:
+                done.set_result(size)
+            else:
+                done.set_exception(error)
+
+        def run() -> None:
+            clock.now_ns()
+            begun.set()
+            size, failed = 0, None
+            try:
+                size = sender.send(name, value)
+            except Exception as error:  # Raised where it is waited for.
+                failed = error
+            # The loop knows of the end before a virtual clock runs without this thread.
+            if not loop.is_closed():
+                loop.call_soon_threadsafe(settle, size, failed)
+            clock.leave()
+
+        async with self._sending:
+            loop.run_in_executor(None, run)
+            # A virtual clock must know of the thread before the loop lets it run; this takes no link time.
+            begun.wait()
+            return await asyncio.shield(done)
 
     def __aiter__(self) -> AsyncIterator[Received]:
         return self

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["ENDS", "Boot", "End", "LinkPair", "find_pair"]
 
 ENDS = ("controller", "module")
+NAME = re.compile(r"[A-Za-z0-9_.-]+")
 _NAMES = itertools.count(1)
 _KNOWN: dict[str, LinkPair] = {}
 _KNOWN_LOCK = threading.Lock()
@@ -37,6 +39,12 @@ class Boot:
     text: bytes
     delay_us: float = 0.0
 
+    def __post_init__(self) -> None:
+        if not isinstance(self.text, bytes):
+            raise SettingsError(Fault("text", self.text, "bytes"))
+        if not 0 <= self.delay_us < 1e12:
+            raise SettingsError(Fault("delay_us", self.delay_us, "microseconds, 0 or more"))
+
 
 @dataclass
 class End:
@@ -47,13 +55,14 @@ class End:
     heard: Wire
     port: VirtualPort | None = None
     plugged: bool = True
+    used: bool = False
 
 
 class LinkPair:
     """Two ends, ``controller`` and ``module``, joined by a line in each direction.
 
-    ``line``: a `UartLine` or text such as ``"115200 8N1"``; both ends run at it, what a port is
-    opened with is held against it (`LinkBudgetWarning` when they differ). ``clock``: default a new
+    ``line``: a `UartLine` or text such as ``"115200 8N1"``. Both ends run at it: a port that is opened with
+    other settings is told (`LinkBudgetWarning`), but what it would read at a wrong rate is not made up. ``clock``: default a new
     `VirtualClock`. ``to_controller`` and ``to_module``: `Faults` of each direction. ``holding``: what each
     end's port can hold, by name of the end or one for both; ``bridge``: a USB bridge before the end named
     (``{"controller": find_bridge("full-speed")}``). ``boot``: text of a module that restarts when the
@@ -83,6 +92,15 @@ class LinkPair:
         held = holding if isinstance(holding, Mapping) else dict.fromkeys(ENDS, holding or Holding())
         bridges = bridge or {}
         faults = [
+            Fault(what, value, kind.__name__)
+            for what, value, kind in (
+                ("to_controller", to_controller, Faults),
+                ("to_module", to_module, Faults),
+                ("boot", boot, Boot),
+            )
+            if value is not None and not isinstance(value, kind)
+        ]
+        faults += [
             Fault(what, end, ", ".join(ENDS), nearest_name(end, ENDS), problem="names no end")
             for what, table in (("holding", held), ("bridge", bridges))
             for end in table
@@ -108,6 +126,10 @@ class LinkPair:
             }
         )
         self.name = name if name is not None else f"pair{next(_NAMES)}"
+        if not NAME.fullmatch(self.name):
+            raise SettingsError(
+                Fault("name", name, "letters, digits, dots, dashes and underscores, for URLs")
+            )
         with _KNOWN_LOCK:
             if self.name in _KNOWN:
                 raise SettingsError(Fault("name", self.name, "a name that no other open pair has"))
@@ -117,6 +139,8 @@ class LinkPair:
     def from_link(cls, link: Link, **more: Any) -> LinkPair:
         """Return a pair as a link file describes it: line, gaps, jitter, error rate, what the receiver holds.
 
+        The controller's program is the one under test: so its loop, trigger level, interrupt latency and costs
+        are left out, and a character can be read as soon as it has come. `replay` is what reckons with them.
         ``more``: arguments of `LinkPair`, which go before what the file says.
         """
         model = link.resolve().receiver
@@ -173,9 +197,14 @@ class LinkPair:
         return f"rig://{self.name}/{self.end(end).name}"
 
     def unplug(self, end: str) -> None:
-        """Let a port vanish as a pulled cable does: from now on its calls raise ``SerialException``."""
+        """Let a port vanish as a pulled cable does: from now on its calls raise ``SerialException``.
+
+        What it was given and had not begun to send is never sent.
+        """
+        now = self.clock.now_ns()
         with self.lock:
             self.end(end).plugged = False
+            self.end(end).out.forget_unsent(now)
         self.clock.changed()
 
     def plug(self, end: str) -> None:
@@ -199,13 +228,16 @@ class LinkPair:
             return {**vars(wire.counts), "waiting": waiting, "on_their_way": wire.on_their_way}
 
     def record(self, to: str) -> ByteCapture:
-        """Return what has arrived at an end (with ``keep_record``), as a capture."""
+        """Return what has arrived at an end until now (with ``keep_record``), as a capture."""
+        now = self.clock.now_ns()
         with self.lock:
-            return self.end(to).heard.record()
+            return self.end(to).heard.record(now)
 
     def opened(self, end: End, port: VirtualPort, now: int) -> None:
         """Note that somebody has opened an end; a module with a boot text restarts with its controller."""
-        end.port = port
+        if end.used:
+            end.heard.flush(now)
+        end.port, end.used = port, True
         if end.name == "controller" and self.boot is not None:
             end.heard.forget_unsent(now)
             end.heard.send(self.boot.text, now + us_to_ns(self.boot.delay_us))
@@ -231,4 +263,7 @@ def find_pair(name: str) -> LinkPair:
         if name in _KNOWN:
             return _KNOWN[name]
         known = sorted(_KNOWN)
-    raise SettingsError(Fault("pair", name, ", ".join(known) or "none is open", nearest_name(name, known)))
+    allowed = ", ".join(known) or "none, for no pair is open"
+    raise SettingsError(
+        Fault("name", name, allowed, nearest_name(name, known), problem="is no pair that is open")
+    )

@@ -8,18 +8,14 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
-from urllib.parse import urlsplit
+from typing import Any
 
 import serial
 from serial.serialutil import PortNotOpenError, SerialBase, SerialException, SerialTimeoutException, to_bytes
 
 from linkbudget.errors import SettingsError, warn
-from linkbudget.rig.pair import ENDS, End, LinkPair, find_pair
+from linkbudget.rig.pair import ENDS, NAME, End, LinkPair, find_pair
 from linkbudget.units import exact, round_half_up
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["VirtualPort", "register_scheme"]
 
@@ -41,12 +37,16 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         self._pair: LinkPair | None = None
         self._end: End | None = None
         self._cancelled = {"read": False, "write": False}
+        self._told: tuple[object, ...] | None = None
         super().__init__(*args, **kwargs)
 
     # Opening and closing.
 
     def open(self) -> None:
-        """Open the end that the port's URL names; ``SerialException`` when that cannot be."""
+        """Open the end that the port's URL names; ``SerialException`` when that cannot be.
+
+        What came since somebody else closed it is thrown away; before it was first opened nothing is.
+        """
         if self._port is None:
             raise SerialException("Port must be configured before it can be used.")
         if self.is_open:
@@ -92,7 +92,9 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         pair, end = self._both()
         line = pair.line
         mine = (self._baudrate, self._bytesize, self._parity, self._stopbits)
-        if mine != (int(line.baudrate), line.bytesize, line.parity, line.stopbits):
+        if self._told != mine != (int(line.baudrate), line.bytesize, line.parity, line.stopbits):
+            # pyserial comes here for every setting, a timeout too; the same thing is told once.
+            self._told = mine
             text = f"{mine[0]} {mine[1]}{mine[2]}{mine[3]}"
             warn(f"the {end.name}'s port is set to {text}, but the line runs at {line} all the same")
 
@@ -122,7 +124,8 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         limit = None if self._timeout is None else began + round_half_up(exact(self._timeout) * 10**9)
         between = self._inter_byte_timeout
         self._cancelled["read"] = False
-        while len(found) < size:
+        going_on = size > 0
+        while going_on:
             now = clock.now_ns()
             with pair.lock:
                 found += end.heard.read(size - len(found), now)
@@ -130,10 +133,20 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
                 break
             until = limit
             if between and found:
-                quiet = clock.now_ns() + round_half_up(exact(between) * 10**9)
+                quiet = now + round_half_up(exact(between) * 10**9)
                 until = quiet if limit is None else min(limit, quiet)
-            if not self._wait("read", lambda: end.heard.waiting(clock.now_ns()) > 0, until, end.heard.due_ns):
-                break
+            # All that is missing is waited for at once, as far as the buffer holds it.
+            wanted = 1 if between else min(size - len(found), end.heard.holding.buffer_bytes)
+            going_on = self._wait(
+                "read",
+                lambda wanted=wanted: end.heard.waiting(clock.now_ns()) >= wanted,
+                until,
+                lambda wanted=wanted: end.heard.ready_ns(wanted),
+            )
+            if not going_on and self.is_open:
+                now = clock.now_ns()
+                with pair.lock:
+                    found += end.heard.read(size - len(found), now)
         return bytes(found)
 
     def cancel_read(self) -> None:
@@ -190,7 +203,10 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
 
     @property
     def out_waiting(self) -> int:
-        """The number of bytes that were written and have not begun to be sent."""
+        """The number of bytes that were written and have not begun to be sent.
+
+        While a break or a recording holds the line, that counts as the bytes it would have had time for.
+        """
         pair, end = self._check()
         now = pair.clock.now_ns()
         with pair.lock:
@@ -199,6 +215,7 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
     def flush(self) -> None:
         """Wait until everything that was written has left."""
         pair, end = self._check()
+        self._cancelled["write"] = False
         self._wait(
             "write", lambda: pair.clock.now_ns() >= end.out.sent_by_ns(), None, lambda: end.out.sent_by_ns()
         )
@@ -278,9 +295,8 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
 
 def _found(url: str) -> tuple[LinkPair, End]:
     """Return the pair and end of a URL; ``SerialException`` in one line for anything else."""
-    parts = urlsplit(url)
-    name, end = parts.netloc, parts.path.strip("/")
-    if parts.scheme != "rig" or not name or end not in ENDS or parts.query or parts.fragment:
+    name, slash, end = url.removeprefix("rig://").partition("/")
+    if not url.startswith("rig://") or not NAME.fullmatch(name) or not slash or end not in ENDS:
         raise SerialException(
             f"{url!r} names no end of a virtual link; expected rig://NAME/{' or rig://NAME/'.join(ENDS)}"
         )

@@ -15,6 +15,8 @@ __all__ = ["EvenRow", "MarkedRow", "Row"]
 
 Times = npt.NDArray[np.int64]
 Marks = npt.NDArray[np.uint8]
+FITS = 1 << 62
+"""Below it times in parts of a nanosecond fit the integers of numpy; a gap of an odd length makes them large."""
 
 
 class Row(Protocol):
@@ -34,6 +36,9 @@ class Row(Protocol):
 
     def cut(self, count: int) -> None:
         """Forget all but the first ``count``."""
+
+    def times(self, begin: int, end: int) -> Times:
+        """Return when those of numbers ``begin`` to ``end`` (not itself) come."""
 
     def arrays(self) -> tuple[Marks, Times, Marks]:
         """Return values, times and flags of those left."""
@@ -71,11 +76,22 @@ class EvenRow:
         """See `Row`."""
         self._data = self._data[: self._at + count]
 
+    def times(self, begin: int, end: int) -> Times:
+        """See `Row`."""
+        end = min(end, len(self))
+        if begin >= end:
+            return np.zeros(0, np.int64)
+        last = self._first + (self._at + end) * self._step
+        if 2 * last + self._scale < FITS:
+            places = np.arange(self._at + begin, self._at + end, dtype=np.int64)
+            return (2 * (self._first + places * self._step) + self._scale) // (2 * self._scale)
+        return np.array([self.time(number) for number in range(begin, end)], np.int64)
+
     def arrays(self) -> tuple[Marks, Times, Marks]:
         """See `Row`."""
         count = len(self)
-        times = np.array([self.time(number) for number in range(count)], np.int64)
-        return np.frombuffer(self._data[self._at :], np.uint8), times, np.zeros(count, np.uint8)
+        values = np.frombuffer(self._data[self._at :], np.uint8)
+        return values, self.times(0, count), np.zeros(count, np.uint8)
 
 
 class MarkedRow:
@@ -112,6 +128,10 @@ class MarkedRow:
             self._times[:count],
             self._flags[:count],
         )
+
+    def times(self, begin: int, end: int) -> Times:
+        """See `Row`."""
+        return self._times[begin:end]
 
     def arrays(self) -> tuple[Marks, Times, Marks]:
         """See `Row`."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import takewhile
 
 import numpy as np
 
@@ -53,6 +54,8 @@ class Holding:
             raise SettingsError(faults)
 
 
+WINDOW = 512
+_NO_TIMES: Times = np.zeros(0, np.int64)
 _KINDS = {"framing": FRAMING, "parity": PARITY, "break": BREAK}
 
 
@@ -169,6 +172,11 @@ class Wire:
             stay = row.until(limit)
             count += len(row) - stay
             row.cut(stay)
+        while self._record and int(self._record[-1][1][-1]) > limit:
+            values, times, flags = self._record.pop()
+            stay = int(np.searchsorted(times, limit, side="right"))
+            if stay:
+                self._record.append((values[:stay], times[:stay], flags[:stay]))
         self.counts.flushed += count
         self._free = min(self._free, limit * self._scale)
         return count
@@ -181,9 +189,7 @@ class Wire:
             self._take_until(now_ns)
             return
         timer = round_half_up(exact(self.bridge.timer_us) * 1000)
-        for leaves, count in list(self._packets()):
-            if leaves > now_ns:
-                return
+        for leaves, count in list(takewhile(lambda packet: packet[0] <= now_ns, self._packets())):
             self._take_count(count)
             self._packet_end = leaves + timer
 
@@ -239,16 +245,25 @@ class Wire:
                 at, more = row.time(-1), more - len(row)
         return at
 
+    def ready_ns(self, wanted: int) -> int | None:
+        """Return when ``wanted`` characters can be read together, or as many as are coming; None for none.
+
+        Where some are refused, or more come than the buffer holds, that is the earliest it can be.
+        """
+        return self.due_ns(max(wanted - len(self._held), 1))
+
     @property
     def on_their_way(self) -> int:
         """Characters that are sent or being sent and not readable yet."""
         return sum(map(len, self._coming))
 
-    def record(self) -> ByteCapture:
-        """Return what has arrived so far (with ``keep_record``), before bridge and buffer."""
-        empty = (np.zeros(0, np.uint8), np.zeros(0, np.int64), np.zeros(0, np.uint8))
+    def record(self, now_ns: int | None = None) -> ByteCapture:
+        """Return what arrived until now (with ``keep_record``), before bridge and buffer; None: all of it."""
+        empty = (np.zeros(0, np.uint8), _NO_TIMES, np.zeros(0, np.uint8))
         values, times, flags = map(np.concatenate, zip(*(self._record or [empty]), strict=True))
-        return ByteCapture(times, values.astype(np.uint16), flags, self.line, source="virtual link")
+        count = len(times) if now_ns is None else int(np.searchsorted(times, now_ns, side="right"))
+        data = values[:count].astype(np.uint16)
+        return ByteCapture(times[:count], data, flags[:count], self.line, source="virtual link")
 
     def _arrive(self, row: Row) -> None:
         if not len(row):
@@ -261,17 +276,28 @@ class Wire:
         """Yield when each packet of a bridge leaves and how many of the characters under way it takes."""
         assert self.bridge is not None
         timer = round_half_up(exact(self.bridge.timer_us) * 1000)
-        times = np.concatenate([row.arrays()[1] for row in self._coming] or [np.zeros(0, np.int64)])
-        end, at = self._packet_end, 0
-        while at < len(times):
-            first = int(times[at])
+        size, end = self.bridge.packet_bytes, self._packet_end
+        more = self._windows()
+        times = next(more, _NO_TIMES)
+        while len(times):
+            while len(times) < size and len(window := next(more, _NO_TIMES)):
+                times = np.concatenate([times, window])
+            first = int(times[0])
             # The timer runs all the time and starts anew with every packet, an empty one too.
             if first > end:
                 end += -(-(first - end) // timer) * timer
-            stop = min(int(np.searchsorted(times, end, side="right")), at + self.bridge.packet_bytes)
-            leaves = int(times[stop - 1]) if stop - at == self.bridge.packet_bytes else end
-            yield leaves, stop - at
-            end, at = leaves + timer, stop
+            count = min(int(np.searchsorted(times, end, side="right")), size)
+            leaves = int(times[count - 1]) if count == size else end
+            yield leaves, count
+            end, times = leaves + timer, times[count:]
+            if not len(times):
+                times = next(more, _NO_TIMES)
+
+    def _windows(self) -> Iterator[Times]:
+        """Yield when the characters under way come, some hundreds at once."""
+        for row in self._coming:
+            for begin in range(0, len(row), WINDOW):
+                yield row.times(begin, begin + WINDOW)
 
     def _take_in(self, data: bytes, flags: Marks | None) -> None:
         if flags is not None and (flags & ~self._kept).any():
