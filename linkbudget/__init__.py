@@ -33,6 +33,14 @@ if TYPE_CHECKING:
     from linkbudget.codec import Codec as Codec
     from linkbudget.codec import decode_messages as decode_messages
     from linkbudget.codegen import generate as generate
+    from linkbudget.cost.board_fit import BoardFit as BoardFit
+    from linkbudget.cost.board_fit import fit_board as fit_board
+    from linkbudget.cost.board_script import board_script as board_script
+    from linkbudget.cost.counted import Compared as Compared
+    from linkbudget.cost.counted import compare_counted as compare_counted
+    from linkbudget.cost.fit import CostFit as CostFit
+    from linkbudget.cost.fit import Samples as Samples
+    from linkbudget.cost.fit import fit_costs as fit_costs
     from linkbudget.cost.markers import MarkerFit as MarkerFit
     from linkbudget.cost.markers import fit_markers as fit_markers
     from linkbudget.cost.measure import ParserCost as ParserCost
@@ -145,6 +153,10 @@ _HOMES = {
     "check.strength": ("hamming_distance_lengths", "undetected_probability", "undetected_weights"),
     "codec": ("Codec", "decode_messages"),
     "codegen": ("generate",),
+    "cost.board_fit": ("BoardFit", "fit_board"),
+    "cost.board_script": ("board_script",),
+    "cost.counted": ("Compared", "compare_counted"),
+    "cost.fit": ("CostFit", "Samples", "fit_costs"),
     "cost.markers": ("MarkerFit", "fit_markers"),
     "cost.measure": ("ParserCost", "measure_parser"),
     "cost.target": ("CFunction", "TargetCosts", "target_costs"),

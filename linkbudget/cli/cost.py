@@ -17,6 +17,7 @@ from linkbudget.cli.capture_input import (
     number,
 )
 from linkbudget.cli.output import Notes, emit_document, emit_page
+from linkbudget.cli.output_file import file_option
 
 if TYPE_CHECKING:
     from linkbudget.cost.target import CFunction
@@ -58,6 +59,20 @@ ALONGSIDE = (
     help="Whose messages are received; default: those to the controller, where there are any.",
 )
 @click.option("--present", "only_present", is_flag=True, help="Measure the format of LINK alone.")
+@click.option(
+    "--board-script",
+    metavar="KIND",
+    help="Write a script that times the receiver on the board: micropython or c. With --out.",
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for --board-script.")
+@click.option(
+    "--from-board",
+    type=INPUT_FILE,
+    metavar="FILE",
+    help="Take the costs from the line the script printed, from counters, or from marked passes.",
+)
+@click.option("--date", metavar="DAY", help="Day of the measurement, as in 2026-11-30. With --from-board.")
+@file_option("--write", "New link file with the costs of --from-board.")
 @capture_options
 @json_option
 @click.pass_obj
@@ -74,6 +89,11 @@ def command(
     clock: int | float | None,
     direction: str | None,
     only_present: bool,
+    board_script: str | None,
+    out: Path | None,
+    from_board: Path | None,
+    date: str | None,
+    write: Path | None,
     as_json: bool,
 ) -> None:
     """Measure what receiving the messages of LINK costs: cycles, time, code and stack.
@@ -82,6 +102,11 @@ def command(
     beside the same messages in other formats. With CAPTURE, a recording of the link, its messages are fed;
     otherwise test messages.
     """
+    if board_script is not None or from_board is not None:
+        with_board(notes, link, given, direction, board_script, out, from_board, date, write, as_json)
+        return
+    if out is not None or date is not None or write is not None:
+        raise click.UsageError("--out is of --board-script, --date and --write are of --from-board")
     from linkbudget.cli.choose import recorded_characters
     from linkbudget.cost.target import CORTEX_M0PLUS, MICROPYTHON, target_costs
     from linkbudget.link.model import Link
@@ -112,6 +137,36 @@ def command(
     emit_page(cost_page(document))
     for text in document["warnings"]:
         notes.add(text)
+
+
+def with_board(
+    notes: Notes,
+    path: Path,
+    given: CaptureInput,
+    direction: str | None,
+    script: str | None,
+    out: Path | None,
+    told: Path | None,
+    date: str | None,
+    write: Path | None,
+    as_json: bool,
+) -> None:
+    """Write the script for a board, or take over what a board said."""
+    from linkbudget.cli.board import from_board, write_script
+    from linkbudget.link.model import Link
+
+    if script is not None and told is not None:
+        raise click.UsageError("--board-script and --from-board are two steps: first the one, then the other")
+    described = Link.load(path)
+    if told is not None:
+        if out is not None:
+            raise click.UsageError("--out is of --board-script; --write names a file for the costs")
+        from_board(described, told, given, date=date, write=write, as_json=as_json, notes=notes)
+        return
+    assert script is not None
+    if out is None:
+        raise click.UsageError("--board-script needs --out FOLDER")
+    write_script(described, script, out, direction, as_json, notes)
 
 
 def split(flags: str) -> list[str]:

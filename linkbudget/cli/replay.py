@@ -13,6 +13,7 @@ from linkbudget.cli.capture_input import (
     CaptureInput,
     capture_options,
     json_option,
+    number,
     read_capture,
     requirement_option,
     wrong_rate,
@@ -44,6 +45,15 @@ LONG_BYTES = 32_000_000
     show_default=True,
     help="How many placements of the loop against the traffic are tried beside its own.",
 )
+@click.option(
+    "--counted",
+    type=INPUT_FILE,
+    metavar="FILE",
+    help="What the receiver counted: one line of JSON, or a recording of its status messages.",
+)
+@click.option(
+    "--tick-us", type=number, metavar="US", help="A tick of the receiver's clock, for its longest gap."
+)
 @html_option
 @requirement_option
 @junit_option
@@ -57,6 +67,8 @@ def command(
     delimiting: str | None,
     crc: str | None,
     phases: int,
+    counted: Path | None,
+    tick_us: int | float | None,
     html: Path | None,
     require: bool,
     junit: Path | None,
@@ -73,7 +85,12 @@ def command(
     described, _ = measured(with_frame(Link.load(link), delimiting, crc))
     done = True
     result: Any
-    if html is None and described.markers is None and capture.stat().st_size >= LONG_BYTES:
+    if (
+        html is None
+        and counted is None
+        and described.markers is None
+        and capture.stat().st_size >= LONG_BYTES
+    ):
         from linkbudget.cli.long_replay import replay_while_reading
 
         result, done = replay_while_reading(capture, given, described, phases)
@@ -94,6 +111,10 @@ def command(
             )
         document = result.to_dict()
         write_html(html, result, characters, link, capture)
+        if counted is not None:
+            from linkbudget.cli.board import held_against
+
+            document["counted"] = held_against(described, result, counted, given, tick_us)
     if not done:
         document["partial"] = True
         notes.add("interrupted: what follows from here on in the capture was not replayed")
@@ -105,6 +126,10 @@ def command(
         from linkbudget.report.replay_page import replay_page
 
         emit_page(replay_page(document, described))
+        if counted is not None:
+            from linkbudget.report.board_page import counted_parts
+
+            emit_page(counted_parts(document["counted"]))
     return exit_code(document, described, require, notes) if done else EXIT_INTERRUPTED
 
 
