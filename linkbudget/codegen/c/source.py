@@ -56,10 +56,10 @@ typedef char lb_float_has_32_bits[sizeof(float) == 4u ? 1 : -1];
 REALS = {"float": FLOAT, "double": DOUBLE}
 
 
-def source(spec: DirectionSpec, framing: Framing) -> str:
-    """Return the text of the source file, with the names of the runtime."""
+def source(spec: DirectionSpec, framing: Framing, sending: bool = True) -> str:
+    """Return the text of the source file, with the names of the runtime; ``sending``: with the encoders."""
     readings = [_reading(spec, message) for message in spec.messages]
-    writings = [_writing(spec, message) for message in spec.messages]
+    writings = [_writing(spec, message) for message in (spec.messages if sending else ())]
     read = [reading.function() for reading in readings]
     written = [writing.statements() for writing in writings]
     needs = set[str]().union(*(reading.needs for reading in readings), *(w.needs for w in writings))
@@ -86,7 +86,8 @@ def source(spec: DirectionSpec, framing: Framing) -> str:
     parts += framing.pushing()
     parts += [_take(message) for message in spec.messages]
     parts += [framing.counters(), *_more_counters(spec)]
-    parts += _sending(spec, framing, written, needs)
+    if sending:
+        parts += _sending(spec, framing, written, needs)
     return "\n".join(parts)
 
 
