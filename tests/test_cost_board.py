@@ -78,6 +78,15 @@ def test_a_disturbed_sample_moves_least_squares_and_not_what_is_taken():
     assert any("by least squares" in note for note in fitted.notes)
 
 
+def test_a_cost_is_never_lost_with_samples_left_out():
+    """One odd sample of three messages outweighs the two with one: then least squares, and nothing is odd."""
+    rows = [[1, 12, 1, 205], [1, 1, 0, 24], [1, 3, 0, 42], [1, 8, 0, 87], [1, 20, 1, 277], [1, 36, 3, 9999]]
+    columns = ["read_call", "byte", "message"]
+    fitted = fit_board(json.dumps({"columns": columns, "samples_us": rows + rows[:3]}), date="2026-11-30")
+    assert fitted.fit.ns("message") > 0
+    assert not fitted.fit.outliers.any()
+
+
 def test_least_squares_are_those_of_numpy():
     """Where no cost comes out negative the fit is the ordinary one (numpy.linalg.lstsq)."""
     found = fit_board(samples(noise_us=40.0), date="2026-11-30")

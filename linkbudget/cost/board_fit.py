@@ -136,14 +136,12 @@ def fit_board(told: str | BoardTimes, *, path: str = "the board's line", date: s
         name: samples.counts[:, at] for at, name in enumerate(samples.names) if samples.counts[:, at].any()
     }
     samples = Samples.of(samples.time_ns, counts)
-    # Of few samples none can be told to be odd.
-    robust = len(samples) >= 2 * int(np.linalg.matrix_rank(samples.counts))
-    fit = fit_costs(samples, robust=robust, resolution_ns=times.resolution_ns)
+    fit = robust_fit(samples, times.resolution_ns)
     unclear = any("message_byte" in group for group in (*fit.groups, *fit.near_groups))
     if unclear and "message" in counts:
         # Messages of one length: what each of its bytes costs at the end is in the cost of a message.
         samples = replace_counts(samples, "message_byte")
-        fit = fit_costs(samples, robust=robust, resolution_ns=times.resolution_ns)
+        fit = robust_fit(samples, times.resolution_ns)
     return BoardFit(
         times=times,
         samples=samples,
@@ -151,6 +149,18 @@ def fit_board(told: str | BoardTimes, *, path: str = "the board's line", date: s
         least_squares=fit_costs(samples, robust=False),
         date=None if day is None else checked_date(day),
     )
+
+
+def robust_fit(samples: Samples, resolution_ns: float) -> CostFit:
+    """Return the robust fit, or plain least squares where the samples do not carry one.
+
+    Of few samples none can be told to be odd; and where all that contain a cost would be left out, none is.
+    """
+    if len(samples) >= 2 * int(np.linalg.matrix_rank(samples.counts)):
+        found = fit_costs(samples, resolution_ns=resolution_ns)
+        if samples.counts[~found.outliers].any(axis=0).all():
+            return found
+    return fit_costs(samples, robust=False, resolution_ns=resolution_ns)
 
 
 def replace_counts(samples: Samples, without: str) -> Samples:
