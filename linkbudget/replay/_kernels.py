@@ -217,7 +217,7 @@ GO_ON, STOP_AT_HANDLER, STOP_AT_ANY, ADD_HANDLERS, EXACTLY = 0, 1, 2, 3, 4  # ho
 PASS_COLUMNS, END_COLUMNS, PIECE_COLUMNS, LOST_COLUMNS = 11, 3, 3, 3
 JUMP_LIMIT = 100_000
 """As in `windows.py`."""
-BETWEEN_STEPS = 256
+BETWEEN_STEPS = 64
 """Characters after which a core of its own gets a checkpoint between its steps."""
 BETWEEN_CHECKPOINTS = 4096
 """Characters after which a reading step is given a checkpoint of its own."""
