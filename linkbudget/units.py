@@ -6,13 +6,33 @@ Fractions live at the edges, integer nanoseconds inside. A float is read as the 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-__all__ = ["SizeRange", "exact", "format_bytes", "format_count", "format_us", "round_half_up", "us_to_ns"]
+__all__ = [
+    "YEAR_S",
+    "SizeRange",
+    "exact",
+    "format_bytes",
+    "format_count",
+    "format_us",
+    "is_finite_number",
+    "round_half_up",
+    "us_to_ns",
+]
 
 Number = int | float | Fraction | Decimal
+YEAR_S = 365.25 * 24 * 3600
+"""Seconds of a Julian year."""
+
+
+def is_finite_number(value: object) -> bool:
+    """Return whether a value is a finite number; True and False are none."""
+    if isinstance(value, float | Decimal):
+        return math.isfinite(value)
+    return isinstance(value, int | Fraction) and not isinstance(value, bool)
 
 
 def exact(value: Number | str) -> Fraction:

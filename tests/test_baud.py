@@ -36,6 +36,7 @@ def test_the_tables_are_whole():
     counts = {name: len(table["rows"]) for name, table in TABLES.items() if name != "note"}
     assert counts == {
         "avr": 126,
+        "avr_dashes": 6,
         "avr_far": 1,
         "avr_finer": 5,
         "pl011_examples": 5,
@@ -432,6 +433,23 @@ def test_the_limits_of_arithmetic():
     for value in (Fraction(-3, 4), 65535 + Fraction(3, 4)):
         with pytest.raises(SettingsError, match="not reached by samd21-arithmetic"):
             baud_setting("samd21-arithmetic", clock, Fraction(clock, 16) * (1 - value / 65536))
+
+
+@pytest.mark.parametrize(("name", "clock"), [("avr", 16_000_000), ("avr-double", 8_000_000)])
+def test_twice_the_fastest_rate_is_not_reached_though_half_a_step_rounds_up(name, clock):
+    """The tables of the datasheets have a dash there (1 Mbit/s from 8 MHz without U2X, and so on)."""
+    assert baud_setting(name, clock, 1_000_000).error == 0
+    # Its tables print 1000000 from 7.3728 MHz with -7.8 %: past the fastest rate, but near it.
+    assert baud_setting(name, clock, 1_200_000).divisor == 0
+    for rate in (2_000_000, 2_000_001, 9_000_000):
+        with pytest.raises(SettingsError, match=f"{rate} baud is not reached by {name}.* to 1000000 baud"):
+            baud_setting(name, clock, rate)
+
+
+def test_every_dash_of_the_avr_tables_is_ten_per_cent_off_or_not_reached():
+    for clock, double, baudrate in TABLES["avr_dashes"]["rows"]:
+        setting = reached(AVR[double], clock, baudrate)
+        assert setting is None or abs(setting.error) > Fraction(1, 10)
 
 
 @pytest.mark.parametrize("name", ["pl011", "pl011-startup"])

@@ -44,6 +44,7 @@ def test_one_generator_at_every_standard_rate():
     assert sorted(rates) == list(STANDARD_RATES)
     assert {row.baudrate for row in table.left_out} == {
         *(rate for rate in STANDARD_RATES if rate < 244),
+        Fraction(2_000_000),
         Fraction(3_000_000),
     }
     assert table.left_out[0].allowed == "about 244.141 to 1000000 baud"

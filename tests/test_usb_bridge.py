@@ -142,6 +142,10 @@ def test_what_cannot_be():
         find_bridge("highspeed")
     with pytest.raises(SettingsError, match=r"packet_bytes: 0[\s\S]*timer_us: 0"):
         UsbBridge("none", 0, 0)
+    with pytest.raises(SettingsError, match=r"timer_us: 500 is not allowed; allowed: 1000 to 255000"):
+        UsbBridge("quick", 62, Fraction(500))
+    with pytest.raises(SettingsError, match="timer_us: '16 ms'"):
+        UsbBridge("text", 62, "16 ms")
     with pytest.raises(SettingsError, match="n_bytes: 0"):
         SMALL.delay(LINE, 0)
     uncertain = load_bytes(captures_dir() / "bean-pty.jsonl", LINE)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ import click
 
 from linkbudget.cli.capture_input import json_option
 from linkbudget.cli.output import Notes, emit_document, emit_page
+from linkbudget.errors import Fault, SettingsError, nearest_name
 
 if TYPE_CHECKING:
     from linkbudget.wire.margin_ends import UartEnd
@@ -131,17 +133,33 @@ def document_of(
         other=None if other is None else end_of(other),
         format=format_ or "8N1",
     )
-    if rate is not None and generator is not None and table.left_out:
-        # The one thing asked for: an error says what is allowed.
-        find_generator(generator).setting(clock, rate)
+    if not table.rows:
+        if generator is not None:
+            # Raises, with what is allowed.
+            find_generator(generator).setting(clock, rate or STANDARD_RATES[0])
+        raise nothing_reached(clock, table.left_out[0].baudrate)
     return {"clock_hz": clock, "baudrate": rate, **table.to_dict()}
+
+
+def nothing_reached(clock: Fraction, rate: Fraction) -> SettingsError:
+    """Return the error for a rate that no generator reaches: from where to where they do."""
+    from linkbudget.wire.baud_kinds import rate_text
+    from linkbudget.wire.baud_rows import GENERATORS
+
+    ends: list[Fraction] = []
+    for row in GENERATORS.values():
+        with suppress(SettingsError):  # a list of rates for another clock
+            ends += row.reach(clock)
+    allowed = f"about {rate_text(min(ends))} to {rate_text(max(ends))} baud"
+    problem = f"{rate_text(rate)} baud is reached by no generator from a clock of {rate_text(clock)} Hz"
+    return SettingsError(Fault("baudrate", None, allowed, problem=problem))
 
 
 def end_of(text: str) -> UartEnd:
     """Return the UART that a text names: a generator and its clock, and a tolerance, in any order."""
     from linkbudget.wire.baud_rows import GENERATORS
     from linkbudget.wire.margin_ends import UartEnd
-    from linkbudget.wire.tolerance import EXACT, Tolerance
+    from linkbudget.wire.tolerance import EXACT, OSCILLATORS, Tolerance
 
     generator, clock, rest = None, None, []
     for word in text.split():
@@ -151,6 +169,10 @@ def end_of(text: str) -> UartEnd:
             clock = hertz(word)
         else:
             rest.append(word)
+    # A word that is nearest to a generator is a misspelt one, no tolerance.
+    near = nearest_name(rest[0], [*GENERATORS, *OSCILLATORS]) if rest and generator is None else None
+    if near in GENERATORS:
+        raise SettingsError(Fault("other", rest[0], f"a tolerance or {', '.join(GENERATORS)}", near))
     tolerance = Tolerance.parse(" ".join(rest)) if rest else EXACT
     if (generator is None) != (clock is None) or not text.split():
         raise click.UsageError(

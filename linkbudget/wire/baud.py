@@ -6,12 +6,10 @@ are missed by a little; how much two ends may miss together says `linkbudget.wir
 
 from __future__ import annotations
 
-import math
-from decimal import Decimal
 from fractions import Fraction
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.units import Number, exact
+from linkbudget.units import Number, exact, is_finite_number
 from linkbudget.wire.baud_kinds import BaudSetting
 from linkbudget.wire.baud_rows import GENERATORS, find_generator
 
@@ -23,7 +21,8 @@ def baud_setting(generator: str, clock_hz: Number, baudrate: Number) -> BaudSett
 
     ``generator`` is a name of `GENERATORS`; ``clock_hz`` the clock of the UART in hertz, after its own
     prescalers; ``baudrate`` in bits per second; both above 0. Raises `SettingsError` for an unknown
-    generator, and for a rate beyond the limits of its registers.
+    generator, and for a rate beyond the limits of its registers (twice the fastest and more is beyond them,
+    even where the divider rounds up to the lowest).
 
     >>> baud_setting("avr", 16_000_000, 115200).error
     Fraction(-23, 648)
@@ -47,13 +46,10 @@ def exact_clock_and_rate(clock_hz: Number, baudrate: Number) -> tuple[Fraction, 
     """Return both as exact fractions; `SettingsError` for what is no number above 0."""
     given = {"clock_hz": clock_hz, "baudrate": baudrate}
     faults = [
-        Fault(name, value, "a number above 0") for name, value in given.items() if not _is_positive(value)
+        Fault(name, value, "a number above 0")
+        for name, value in given.items()
+        if not is_finite_number(value) or value <= 0
     ]
     if faults:
         raise SettingsError(faults)
     return exact(clock_hz), exact(baudrate)
-
-
-def _is_positive(value: object) -> bool:
-    number = isinstance(value, int | float | Fraction | Decimal) and not isinstance(value, bool)
-    return number and math.isfinite(value) and value > 0  # type: ignore[arg-type, operator]

@@ -81,6 +81,10 @@ class Generator(ABC):
     def closest(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
         """Return the setting whose rate is closest, whatever the rule says; the faster one of two."""
 
+    @abstractmethod
+    def reach(self, clock_hz: Fraction) -> tuple[Fraction, Fraction]:
+        """Return the slowest and the fastest rate; `SettingsError` for a clock that cannot be."""
+
 
 @dataclass(frozen=True)
 class _Stepped(Generator):
@@ -105,9 +109,10 @@ class _Stepped(Generator):
     def setting(self, clock_hz: Fraction, baudrate: Fraction) -> BaudSetting:
         """Return what the rule sets; `SettingsError` for a rate it does not reach."""
         steps = self.rounded(self.wanted(clock_hz, baudrate))
-        if not self.lowest <= steps <= self.highest:
-            rates = sorted(self.rate(clock_hz, end) for end in (self.lowest, self.highest))
-            text = f"about {rate_text(rates[0])} to {rate_text(rates[1])} baud"
+        slowest, fastest = self.reach(clock_hz)
+        # Half a step is rounded up to a whole one, and then a rate of twice the fastest seems to be had.
+        if not self.lowest <= steps <= self.highest or baudrate >= 2 * fastest:
+            text = f"about {rate_text(slowest)} to {rate_text(fastest)} baud"
             problem = f"is not reached by {self.name} from a clock of {rate_text(clock_hz)} Hz"
             raise SettingsError(
                 Fault("baudrate", None, text, problem=f"{rate_text(baudrate)} baud {problem}")
@@ -120,6 +125,11 @@ class _Stepped(Generator):
         near = {min(max(steps, self.lowest), self.highest) for steps in (below, below + 1)}
         made = [self._made(clock_hz, baudrate, steps) for steps in near]
         return min(made, key=lambda setting: (abs(setting.error), -setting.error))
+
+    def reach(self, clock_hz: Fraction) -> tuple[Fraction, Fraction]:
+        """Return the slowest and the fastest rate that its registers give."""
+        ends = [self.rate(clock_hz, steps) for steps in (self.lowest, self.highest)]
+        return min(ends), max(ends)
 
     def _made(self, clock_hz: Fraction, baudrate: Fraction, steps: int) -> BaudSetting:
         divisor, fraction, registers = self.registers(steps)
@@ -187,6 +197,11 @@ class FixedRates(Generator):
         self._check_clock(clock_hz)
         made = [self._made(baudrate, value) for value in self.values.values()]
         return min(made, key=lambda setting: (abs(setting.error), -setting.error))
+
+    def reach(self, clock_hz: Fraction) -> tuple[Fraction, Fraction]:
+        """Return the slowest and the fastest rate of the list; `SettingsError` for another clock."""
+        self._check_clock(clock_hz)
+        return Fraction(min(self.values)), Fraction(max(self.values))
 
     def _check_clock(self, clock_hz: Fraction) -> None:
         if clock_hz != self.clock_hz:

@@ -96,6 +96,10 @@ _ROWS: tuple[Generator, ...] = (
         lowest=64,
         highest=65535 * 64,
         registers=_sixty_fourths,
+        note=(
+            "the manual rounds the divider before it divides: for 230400 baud from 4 MHz it prints 231911 "
+            "(0.656 %) where the same registers give 231884.06 (0.644 %)"
+        ),
     ),
     Divider(
         "pl011-startup",
@@ -159,6 +163,10 @@ _ROWS: tuple[Generator, ...] = (
         highest=65536,
         rounding=floor,
         registers=lambda steps: (steps - 1, 0, {"BRG": steps - 1}),
+        note=(
+            "its printed tables cut off where rounding is often closer: 300000 baud from 100 MHz, +4.17 % "
+            "against -0.79 %"
+        ),
     ),
     Divider(
         "esp32",

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from fractions import Fraction
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.units import Number, exact
+from linkbudget.units import Number, exact, is_finite_number
 from linkbudget.wire.baud_kinds import BaudSetting, plain_number
 from linkbudget.wire.margin_rules import MarginRule, Sampling, find_margin_rule
 from linkbudget.wire.tolerance import RateError, Tolerance, rate_error
@@ -233,5 +232,4 @@ def _share_faults(row: MarginRule, votes: object, edge: object, usable: object) 
 
 
 def _is_share(value: object) -> bool:
-    number = isinstance(value, int | float | Fraction) and not isinstance(value, bool)
-    return number and math.isfinite(value) and 0 <= value <= 1  # type: ignore[arg-type, operator]
+    return is_finite_number(value) and 0 <= value <= 1  # type: ignore[operator]

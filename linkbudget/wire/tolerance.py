@@ -6,16 +6,14 @@ Shares are signed fractions of the nominal value: 0.02 is two per cent too fast.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from decimal import Decimal
 from fractions import Fraction
 from types import MappingProxyType
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
-from linkbudget.units import Number, exact
+from linkbudget.units import Number, exact, is_finite_number
 from linkbudget.wire.baud_kinds import BaudSetting
 
 __all__ = ["EXACT", "OSCILLATORS", "TOLERANCE_PATTERN", "RateError", "Tolerance", "rate_error"]
@@ -56,7 +54,7 @@ class Tolerance:
         match = _FIGURE.fullmatch(plain)
         if match is None:
             allowed = FORMS.format(", ".join(OSCILLATORS))
-            raise SettingsError(Fault("tolerance", text, allowed, nearest_name(plain, OSCILLATORS)))
+            raise SettingsError(Fault("tolerance", text, allowed, nearest_name(plain.lower(), OSCILLATORS)))
         unit = UNITS[match["unit"]]
         high = Fraction(match["both"] or match["high"]) * unit
         return cls(-high if match["both"] else -Fraction(match["low"]) * unit, high, plain)
@@ -140,8 +138,7 @@ def rate_error(given: Number | BaudSetting | Tolerance | RateError, path: str = 
         return RateError(given.error)
     if isinstance(given, Tolerance):
         return RateError(clock=given)
-    number = isinstance(given, int | float | Fraction | Decimal) and not isinstance(given, bool)
-    if not number or not math.isfinite(given) or not -1 < given < 1:
+    if not is_finite_number(given) or not -1 < given < 1:
         allowed = "a signed share above -1 and below 1 (0.02 is two per cent too fast), or a RateError"
         raise SettingsError(Fault(path, given, allowed))
     return RateError(exact(given))

@@ -12,7 +12,8 @@ from fractions import Fraction
 from types import MappingProxyType
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
-from linkbudget.units import Number, exact
+from linkbudget.units import Number, exact, is_finite_number
+from linkbudget.wire.baud_kinds import plain_number
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["BRIDGES", "BridgeDelay", "UsbBridge", "find_bridge"]
@@ -64,9 +65,10 @@ class UsbBridge:
             or self.packet_bytes < 1
         ):
             faults.append(Fault("packet_bytes", self.packet_bytes, "a whole number of bytes, 1 or more"))
-        if not SHORTEST_US <= self.timer_us <= LONGEST_US:
+        if not is_finite_number(self.timer_us) or not SHORTEST_US <= self.timer_us <= LONGEST_US:
+            shown = plain_number(self.timer_us) if isinstance(self.timer_us, Fraction) else self.timer_us
             allowed = f"{SHORTEST_US} to {LONGEST_US} microseconds"
-            faults.append(Fault("timer_us", self.timer_us, allowed))
+            faults.append(Fault("timer_us", shown, allowed))
         if faults:
             raise SettingsError(faults)
 
