@@ -18,11 +18,12 @@ from linkbudget import (
     undetected_probability,
     undetected_weights,
 )
-from linkbudget.check.advice import YEAR_S, undetected_bound
+from linkbudget.check.advice import undetected_bound
 from linkbudget.check.algorithms import ALGORITHMS
 from linkbudget.check.bursts import wire_burst
 from linkbudget.check.strength import checked_rate, distance_at
 from linkbudget.errors import SettingsError
+from linkbudget.units import YEAR_S
 
 # --- bursts on the wire -----------------------------------------------------------------------------------
 
@@ -138,6 +139,7 @@ def test_the_bound_ends_at_one():
         (("CRC-8/SMBUS", 8, 2.0), "bit_error_rate: 2.0"),
         (("CRC-8/SMBUS", 8, 0.1, -1.0), "rate_hz: -1.0"),
         (("CRC-8/SMBUS", 8, 0.1, float("nan")), "rate_hz"),
+        (("CRC-8/SMBUS", 8, 0.1, "30"), "rate_hz: '30'"),
     ],
 )
 def test_what_makes_no_sense_is_refused(arguments, told):
@@ -226,6 +228,8 @@ def test_the_best_of_five_bit_patterns_by_trying_them():
         ({"undetected_per_year": 1}, "bit_error_rate: None.*because undetected_per_year is asked for"),
         ({"undetected_per_year": -1, "bit_error_rate": 0, "rate_hz": 1}, "undetected_per_year: -1"),
         ({"hamming_distance": 2}, "hamming_distance: 2.*3 or more"),
+        ({"hamming_distance": "6"}, "hamming_distance: '6'"),
+        ({"undetected_per_year": "few"}, "undetected_per_year: 'few'"),
         ({"among": ["CRC-16/MOBDUS"]}, "did you mean 'CRC-16/MODBUS'"),
         ({"among": ["CRC-64/XZ"]}, "1 to 32 bits"),
     ],

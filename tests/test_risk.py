@@ -20,7 +20,6 @@ from linkbudget import (
     undetected_probability,
 )
 from linkbudget.study.risk import (
-    YEAR_S,
     Flips,
     PayloadReader,
     bytes_lost,
@@ -28,10 +27,11 @@ from linkbudget.study.risk import (
     flip_bits,
     flips_past_order,
     flips_per_frame,
-    starts_at_zero,
+    needs_trial,
     without_check,
     yearly_risk,
 )
+from linkbudget.units import YEAR_S
 
 DIGIT = MessageLayout("beans", (Integer("x", 0, 9),))
 WIDE = MessageLayout("beans", (Integer("x", 0, 255), Integer("y", 0, 255)))
@@ -227,9 +227,9 @@ def test_flips_alone_stay_below_the_model():
         (None, False),
     ],
 )
-def test_frames_that_run_together_pass_a_check_that_starts_at_zero(crc, zero):
+def test_frames_that_run_together_are_added_to_the_model(crc, zero):
     fmt = FrameFormat("cobs", crc, 60)
-    assert starts_at_zero(fmt) is zero
+    assert needs_trial(fmt) is zero
     if crc is None:
         return
     read = reader_of(fmt, WIDE, "packed-bytes")
@@ -238,6 +238,34 @@ def test_frames_that_run_together_pass_a_check_that_starts_at_zero(crc, zero):
     risk = yearly_risk(fmt, Flips(1, 1, 1), Fraction(6), Fraction(30), LINE, 1e-6, checked=found)
     model = yearly_risk(fmt, Flips(1, 1, 1), Fraction(6), Fraction(30), LINE, 1e-6)
     assert (risk.undetected_per_year > 5 * model.undetected_per_year) is zero
+
+
+def test_a_check_of_ones_own_that_joined_frames_pass_needs_a_trial_wherever_it_starts():
+    """No table names it: the register that a good frame leaves is the start value again two zeros later.
+
+    Two zeros stand between COBS frames whose delimiter 00 became 01.
+    """
+    xorout = 0x5A
+    left = CrcAlgorithm("own", 16, 0x8BB7, xorout=xorout).residues.register
+    start = CrcAlgorithm("own", 16, 0x8BB7, init=left).compute(b"\0\0")
+    fmt = FrameFormat("cobs", CrcAlgorithm("own", 16, 0x8BB7, init=start, xorout=xorout), 60)
+    assert start
+    assert needs_trial(fmt)
+    checked = flips_per_frame(fmt, [b"\x11\x22", b"\x33\x44"], reader_of(fmt, WIDE, "packed-bytes"))
+    assert checked.undetected
+    bare, size, rate = Flips(1, 1, 1), Fraction(6), Fraction(30)
+    model = yearly_risk(fmt, bare, size, rate, LINE, 1e-6)
+    assert (
+        yearly_risk(fmt, bare, size, rate, LINE, 1e-6, checked=checked).undetected_per_year
+        > 100 * model.undetected_per_year
+    )
+
+
+@pytest.mark.parametrize(
+    ("crc", "zero"), [("CRC-16/XMODEM", True), ("sum8", True), ("CRC-16/IBM-3740", False)]
+)
+def test_frames_of_zeros_need_a_trial_without_a_delimiter_as_well(crc, zero):
+    assert needs_trial(FrameFormat("counted", crc, 8, sync=b"\xa5")) is zero
 
 
 def test_check_is_taken_off_a_counted_format_whose_length_counts_it():

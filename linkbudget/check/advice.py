@@ -31,10 +31,10 @@ from linkbudget.check.strength import (
     undetected_weights,
 )
 from linkbudget.errors import Fault, SettingsError
+from linkbudget.units import YEAR_S, is_finite_number
 
-__all__ = ["YEAR_S", "CrcStrength", "Recommendation", "recommend_crc", "undetected_bound"]
+__all__ = ["CrcStrength", "Recommendation", "recommend_crc", "undetected_bound"]
 
-YEAR_S = 365.25 * 24 * 3600
 SHOWN_WEIGHTS = 8
 DISTANCE_ASKED = 8
 """Distances are worked out up to this one, unless more is asked for."""
@@ -64,7 +64,7 @@ class CrcStrength:
         longest_without_pairs(row.width, row.poly)
         if self.bit_error_rate is not None:
             checked_rate(self.bit_error_rate)
-        if self.rate_hz is not None and not 0 <= self.rate_hz < float("inf"):
+        if self.rate_hz is not None and not (is_finite_number(self.rate_hz) and self.rate_hz >= 0):
             raise SettingsError(Fault("rate_hz", self.rate_hz, "frames a second, 0 or more"))
 
     @cached_property
@@ -175,9 +175,9 @@ class CrcStrength:
 class Recommendation:
     """The CRCs that are strong enough, best first, and in ``weaker`` those that are not.
 
-    Order: fewest bytes; those that `starts_at_zero` or `joined_frames_pass` is true
-    of behind the others; greatest distance, longest burst on the
-    wire, fewest undetected. ``others``: name of a row -> further rows of the catalogue with its polynomial.
+    Order: fewest bytes; those of which `starts_at_zero` or `joined_frames_pass` is true behind the others;
+    greatest distance, longest burst on the wire, fewest undetected. ``others``: name of a row -> further rows
+    of the catalogue with its polynomial.
     """
 
     data_bits: int
@@ -233,13 +233,14 @@ def recommend_crc(
     """
     faults = []
     if undetected_per_year is not None:
-        if not undetected_per_year >= 0:
+        if not is_finite_number(undetected_per_year) or undetected_per_year < 0:
             faults.append(Fault("undetected_per_year", undetected_per_year, "frames a year, 0 or more"))
         for name, value in (("bit_error_rate", bit_error_rate), ("rate_hz", rate_hz)):
             if value is None:
                 faults.append(Fault(name, None, "a number, because undetected_per_year is asked for"))
-    if hamming_distance is not None and not hamming_distance >= 3:
-        faults.append(Fault("hamming_distance", hamming_distance, "3 or more"))
+    whole = isinstance(hamming_distance, int) and not isinstance(hamming_distance, bool)
+    if hamming_distance is not None and (not whole or hamming_distance < 3):
+        faults.append(Fault("hamming_distance", hamming_distance, "a whole number, 3 or more"))
     if faults:
         raise SettingsError(faults)
     asked = max(hamming_distance or 3, DISTANCE_ASKED)

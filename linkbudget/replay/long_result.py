@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 from linkbudget.link.requirements import Requirement, requirement_rows
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.loop_margin import JointMargin, margin_of_ages
-from linkbudget.replay.result import YEAR_S, PhaseSweep, largest
+from linkbudget.replay.result import PhaseSweep, largest
+from linkbudget.units import YEAR_S
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link

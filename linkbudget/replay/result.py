@@ -15,7 +15,7 @@ from linkbudget.replay.backlog import CATCHES_UP, Backlog
 from linkbudget.replay.fates import UNRECOGNISED
 from linkbudget.replay.figures import age_us, late_us, time_share
 from linkbudget.replay.loop_margin import JointMargin, joint_margin
-from linkbudget.units import format_us
+from linkbudget.units import YEAR_S, format_us
 
 if TYPE_CHECKING:
     import pandas
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from linkbudget.replay.receiver import Run
 
 __all__ = ["PhaseSweep", "Replay", "largest"]
-
-YEAR_S = 365.25 * 24 * 3600
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from linkbudget.study.risk import (
     Risk,
     bytes_lost,
     flips_per_frame,
-    starts_at_zero,
+    needs_trial,
     without_check,
     yearly_risk,
 )
@@ -363,7 +363,7 @@ class Scales:
         for one in messages:
             rate = self.rates[one.name] or Fraction(0)
             unchecked = self._flips(made, one.name, without_check(made.fmt))
-            checked = self._flips(made, one.name, made.fmt) if starts_at_zero(made.fmt) else None
+            checked = self._flips(made, one.name, made.fmt) if needs_trial(made.fmt) else None
             risk = yearly_risk(
                 made.fmt, unchecked, one.typical, rate, self.link.line, error_rate, checked=checked
             )

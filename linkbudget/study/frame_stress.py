@@ -31,7 +31,7 @@ from linkbudget.study.risk import (
     PayloadReader,
     Risk,
     flips_per_frame,
-    starts_at_zero,
+    needs_trial,
     without_check,
     yearly_risk,
 )
@@ -329,7 +329,7 @@ def _risk(link: Link, codec: Codec, read: PayloadReader) -> Risk | None:
         payload = codec.encode_payload(message.name, codec.attain(message.name, "typical"))
         bare = flips_per_frame(without_check(codec.fmt), [payload], read, link.line.bytesize)
         checked: Flips | None = None
-        if starts_at_zero(codec.fmt):
+        if needs_trial(codec.fmt):
             checked = flips_per_frame(codec.fmt, [payload], read, link.line.bytesize)
         size = exact(codec.size(message.name).typical)
         rate = rates[message.name]

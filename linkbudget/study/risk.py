@@ -11,8 +11,8 @@ rate *p*, so a frame of *N* bits is damaged with probability P = 1 - (1-p)^N. Of
   every time (CRC-16/DNP in frames of 130 bytes at p = 10^-3: 98 times as many). Then the exact figure of
   flips in data and check is taken, if it is greater. In shorter frames it never was, for p up to 10^-3 and
   every CRC of the catalogue up to 16 bits.
-- With a check that starts at zero and has no final xor, frames that run together pass every time: what passes
-  in a trial with single flips is added in full.
+- Frames that run together pass some checks every time, such as all that start at zero and have no final xor:
+  what passes in a trial with single flips is added in full.
 - Without a check the share is **tried out**: each data bit of sample frames is flipped in turn, the stream is
   received, and a flip counts as *undetected* when the receiver delivers a payload that nobody sent, as
   *misread* when the decoder then accepts another value. Frames with more flips are taken to fare the same.
@@ -27,9 +27,10 @@ data bits do.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from linkbudget.check.algorithms import CrcAlgorithm
@@ -37,10 +38,10 @@ from linkbudget.check.strength import MAX_EXACT_WIDTH, longest_without_pairs, un
 from linkbudget.codec import Codec
 from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
+from linkbudget.units import YEAR_S
 from linkbudget.wire.uart import UartLine
 
 __all__ = [
-    "YEAR_S",
     "Flips",
     "PayloadReader",
     "Risk",
@@ -49,12 +50,13 @@ __all__ = [
     "flip_bits",
     "flips_past_order",
     "flips_per_frame",
-    "starts_at_zero",
+    "needs_trial",
     "without_check",
     "yearly_risk",
 ]
 
-YEAR_S = 365.25 * 24 * 3600
+Read = Callable[[bytes], tuple[str, Mapping[str, Any]] | None]
+"""Payload to (name, value), None when not accepted; as `PayloadReader`."""
 MAX_FLIPS = 600
 """Flips tried per message and format, whole frames at a time: a second or two for all candidates."""
 
@@ -132,9 +134,7 @@ class _Listener:
         return opened
 
 
-def flip_bits(
-    fmt: FrameFormat, payload: bytes, behind: bytes, read: PayloadReader, bytesize: int = 8
-) -> Flips:
+def flip_bits(fmt: FrameFormat, payload: bytes, behind: bytes, read: Read, bytesize: int = 8) -> Flips:
     """Return what each single flip in the frame of a payload does; the frame of ``behind`` follows it.
 
     ``bytesize`` is the number of data bits of a character; a ninth carries nothing.
@@ -224,8 +224,8 @@ def yearly_risk(
 ) -> Risk:
     """Return the risk of frames of this mean size that are sent at this rate.
 
-    ``unchecked`` is the trial without the check, ``checked`` that with it, needed for a check that starts at
-    zero alone. ``bit_error_rate`` is the probability that a bit is flipped, 0 to 1.
+    ``unchecked`` is the trial without the check, ``checked`` that with it, needed where `needs_trial` is true
+    alone. ``bit_error_rate`` is the probability that a bit is flipped, 0 to 1.
     """
     bits = float(frame_bytes * line.bits_per_character)
     sent = float(rate_hz) * YEAR_S
@@ -234,7 +234,7 @@ def yearly_risk(
         return Risk(damaged * unchecked.undetected_share, damaged * unchecked.misread_share)
     passing = damaged * math.ldexp(1.0, -fmt.check.width)
     passing = max(passing, sent * flips_past_order(fmt, frame_bytes, bit_error_rate))
-    if checked is None or not starts_at_zero(fmt):
+    if checked is None or not needs_trial(fmt):
         return Risk(passing, passing * unchecked.believed_share)
     misread = damaged * checked.misread_share + passing * unchecked.believed_share
     return Risk(passing + damaged * checked.undetected_share, misread)
@@ -255,9 +255,17 @@ def flips_past_order(fmt: FrameFormat, frame_bytes: Fraction, bit_error_rate: fl
     return undetected_probability(check.width, check.poly, data_bits, bit_error_rate)
 
 
-def starts_at_zero(fmt: FrameFormat) -> bool:
-    """Return whether zeros have the check zero: then joined frames, and frames of zeros, pass."""
-    return fmt.check is not None and fmt.check.compute(b"\0\0") == 0
+@lru_cache(maxsize=256)
+def needs_trial(fmt: FrameFormat) -> bool:
+    """Return whether some damage passes the check every time: joined frames, or frames of zeros.
+
+    Tried out on the shortest frames, so it holds for a check of one's own as well; a check that lets a flip
+    pass there by chance costs the trial and changes nothing else.
+    """
+    if fmt.check is None:
+        return False
+    zeros_pass = not any(fmt.check.compute(bytes(count)) for count in (1, 2, 3))
+    return zeros_pass or flip_bits(fmt, b"1", b"2", lambda payload: None).undetected > 0
 
 
 def bytes_lost(fmt: FrameFormat, longest: int) -> tuple[int, bool]:
