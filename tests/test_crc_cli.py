@@ -98,6 +98,19 @@ def test_a_crc_of_ones_own(linkbudget):
     assert "up to 3 flipped bits are" in linkbudget("crc", "strength", *own, "--data-bytes", "8").out
 
 
+@pytest.mark.parametrize(
+    ("poly", "told"),
+    [
+        ("0x8810", "0x8810 has no end term +1; as Koopman's notation, which leaves it out, it is 0x1021\n"),
+        ("0x1020", "0x1020 has no end term +1\n"),
+    ],
+)
+def test_a_polynomial_without_its_end_term_is_computed_and_told(linkbudget, poly, told):
+    ran = linkbudget("crc", "compute", "--width", "16", "--poly", poly, "--text", "a")
+    assert ran.code == 0
+    assert ran.err == f"linkbudget: warning: poly {told}"
+
+
 def test_strength_without_a_length(linkbudget):
     found = document(linkbudget("crc", "strength", "CRC-16/T10-DIF", "--json"))
     assert found["lengths"] == {"3": 65519, "4": 353, "5": 47, "6": 23, "7": 8, "8": 2}

@@ -31,9 +31,9 @@ LENGTHS = vectors("crc_lengths")
 WEIGHTS = vectors("crc_weights")
 
 
-def parity(poly, width):
-    """Return normal notation of a polynomial in Koopman's, which leaves the end term out."""
-    return (2 * poly + 1) % (1 << width)
+def normal_of(koopman, width):
+    """Return in normal notation what Koopman's writes without the end term."""
+    return (2 * koopman + 1) % (1 << width)
 
 
 def reversed_bits(value, width):
@@ -54,7 +54,7 @@ def test_published_lengths(row):
     width, koopman, normal, mirrored, _, lengths, status = row
     assert status
     poly = int(normal, 16)
-    assert parity(int(koopman, 16), width) == poly
+    assert normal_of(int(koopman, 16), width) == poly
     assert reversed_bits(poly, width) == int(mirrored, 16)
     last = 2 + len(lengths)
     assert hamming_distance_lengths(width, poly, last) == dict(zip(range(3, last + 1), lengths, strict=True))
@@ -71,7 +71,7 @@ def test_published_lengths(row):
     ],
 )
 def test_misprints_are_not_repeated(width, koopman, lengths):
-    found = hamming_distance_lengths(width, parity(koopman, width), 6, 1 << min(width, 24))
+    found = hamming_distance_lengths(width, normal_of(koopman, width), 6, 1 << min(width, 24))
     assert {distance: found[distance] for distance in lengths} == lengths
 
 
@@ -176,7 +176,7 @@ def test_there_are_28_published_rows_of_weights():
 def test_published_weights_and_probabilities(row):
     width, koopman, normal, data_bits, weights, at_a_thousandth, at_a_hundred_thousandth, _ = row
     poly = int(normal, 16)
-    assert parity(int(koopman, 16), width) == poly
+    assert normal_of(int(koopman, 16), width) == poly
     assert undetected_weights(width, poly, data_bits, 6) == dict(enumerate([0, *weights], 1))
     assert f"{undetected_probability(width, poly, data_bits, 1e-3):.6e}" == at_a_thousandth
     assert f"{undetected_probability(width, poly, data_bits, 1e-5):.6e}" == at_a_hundred_thousandth

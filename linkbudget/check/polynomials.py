@@ -7,7 +7,14 @@ from math import lcm
 
 from linkbudget.errors import Fault, SettingsError
 
-__all__ = ["MAX_STUDIED_WIDTH", "divisor", "has_even_words_only", "order_of", "syndromes"]
+__all__ = [
+    "MAX_STUDIED_WIDTH",
+    "divisor",
+    "has_even_words_only",
+    "koopman_in_normal",
+    "order_of",
+    "syndromes",
+]
 
 MAX_STUDIED_WIDTH = 32
 """Bits of the widest polynomial whose strength is worked out."""
@@ -30,10 +37,19 @@ def divisor(width: int, poly: int, widest: int = MAX_STUDIED_WIDTH) -> int:
         without = f"{poly ^ top:#x}" if top < poly < 2 * top else None
         raise SettingsError(Fault("poly", shown, allowed, without))
     if not poly & 1:
-        # Koopman's notation leaves the end term out instead of the top one.
-        other = f"{(2 * poly + 1) % top:#x}" if 2 * poly >= top else None
-        raise SettingsError(Fault("poly", shown, "an odd number, with the end term +1", other))
+        other = koopman_in_normal(width, poly)
+        nearest = None if other is None else f"{other:#x}"
+        raise SettingsError(Fault("poly", shown, "an odd number, with the end term +1", nearest))
     return top | poly
+
+
+def koopman_in_normal(width: int, poly: int) -> int | None:
+    """Return in normal notation what P. Koopman writes as ``poly``: with top term, without end term.
+
+    None when it has no top term there.
+    """
+    top = 1 << width
+    return (2 * poly + 1) % top if 2 * poly >= top else None
 
 
 def has_even_words_only(polynomial: int) -> bool:

@@ -10,7 +10,7 @@ import click
 
 from linkbudget.cli.capture_input import INPUT_FILE, json_option
 from linkbudget.cli.output import Notes, emit_document, emit_page
-from linkbudget.errors import nearest_name
+from linkbudget.errors import nearest_name, warn
 
 if TYPE_CHECKING:
     from linkbudget.check.algorithms import CrcAlgorithm
@@ -342,6 +342,7 @@ def code_of(name: str | None, own: dict[str, Any]) -> Check:
 def crc_of(name: str | None, own: dict[str, Any]) -> CrcAlgorithm:
     """Return the CRC named, or that of one's own."""
     from linkbudget.check.algorithms import CrcAlgorithm, crc_algorithm
+    from linkbudget.check.polynomials import koopman_in_normal
 
     if name is not None:
         refuse_own(own)
@@ -349,7 +350,12 @@ def crc_of(name: str | None, own: dict[str, Any]) -> CrcAlgorithm:
         return crc_algorithm(name)
     if own["width"] is None or own["poly"] is None:
         raise click.UsageError("NAME is missing: a CRC of the catalogue, or --width and --poly of one's own")
-    return CrcAlgorithm(OWN, **own)
+    made = CrcAlgorithm(OWN, **own)
+    if not made.poly & 1:
+        normal = koopman_in_normal(made.width, made.poly)
+        meant = "" if normal is None else f"; as Koopman's notation, which leaves it out, it is {normal:#x}"
+        warn(f"poly {made.poly:#x} has no end term +1{meant}")
+    return made
 
 
 def refuse_sum(name: str) -> None:
