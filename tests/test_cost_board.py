@@ -24,6 +24,7 @@ from test_cost_target import BEANS, COBS, NEWLINE
 from linkbudget import Link, SettingsError, board_script, fit_board, fit_costs, replay
 from linkbudget.cost import micropython
 from linkbudget.cost.board_line import read_board
+from linkbudget.cost.board_script import streams
 from linkbudget.cost.cortexm0plus.figures import Call, measure_c
 from linkbudget.errors import CaptureError
 from linkbudget.traffic.levels import Edges
@@ -244,6 +245,22 @@ def test_the_script_in_c_compiles_strictly_and_times_itself(encoding, frame, rea
     assert line["accepted"] == line["expected"] > 10
     assert len(line["runs"]) == 5
     assert "[parser]" in fit_board(ran.stdout, date="2026-11-30").to_toml()
+
+
+def test_what_is_timed_fits_into_a_small_board(tmp_path):
+    """Long messages: fewer of them, and larger pieces, so that rows and bytes stay few."""
+    fields = {"name": "note", "kind": "label", "max_bytes": 1500}
+    table = beans(tmp_path).to_dict()
+    message = {"name": "notes", "direction": "to-controller", "encoding": "packed-bytes", "fields": [fields]}
+    frame = {"delimiting": "cobs", "crc": "CRC-16/IBM-3740", "max_payload": 1600}
+    link = Link.from_dict({**table, "message": [message], "frame": frame})
+    frames = [link.codec().encode("notes", {"note": "x" * size}) for size in (1500, 0, 700)]
+    found = streams(frames)
+    assert len(found.rows) < 450
+    assert len(found.data) < 20_000
+    assert sum(ends for _, _, ends, _ in found.rows) >= 3
+    script = board_script(link, "c")["time_receiver.c"]
+    assert int(script.split("#define CHUNKS ")[1].split("u")[0]) < 450
 
 
 TICKS = """\

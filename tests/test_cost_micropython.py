@@ -69,9 +69,9 @@ def test_every_form_of_a_generated_module_is_measured(tmp_path, encoding, frame,
         allocated = row["allocated_bytes_per_message"]
         assert (allocated > 0) == (module == "builtins" and allocates), (module, allocated)
         assert row["json_ratio"]["low"] <= row["json_ratio"]["median"] <= row["json_ratio"]["high"]
-    # A call for each byte is dearer than one for all of them.
-    ratios = {form: rows["viper", form]["json_ratio"]["median"] for form in ("push", "chunk")}
-    assert ratios["push"] > ratios["chunk"]
+    if encoding == "json-object":  # a call for each byte takes ten times as long as one for all of them
+        ratios = {form: rows["viper", form]["json_ratio"]["median"] for form in ("push", "chunk")}
+        assert ratios["push"] > 2 * ratios["chunk"]
     assert "0 bytes allocated a message" in costs.verdict
     assert not costs.left_out
 
@@ -93,7 +93,7 @@ def test_a_parser_that_is_json_loads_takes_as_long_and_one_that_calls_it_twice_l
         (row,) = target_costs(link(tmp_path, "json-object", NEWLINE), "micropython", parser=path).rows
         assert row.cost.right
         ratios.append(row.to_dict()["json_ratio"]["median"])
-    assert 0.5 < ratios[0] < 2
+    assert 0.4 < ratios[0] < 2.5
     assert ratios[1] > 1.3 * ratios[0]
 
 

@@ -91,8 +91,10 @@ def measured_costs(
 
         fitted = fit_board(times_of_capture(link, read_capture(path, given, link.line)), date=date)
         return fitted.to_dict(), fitted.edits()
+    from linkbudget.cost.board_fit import WORDS
     from linkbudget.cost.markers import MEASURED, fit_markers
     from linkbudget.errors import CaptureError
+    from linkbudget.units import format_us
 
     day = checked_date(date) if date else ""
     levels, given = read_markers(path, given, link)
@@ -103,7 +105,9 @@ def measured_costs(
     marked = fit_markers(link, read_capture(path, given, link.line), levels)
     found = marked.to_dict()
     source = f"{MEASURED}, {day}" if day else MEASURED
-    costs = ", ".join(f"{ns / 1e3:.6g} µs {name}" for name, ns in marked.costs_ns.items())
+    costs = ", ".join(
+        f"{format_us(ns / 1e3)} a {WORDS.get(name, name)}" for name, ns in marked.costs_ns.items()
+    )
     document = {
         "verdict": f"Fitted to {len(marked.after.marked)} marked {marked.after.marked.plural}: {costs}.",
         "source": source,

@@ -21,7 +21,7 @@
 
     FACTS
 typedef struct {
-    uint32_t ticks[RUNS][CHUNKS]; /* of all repetitions */
+    uint32_t ticks[RUNS][CHUNKS]; /* of all repetitions; where memory is short, lower RUNS to 3 */
     uint32_t timer; /* of EMPTY looks at the timer */
     unsigned accepted;
 } board_times;

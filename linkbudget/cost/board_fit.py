@@ -20,7 +20,7 @@ from linkbudget.cost.tables import cost_tables, in_us
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.units import format_count, format_us
 
-__all__ = ["BoardFit", "checked_date", "fit_board"]
+__all__ = ["WORDS", "BoardFit", "checked_date", "fit_board"]
 
 PARSER = ("read_call", "byte", "message", "message_byte")
 WORDS = {"work": "pass for its work", **{name: name.replace("_", " ") for name in PARSER}}

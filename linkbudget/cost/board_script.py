@@ -15,6 +15,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from linkbudget.codegen.banner import CAUTIONS, generator_version
 from linkbudget.codegen.generate import generate
 from linkbudget.codegen.spec import describe
@@ -37,7 +39,10 @@ SCRIPTS = {"micropython": "time_receiver.py", "c": "time_receiver.c"}
 PIECES = (1, 3, 8, 20)
 PIECES_CALLS = 40
 """Pieces of one size are cut out of as many messages as give about so many."""
-MOST_MESSAGES = 12
+MOST_PIECES = 100
+"""A message is cut into no more: larger ones are cut into larger pieces."""
+MOST_MESSAGES, MOST_BYTES = 12, 2000
+"""What is timed has to fit into the memory of a small board; one message it is in any case."""
 MOTORS = "RUN IT WITH THE MOTOR SUPPLY OFF: it reads messages that nobody sent, and new code may do anything."
 
 
@@ -69,7 +74,8 @@ def streams(frames: Sequence[bytes]) -> Streams:
     """Return the chunks that are timed: whole messages first, then pieces of them."""
     data, rows = b"", []
     parts = [in_whole(frames)]
-    for size in PIECES:
+    least = -(-max(map(len, frames)) // MOST_PIECES)
+    for size in dict.fromkeys(max(size, least) for size in PIECES):
         few, count = 1, len(frames[0]) / size
         while few < len(frames) and count < PIECES_CALLS:
             count += len(frames[few]) / size
@@ -100,8 +106,9 @@ def head(link: Link, direction: str, use: Sequence[str]) -> list[str]:
 
 
 def _good(link: Link, direction: str, prefix: str) -> list[dict[str, object]]:
-    good = vectors(describe(link.codec(direction), direction, prefix))["good"]
-    return list(good[:MOST_MESSAGES])
+    good = vectors(describe(link.codec(direction), direction, prefix))["good"][:MOST_MESSAGES]
+    sizes = np.cumsum([len(one["frame"]) // 2 for one in good])
+    return list(good[: max(int(np.searchsorted(sizes, MOST_BYTES)), 1)])
 
 
 def _micropython(link: Link, direction: str) -> dict[str, str]:
