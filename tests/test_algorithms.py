@@ -70,8 +70,19 @@ def test_the_table_of_the_package_anycrc_is_the_same():
 
 
 def test_a_name_that_means_several_rows_is_refused():
-    with pytest.raises(SettingsError, match="'CRC-16' is not allowed"):
-        crc_algorithm("CRC-16")
+    for take in (crc_algorithm, check_code):
+        with pytest.raises(
+            SettingsError, match="'CRC-16' is not allowed; allowed: one of CRC-16/ARC, CRC-16"
+        ):
+            take("CRC-16")
+        with pytest.raises(SettingsError, match=r"one of CRC-8/AUTOSAR, CRC-32/AUTOSAR$"):
+            take("autosar")
+
+
+def test_the_second_half_of_one_name_is_told_the_whole():
+    for take in (crc_algorithm, check_code):
+        with pytest.raises(SettingsError, match="did you mean 'CRC-8/SMBUS'"):
+            take("SMBus")
 
 
 @pytest.mark.parametrize("row", ALGORITHMS.values(), ids=lambda row: row.name)

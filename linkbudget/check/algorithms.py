@@ -191,12 +191,7 @@ def crc_algorithm(name: str | CrcAlgorithm) -> CrcAlgorithm:
     wanted = str(name).strip().upper()
     row = ALGORITHMS.get(ALIASES.get(wanted, wanted))
     if row is None:
-        known = [*ALGORITHMS, *ALIASES]
-        raise SettingsError(
-            Fault(
-                "crc", name, "a name of the CRC catalogue, as in CRC-16/IBM-3740", nearest_name(wanted, known)
-            )
-        )
+        raise SettingsError(_unknown(name, "a name of the CRC catalogue, as in CRC-16/IBM-3740", ()))
     return row
 
 
@@ -217,7 +212,15 @@ def check_code(which: str | Check | None) -> Check | None:
     try:
         return crc_algorithm(which)
     except SettingsError as error:
-        known = [*ALGORITHMS, *ALIASES, *SUMS, "none"]
         allowed = "a name of the CRC catalogue, sum8, xor8, fletcher16 or none"
-        nearest = nearest_name(word, SUMS) or nearest_name(which.strip().upper(), known)
-        raise SettingsError(Fault("crc", which, allowed, nearest)) from error
+        raise SettingsError(_unknown(which, allowed, (*SUMS, "none"))) from error
+
+
+def _unknown(name: object, allowed: str, others: tuple[str, ...]) -> Fault:
+    """Return the fault of an unknown name: half a name is told its rows, another one the nearest name."""
+    wanted = str(name).strip().upper()
+    rows = [row for row in ALGORITHMS if wanted in row.split("/")]
+    if len(rows) > 1:
+        return Fault("crc", name, f"one of {', '.join(rows)}")
+    nearest = rows[0] if rows else nearest_name(wanted.lower(), others)
+    return Fault("crc", name, allowed, nearest or nearest_name(wanted, [*ALGORITHMS, *ALIASES]))

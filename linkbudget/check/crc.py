@@ -25,7 +25,15 @@ from importlib import import_module
 
 from linkbudget.check.catalogue import CHECK_MESSAGE, ROWS
 
-__all__ = ["Engine", "bitwise_crc", "crc_engine", "crc_function", "crcmod_is_compiled", "reflect"]
+__all__ = [
+    "Engine",
+    "bitwise_crc",
+    "byte_table",
+    "crc_engine",
+    "crc_function",
+    "crcmod_is_compiled",
+    "reflect",
+]
 
 Function = Callable[[bytes], int]
 # crcmod makes functions for these widths only, and for registers reflected on both sides or on neither.

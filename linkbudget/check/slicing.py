@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from linkbudget.check.algorithms import CrcAlgorithm
-from linkbudget.check.crc import reflect
+from linkbudget.check.crc import byte_table, reflect
 
 __all__ = ["Slicing", "crc_slicing"]
 
@@ -49,20 +49,11 @@ def turn(register: int) -> int:
 
 def first_row(algorithm: CrcAlgorithm) -> list[int]:
     """Return what each byte alone makes of a register of zeros, eight bits later, as the register is held."""
-    width, poly = algorithm.width, algorithm.poly
-    row = []
-    for byte in range(256):
-        if algorithm.refin:
-            register, feedback = byte, reflect(poly, width)
-            for _ in range(8):
-                register = register >> 1 ^ (feedback if register & 1 else 0)
-            row.append(register)
-        else:
-            register, feedback = byte << 56, poly << (64 - width)
-            for _ in range(8):
-                register = (register << 1 ^ (feedback if register >> 63 else 0)) & ((1 << 64) - 1)
-            row.append(turn(register))
-    return row
+    row = byte_table(algorithm.width, algorithm.poly, algorithm.refin)
+    if algorithm.refin:
+        return row
+    # It comes in registers of 8 bits at least.
+    return [turn(register << (64 - max(algorithm.width, 8))) for register in row]
 
 
 @lru_cache(maxsize=64)

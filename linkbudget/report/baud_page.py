@@ -103,9 +103,10 @@ def table_page(document: Document) -> list[RenderableType]:
         f"{next(iter(document['generators']))}" if by_rate else f"{rate_text(document['baudrate'])} baud"
     )
     told = f"{subject} from {clock_text(document['clock_hz'])}: {good} of {what} work"
+    widest = max((len(rate_text(row["baudrate"])) for row in rows), default=0)
     cells = [
         (
-            rate_text(row["baudrate"]) if by_rate else row["generator"],
+            f"{rate_text(row['baudrate']):>{widest}}" if by_rate else row["generator"],
             registers_text(row["registers"]),
             rate_text(row["actual_baudrate"]),
             signed(row["error"]) + (" *" if row["closest"] else "  "),
@@ -114,7 +115,14 @@ def table_page(document: Document) -> list[RenderableType]:
         )
         for row in rows
     ]
-    columns = ["baud" if by_rate else "", "registers", "actual", "off by  ", "tolerated", "left"]
+    columns = [
+        f"{'baud':>{widest}}" if by_rate else "",
+        "registers",
+        "actual",
+        "off by  ",
+        "tolerated",
+        "left",
+    ]
     page: list[RenderableType] = [
         verdict(f"{told}.", None),
         figure_table(settings_title(document), columns, cells, gap=2),
