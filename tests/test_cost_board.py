@@ -137,6 +137,29 @@ def test_counters_that_grow_and_wrap_give_work_and_parser():
     assert edits["parser.byte_us"] == pytest.approx(6)
 
 
+def test_counters_in_messages_of_a_recording_are_taken_over(tmp_path, linkbudget):
+    """A status message of one's own: passes that work 300 µs, bytes at 6 µs, counters that wrap."""
+    fields = [{"name": name, "kind": "counter", "bits": 16} for name in ("passes", "bytes", "busy_us")]
+    message = {"name": "load", "direction": "to-module", "encoding": "packed-bytes", "fields": fields}
+    table = beans(tmp_path).to_dict()
+    link = Link.from_dict({**table, "message": [*table["message"], message]})
+    (tmp_path / "link.toml").write_text(link.to_toml())
+    codec, sent = link.codec("to-module"), b""
+    for passes, size in ((65_000, 65_400), (65_090, 65_430), (65_180, 65_800), (65_300, 65_900)):
+        busy = 300 * passes + 6 * size
+        counts = {"passes": passes, "bytes": size, "busy_us": busy}
+        sent += codec.encode("load", {name: count % 65_536 for name, count in counts.items()})
+    (tmp_path / "sent.bin").write_bytes(sent)
+    ran = linkbudget("cost", tmp_path / "link.toml", "--from-board", tmp_path / "sent.bin", "--json")
+    found = json.loads(ran.out)
+    assert found["costs_us"] == pytest.approx({"work": 300, "byte": 6})
+    assert "[loop]\nwork_us = 300\n" in found["tables"]
+    (tmp_path / "noise.bin").write_bytes(b"\x01\x00" * 9)
+    ran = linkbudget("cost", tmp_path / "link.toml", "--from-board", tmp_path / "noise.bin")
+    assert (ran.code, ran.out) == (2, "")
+    assert "holds no message to-module with counters (load)" in ran.err
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

@@ -77,7 +77,7 @@ def measured_costs(
     """Return the document and the values by key path: of a line of the board, or of marked passes."""
     from linkbudget.cost.board_fit import checked_date, fit_board
 
-    start = path.read_bytes()[:SNIFFED_BYTES].decode("utf-8", "replace")
+    start = beginning(path).decode("utf-8", "replace")
     lines = [line for line in start.splitlines() if line.lstrip("\ufeff \t").startswith("{")]
     own = any(key in line for line in lines for key in OWN_KEYS)
     if own or (lines and not recorded(lines[0]) and link.markers is None):
@@ -123,6 +123,12 @@ def measured_costs(
     return document, marked.edits(date=day)
 
 
+def beginning(path: Path) -> bytes:
+    """Return the first bytes of a file, enough to see what it is."""
+    with path.open("rb") as file:
+        return file.read(SNIFFED_BYTES)
+
+
 def recorded(line: str) -> bool:
     """Return whether a line of JSON is one of a recording."""
     return '"t_ns"' in line or '"hex"' in line
@@ -137,8 +143,7 @@ def held_against(
     """
     from linkbudget.cost.counted import compare_counted, counted_of_capture, read_counted
 
-    start = path.read_bytes()[:SNIFFED_BYTES]
-    first = start.lstrip(b"\xef\xbb\xbf \t\r\n").split(b"\n", 1)[0]
+    first = beginning(path).lstrip(b"\xef\xbb\xbf \t\r\n").split(b"\n", 1)[0]
     if first.startswith(b"{") and not recorded(first.decode("utf-8", "replace")):
         counted = read_counted(path.read_text(encoding="utf-8", errors="replace"), str(path))
     else:
