@@ -53,9 +53,9 @@ class Sampling:
 class MarginRule:
     """One row: the rule in words, where it was read, and the limits it gives.
 
-    ``oversamplings`` are those it is made for, none for any. ``general`` rules take every setting of
-    `Sampling`, others only what their manual tells apart (``samples``: whether that is one of it).
-    ``recommended`` is what the manual advises for each end, None where it does not.
+    ``oversamplings`` and ``samples`` are those it is made for, none for any; of several ``samples`` the last
+    is taken when none is given. ``general`` rules take every setting of `Sampling`, others only what their
+    manual tells apart. ``recommended`` is what the manual advises for each end, None where it does not.
     """
 
     name: str
