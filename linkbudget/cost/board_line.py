@@ -10,8 +10,8 @@ A file may hold anything else around it (what a console showed); the lines that 
   in one call.
 * Counters that only grow, a line for each time they were read: ``busy_us`` and any of ``passes read_calls
   bytes messages message_bytes``, as ``{"counters": {...}}``. What passed between two lines is one sample.
-  Counters that wrap, once at most from line to line, say after how many bits in ``counter_bits``. A message to-module may carry them as
-  fields of these names (`times_of_capture`).
+  Counters that wrap, once at most from line to line, say after how many bits in ``counter_bits``. A message
+  to-module may carry them as fields of these names (`times_of_capture`).
 """
 
 from __future__ import annotations
