@@ -1487,6 +1487,18 @@ def _go_back(m: Ints) -> None:
 
 
 @part
+def _move_up(m: Ints, queue: Value) -> None:
+    """Forget the ranges that a queue no longer holds, at a checkpoint: nobody goes back behind it."""
+    first, room, table = m[queue + Q_FIRST], _room_of(m, queue), _at_table(m, queue)
+    held = m[queue + Q_END] - first
+    if held and 2 * first <= room:
+        return
+    for k in range(held):
+        m[table + k], m[table + room + k] = m[table + first + k], m[table + room + first + k]
+    m[queue + Q_FIRST], m[queue + Q_END] = 0, held
+
+
+@part
 def _lacking(m: Ints) -> Value:
     """Return what the run lacks, back at the checkpoint; `DONE` when nothing, with a new checkpoint."""
     lacks = DONE
@@ -1499,10 +1511,8 @@ def _lacking(m: Ints) -> Value:
     elif m[FULL]:
         lacks = ROOM
     if lacks == DONE:
-        for queue in (FIFO, BUFFER):
-            # Ranges that nothing holds any more need not be remembered: nobody goes back behind here.
-            if m[queue + Q_FIRST] == m[queue + Q_END]:
-                m[queue + Q_FIRST] = m[queue + Q_END] = 0
+        _move_up(m, FIFO)
+        _move_up(m, BUFFER)
         _keep(m)
     else:
         _go_back(m)

@@ -164,7 +164,7 @@ class Played:
 def room_for(resolved: Resolved, traffic: Traffic, frames: Frames) -> dict[str, int]:
     """Return how many rows to expect of the longest tables; memory is taken only as they are written."""
     loop, receiver = resolved.loop, resolved.receiver
-    found = {"ends": frames.line.stops.size + 1}
+    found = {"ends": frames.line.stops.size + 1, "lost": traffic.count // 16}
     if loop.when_late != "free":
         found["passes"] = max(0, traffic.last_arrival - loop.phase_ns) // loop.period_ns + 3
     if receiver.mode == "interrupt":
