@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import shutil
 import subprocess
@@ -13,9 +14,10 @@ import pytest
 import serial
 
 from linkbudget import Codec, Counter, FrameFormat, Integer, MessageLayout, Scaled, SettingsError, encoding
-from linkbudget.rig.clock import RealClock, VirtualClock
+from linkbudget.rig.clock import RealClock, VirtualClock, patched_time
 from linkbudget.rig.endpoints import Receiver, Sender, stream
 from linkbudget.rig.faults import Faults
+from linkbudget.rig.loop import event_loop
 from linkbudget.rig.messages import MessageReader
 from linkbudget.rig.pair import LinkPair
 from linkbudget.rig.terminal import TerminalEnd
@@ -234,3 +236,69 @@ def test_threads_end_with_their_ports():
     with LinkPair(clock=RealClock()) as pair, TerminalEnd(pair, "module"), Receiver(pair.controller, CODEC):
         assert threading.active_count() == before + 3
     assert threading.active_count() == before
+
+
+def test_a_terminal_hangs_up_when_its_end_vanishes():
+    """The program at the far end reads the end of its terminal, as of a pulled adapter; no thread is left."""
+    before = threading.active_count()
+    with LinkPair(clock=RealClock()) as pair, TerminalEnd(pair, "module") as terminal:
+        program = os.open(terminal.path, os.O_RDWR | os.O_NOCTTY)
+        try:
+            pair.unplug("module")
+            with contextlib.suppress(OSError):  # Linux says EIO, others that nothing more comes.
+                assert os.read(program, 1) == b""
+        finally:
+            os.close(program)
+    assert threading.active_count() == before
+
+
+async def camera_and_controller(pair: LinkPair) -> tuple[list[int], int]:
+    """A camera that sends every 33 ms of link time, and a controller that answers, up to 0.2 s of silence."""
+    async with (
+        stream(pair.controller, CODEC, CODEC) as controller,
+        stream(pair.module, CODEC, CODEC) as module,
+    ):
+
+        async def camera() -> None:
+            for tick in range(20):
+                await module.send("beans", beans(tick))
+                await asyncio.sleep(0.033)
+
+        async def flaps() -> list[int]:
+            found: list[int] = []
+            while True:
+                try:
+                    message = await asyncio.wait_for(controller.get(), 0.2)
+                except TimeoutError:
+                    return found
+                found.append(message.value["tick"])
+                await controller.send("setpoint", {"flap": 1})
+
+        _, found = await asyncio.gather(camera(), flaps())
+        return found, pair.clock.now_ns()
+
+
+def test_asyncio_keeps_the_time_of_a_virtual_clock():
+    def run() -> tuple[list[int], int]:
+        with (
+            LinkPair("115200 8N1", clock=VirtualClock(patience_s=1.0)) as pair,
+            patched_time(pair.clock),
+            asyncio.Runner(loop_factory=lambda: event_loop(pair.clock)) as runner,
+        ):
+            return runner.run(camera_and_controller(pair))
+
+    found, ended = run()
+    assert found == list(range(20))
+    # The last was sent at 19 * 33 ms, and 0.2 s later it is given up.
+    assert ended == pytest.approx(0.827e9, abs=0.015e9)
+    assert run() == (found, ended)
+
+
+def test_a_loop_that_keeps_another_time_is_refused():
+    async def listen() -> None:
+        with LinkPair() as pair:
+            async with stream(pair.controller, CODEC):
+                pass
+
+    with pytest.raises(SettingsError, match="event_loop"):
+        asyncio.run(listen())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+import warnings
 
 import pytest
 import serial
@@ -255,3 +256,97 @@ def test_names_and_ends_are_checked():
             pair.url("modul")
     with LinkPair(name="sorter"), pytest.raises(SettingsError, match="names no end"):
         LinkPair(holding={"camera": Holding(4)})
+
+
+def test_a_program_that_only_asks_comes_to_its_bytes(pair):
+    """Polling without a pause would stop a clock that moves only when somebody waits."""
+    controller = pair.controller
+    controller.timeout = 0
+    pair.module.write(b"beans\n")
+    found = b""
+    while not found.endswith(b"\n"):
+        found += controller.read(10)
+    assert found == b"beans\n"
+    with patched_time(pair.clock):
+        end = time.monotonic() + 0.5
+        while time.monotonic() < end:
+            pass
+    assert pair.clock.now_ns() >= 500_000_000
+
+
+def test_what_came_while_nobody_had_the_port_open_is_not_read(pair):
+    pair.controller.close()
+    pair.module.write(b"garbage")
+    pair.clock.sleep_ns(10**7)
+    controller = pair.controller
+    pair.module.write(b"new")
+    assert controller.read(3) == b"new"
+    assert pair.counts("controller")["flushed"] == 7
+
+
+def test_what_an_unplugged_end_had_not_sent_is_never_sent(pair):
+    pair.module.write(bytes(100))
+    pair.clock.sleep_ns(10 * 86_806)
+    pair.unplug("module")
+    pair.controller.timeout = 1
+    assert len(pair.controller.read(100)) == 11
+
+
+def test_a_flush_after_a_cancelled_write_waits_all_the_same(pair):
+    pair.module.write(bytes(100))
+    pair.module.cancel_write()
+    pair.module.flush()
+    assert pair.clock.now_ns() == pytest.approx(100e10 / 115200, abs=1)
+
+
+def test_a_long_read_waits_once_and_loses_nothing_to_a_small_buffer():
+    with LinkPair(holding=Holding(16)) as pair:
+        pair.controller.timeout = 1
+        pair.module.write(bytes(3000))
+        assert len(pair.controller.read(3000)) == 3000
+        assert pair.clock.now_ns() == round(3000e10 / 115200)
+        pair.module.write(bytes(30))
+        pair.controller.timeout = 0.001
+        # Eleven characters in a millisecond: a read that is given up hands over what has come.
+        assert len(pair.controller.read(30)) == 11
+
+
+def test_what_fitted_until_a_write_timeout_is_sent(pair):
+    pair.module.write_timeout = 0.01
+    with pytest.raises(serial.SerialTimeoutException):
+        pair.module.write(bytes(9000))
+    pair.module.flush()
+    # The buffer's 4096, those that left it within 10 ms, and the one that is being sent.
+    assert pair.counts("controller")["sent"] == 4096 + 116
+
+
+def test_the_same_warning_is_given_once(pair):
+    with pytest.warns(LinkBudgetWarning):
+        port = serial.serial_for_url(pair.url("module"), 9600)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        port.timeout = 1
+
+
+def test_threads_that_are_gone_hold_nobody_up():
+    with LinkPair(clock=VirtualClock(patience_s=100)) as pair:
+        other = threading.Thread(target=pair.clock.now_ns)
+        other.start()
+        other.join()
+        pair.clock.sleep_ns(10**9)
+        assert pair.clock.now_ns() == 10**9
+
+
+@pytest.mark.parametrize(
+    ("call", "path"),
+    [
+        (lambda: LinkPair(name="a/b"), "name"),
+        (lambda: LinkPair(to_controller=0.1), "to_controller"),
+        (lambda: LinkPair(boot="ready"), "boot"),
+        (lambda: Boot("ready"), "text"),
+        (lambda: Boot(b"ready", -1), "delay_us"),
+    ],
+)
+def test_impossible_pairs_are_named(call, path):
+    with pytest.raises(SettingsError, match=path):
+        call()

@@ -213,3 +213,33 @@ def test_what_has_not_begun_can_be_taken_back():
 def test_impossible_settings_are_named(call, path):
     with pytest.raises(SettingsError, match=path):
         call()
+
+
+def test_a_record_holds_what_has_arrived_and_nothing_taken_back():
+    wire = Wire(UartLine(9600), keep_record=True)
+    wire.send(bytes(10), 0)
+    assert len(wire.record(3_200_000)) == 3
+    wire.forget_unsent(3_200_000)
+    assert len(wire.record()) == 4
+
+
+@given(gap=st.floats(0, 100, allow_nan=False), size=st.integers(1, 700), taken=st.integers(0, 20))
+def test_times_of_a_row_are_the_same_at_once_and_one_by_one(gap, size, taken):
+    wire = Wire(UartLine(230400, 7, "E"), Faults(gap_us=gap))
+    wire.send(bytes(size), 12_345)
+    (row,) = wire._coming
+    row.take(min(taken, size))
+    assert row.times(0, size).tolist() == [row.time(number) for number in range(len(row))]
+
+
+def test_a_long_recording_goes_through_a_bridge_in_time_that_grows_with_it():
+    count, line = 60_000, UartLine(115200)
+    times = np.arange(1, count + 1, dtype=np.int64) * 100_000
+    capture = ByteCapture(times, np.zeros(count, np.uint16), np.zeros(count, np.uint8), line)
+    wire, packets = Wire(line, bridge=find_bridge("full-speed"), holding=Holding(count)), 0
+    wire.play(capture, 0)
+    while (due := wire.due_ns()) is not None:
+        wire.settle(due)
+        packets += 1
+    assert packets == -(-count // 62)
+    assert wire.waiting(0) == count

@@ -21,7 +21,7 @@ def event_loop(clock: Clock) -> asyncio.AbstractEventLoop:
 
 
 class LinkEventLoop(asyncio.SelectorEventLoop):
-    """An event loop that waits on a virtual clock. Sockets are seen too, though their time is not the link's."""
+    """An event loop that waits on a virtual clock. Sockets are seen too, though not on its time."""
 
     def __init__(self, clock: VirtualClock) -> None:
         self.clock = clock

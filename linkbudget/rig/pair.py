@@ -62,10 +62,10 @@ class LinkPair:
     """Two ends, ``controller`` and ``module``, joined by a line in each direction.
 
     ``line``: a `UartLine` or text such as ``"115200 8N1"``. Both ends run at it: a port that is opened with
-    other settings is told (`LinkBudgetWarning`), but what it would read at a wrong rate is not made up. ``clock``: default a new
-    `VirtualClock`. ``to_controller`` and ``to_module``: `Faults` of each direction. ``holding``: what each
-    end's port can hold, by name of the end or one for both; ``bridge``: a USB bridge before the end named
-    (``{"controller": find_bridge("full-speed")}``). ``boot``: text of a module that restarts when the
+    other settings is told (`LinkBudgetWarning`), but what it would read at a wrong rate is not made up.
+    ``clock``: default a new `VirtualClock`. ``to_controller`` and ``to_module``: `Faults` of each direction.
+    ``holding``: what each end's port can hold, by name of the end or one for both; ``bridge``: a USB bridge before
+    the end named (``{"controller": find_bridge("full-speed")}``). ``boot``: text of a module that restarts when the
     controller's port is opened. ``keep_record`` keeps what arrives (`record`). ``name`` is what URLs call it:
     ``rig://NAME/controller``.
 
@@ -139,8 +139,8 @@ class LinkPair:
     def from_link(cls, link: Link, **more: Any) -> LinkPair:
         """Return a pair as a link file describes it: line, gaps, jitter, error rate, what the receiver holds.
 
-        The controller's program is the one under test: so its loop, trigger level, interrupt latency and costs
-        are left out, and a character can be read as soon as it has come. `replay` is what reckons with them.
+        The controller's program is the one under test: so its loop, trigger level, latencies and costs are
+        left out, and a character can be read as soon as it has come. `replay` is what reckons with them.
         ``more``: arguments of `LinkPair`, which go before what the file says.
         """
         model = link.resolve().receiver

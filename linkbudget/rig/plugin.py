@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["link_clock", "link_deadline", "link_pair", "link_port", "link_recorder", "link_requirements"]
 
 MARK = "linkbudget"
+TIMEOUT_S = 1
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -94,26 +95,25 @@ def link_pair(request: pytest.FixtureRequest, link_clock: Clock) -> Iterator[Lin
 
 @pytest.fixture
 def link_port(request: pytest.FixtureRequest) -> Iterator[Any]:
-    """The port at the controller's end: that of ``--port`` when named, else of the virtual ``link_pair``."""
+    """The port at the controller's end: that of ``--port`` when named, else of the virtual ``link_pair``.
+
+    Either way its ``timeout`` is one second until the test sets another.
+    """
     name = request.config.getoption("--port")
     if name is None:
-        yield request.getfixturevalue("link_pair").controller
+        port = request.getfixturevalue("link_pair").controller
+        port.timeout = TIMEOUT_S
+        yield port
         return
-    import serial
+    from linkbudget.capture.ports import open_port
+    from linkbudget.errors import LinkBudgetError
 
-    line = line_of(settings_of(request))
     try:
-        port = serial.serial_for_url(
-            name,
-            baudrate=int(line.baudrate),
-            bytesize=line.bytesize,
-            parity=line.parity,
-            stopbits=line.stopbits,
-            timeout=1,
-        )
-    except (OSError, ValueError) as error:
+        port = open_port(name, line_of(settings_of(request)))
+    except LinkBudgetError as error:
         raise pytest.UsageError(f"--port {name}: {error}") from None
     with port:
+        port.timeout = TIMEOUT_S
         yield port
 
 
@@ -139,8 +139,15 @@ def keep(request: pytest.FixtureRequest, name: str, value: object) -> None:
 
 
 @pytest.fixture
-def link_recorder(link_pair: LinkPair) -> Callable[..., ByteCapture]:
-    """A function ``(to="controller")`` that returns what has arrived at an end, as a capture."""
+def link_recorder(request: pytest.FixtureRequest) -> Callable[..., ByteCapture]:
+    """A function ``(to="controller")`` that returns what has arrived at an end, as a capture.
+
+    It sees the line of a virtual link. With ``--port`` there is none to be seen: the test ends with an error
+    instead of a recording of nothing.
+    """
+    if request.config.getoption("--port"):
+        raise pytest.UsageError("link_recorder records virtual links; it cannot listen at a real --port")
+    link_pair: LinkPair = request.getfixturevalue("link_pair")
 
     def recorded(to: str = "controller") -> ByteCapture:
         return link_pair.record(to)

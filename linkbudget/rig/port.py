@@ -177,25 +177,32 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         )
         self._cancelled["write"] = False
         while True:
-            now = clock.now_ns()
-            with pair.lock:
-                room = TRANSMIT_BYTES - end.out.unsent(now)
-                if room > 0:
-                    end.out.send(payload[at : at + room], now)
-                    at += min(room, len(payload) - at)
-            clock.changed()
+            at += self._send(payload[at:])
             if at == len(payload):
                 return at
-            if limit is not None and clock.now_ns() >= limit:
-                raise SerialTimeoutException("Write timeout")
-
-            def has_room() -> bool:
-                return end.out.unsent(clock.now_ns()) < TRANSMIT_BYTES
-
-            if not self._wait("write", has_room, limit, lambda: end.out.room_ns(TRANSMIT_BYTES)):
-                if self._cancelled["write"]:
+            # The rest is handed over at once when it fits, in halves of the buffer when it is longer.
+            wanted = min(len(payload) - at, TRANSMIT_BYTES // 2)
+            most = TRANSMIT_BYTES - wanted + 1
+            if not self._wait(
+                "write",
+                lambda most=most: end.out.unsent(clock.now_ns()) < most,
+                limit,
+                lambda most=most: end.out.room_ns(most),
+            ):
+                if self._cancelled["write"] or not self.is_open:
                     return at
+                self._send(payload[at:])
                 raise SerialTimeoutException("Write timeout")
+
+    def _send(self, data: bytes) -> int:
+        """Put on the line what fits the transmit buffer; return how many bytes."""
+        pair, end = self._check()
+        now = pair.clock.now_ns()
+        with pair.lock:
+            room = max(TRANSMIT_BYTES - end.out.unsent(now), 0)
+            end.out.send(data[:room], now)
+        pair.clock.changed()
+        return min(room, len(data))
 
     def cancel_write(self) -> None:
         """Let a blocked write return."""

@@ -16,7 +16,7 @@ __all__ = ["EvenRow", "MarkedRow", "Row"]
 Times = npt.NDArray[np.int64]
 Marks = npt.NDArray[np.uint8]
 FITS = 1 << 62
-"""Below it times in parts of a nanosecond fit the integers of numpy; a gap of an odd length makes them large."""
+"""Below it times in parts of a nanosecond fit integers of numpy; a gap of an odd length makes them large."""
 
 
 class Row(Protocol):

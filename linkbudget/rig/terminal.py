@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import select
 import threading
+from collections.abc import Callable
 from typing import TYPE_CHECKING
+
+from serial.serialutil import SerialException
 
 from linkbudget.errors import Fault, SettingsError
 from linkbudget.rig.clock import RealClock
@@ -24,7 +27,8 @@ class TerminalEnd:
 
     The pair must be on a `RealClock`: the other program lives in real time. Bytes are paced by the pair, not
     by the terminal, whose own baud rate means nothing. Where the system has no pseudo-terminals, making one
-    raises `SettingsError`. Used as a context manager it is closed at the end; so is the end of the pair.
+    raises `SettingsError`. Used as a context manager it is closed at the end; so is the end of the pair. When
+    the end is unplugged the terminal hangs up, as a pulled adapter does: the program reads its end.
     """
 
     def __init__(self, pair: LinkPair, end: str) -> None:
@@ -44,12 +48,26 @@ class TerminalEnd:
         self.path = os.ttyname(self._slave)
         os.set_blocking(self._master, False)
         self._closing = False
+        self._lock, self._passing = threading.Lock(), 2
         self._threads = [
-            threading.Thread(target=run, name=f"linkbudget terminal {end}", daemon=True)
+            threading.Thread(target=self._pass, args=(run,), name=f"linkbudget terminal {end}", daemon=True)
             for run in (self._outward, self._inward)
         ]
         for thread in self._threads:
             thread.start()
+
+    def _pass(self, run: Callable[[], None]) -> None:
+        """Pass bytes one way until the end is closed or vanishes; the last to stop hangs up."""
+        try:
+            run()
+        except SerialException:
+            self._closing = True
+        finally:
+            with self._lock:
+                self._passing -= 1
+                if not self._passing:
+                    os.close(self._master)
+                    os.close(self._slave)
 
     def _outward(self) -> None:
         """From the terminal to the line."""
@@ -68,13 +86,9 @@ class TerminalEnd:
 
     def close(self) -> None:
         """Stop passing bytes, and close terminal and end."""
-        if self._closing:
-            return
         self._closing = True
         for thread in self._threads:
             thread.join(10)
-        os.close(self._master)
-        os.close(self._slave)
         self.port.close()
 
     def __enter__(self) -> TerminalEnd:

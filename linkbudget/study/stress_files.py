@@ -49,7 +49,10 @@ import serial
 if len(sys.argv) != 2:
     sys.exit("expected the name of a port, which is sent to")
 rows = [json.loads(line) for line in Path(__file__).with_name("{kind}.jsonl").read_text().splitlines()]
-pieces = [(row["t_ns"], bytes.fromhex(row["hex"])) for row in rows if "hex" in row]
+# Characters that the receiver is to miss are left out.
+lost = set({lost!r})
+sent = [row for row in rows if "hex" in row and not lost & set(row.get("flag", "").split("+"))]
+pieces = [(row["t_ns"], bytes.fromhex(row["hex"])) for row in sent]
 with serial.serial_for_url(
     sys.argv[1], baudrate={baudrate}, bytesize={bytesize}, parity="{parity}", stopbits={stopbits}
 ) as port:
@@ -87,6 +90,7 @@ def write_stress(result: Stress, folder: Path) -> list[Path]:
             "words": row.smallest.words,
             "unmet": ", ".join(one.name for one in row.unmet),
             "seed": result.seed,
+            "lost": [kind for kind, what in case.link.resolve().receiver.errored.items() if what == "drop"],
             "note": note,
             "cautions": "\n".join(CAUTIONS),
             **line.to_dict(),

@@ -21,11 +21,12 @@ import level_parts
 import process_parts
 import replay_parts
 import report_parts
+import rig_parts
 import target_parts
 from made import wave, write_table, write_vcd
 from measure import Report, machine
 
-PARTS = ("characters", "vcd", "table", "frames", "checks", "replay", "day", "pages", "target", "start")
+PARTS = ("characters", "vcd", "table", "frames", "checks", "replay", "day", "pages", "target", "rig", "start")
 PAYLOADS = ((8, 24), (16, 64), (64, 64))
 SMALL_EDGES = 200_000
 
@@ -35,6 +36,7 @@ def main() -> None:
     parser.add_argument("--edges", type=float, default=20e6, help="edges of the levels (20 million)")
     parser.add_argument("--frame-bytes", type=float, default=200e6, help="bytes of the frames (200 million)")
     parser.add_argument("--frames", type=float, default=1e6, help="frames to be checked (1 million)")
+    parser.add_argument("--soak", type=float, default=10e6, help="frames of the virtual link (10 million)")
     parser.add_argument("--events", type=float, default=1e6, help="events of the page (1 million)")
     parser.add_argument("--turns", type=int, default=9, help="turns of each measurement (9)")
     parser.add_argument("--only", choices=PARTS, action="append", help="one part; may be given several times")
@@ -95,6 +97,8 @@ def run(
         day_parts.day(report)
     if "target" in wanted:
         target_parts.target(report)
+    if "rig" in wanted:
+        rig_parts.rig(report, int(chosen.soak))
     if "start" in wanted:
         process_parts.start_up(report, folder, turns)
 
