@@ -189,3 +189,23 @@ def test_a_capture_without_a_message_of_the_link_is_refused(linkbudget):
     ran = linkbudget("stress", CAPTURES / "bean-frames.toml", CAPTURES / "bean-text.vcd", "--frame")
     assert ran.code == 2
     assert "none of the recorded frames is a message" in ran.err
+
+
+def test_a_value_that_another_frame_has_is_misread_all_the_same():
+    """A flag has two values, so a flipped one says what the frame behind it says: one bit of 16, both ways."""
+    link = Link.from_dict(
+        {
+            "line": {"baudrate": 115200},
+            "message": [
+                {
+                    "name": "flap",
+                    "encoding": "packed-bits",
+                    "rate_hz": 50,
+                    "fields": [{"name": "open", "kind": "flag"}],
+                }
+            ],
+            "frame": {"delimiting": "slip", "crc": "none", "max_payload": 8},
+        }
+    )
+    result = stress_frames(link, attacks=["flip-1"])
+    assert (result.tried, result.misread) == (32, 2)

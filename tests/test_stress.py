@@ -229,6 +229,18 @@ def test_the_command_writes_a_case_that_fails_and_a_stimulus(linkbudget, tmp_pat
     assert "name of a port" in alone.stderr
 
 
+def test_a_stimulus_leaves_out_the_characters_that_are_lost(tmp_path):
+    strict = case(**{"require.overrun_bytes": None, "require.lost": 0})
+    write_stress(stress(strict.link, strict.capture, ["lost"], tries=5), tmp_path)
+    sent = subprocess.run(
+        [sys.executable, str(tmp_path / "send_lost.py"), "loop://"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert sent.stdout == f"{len(strict.capture) - 1} pieces sent\n"
+
+
 @pytest.mark.parametrize(
     ("options", "said"),
     [

@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import selectors
 from collections.abc import Callable
-from typing import Any
+from contextvars import Context
+from typing import TypeVarTuple, Unpack
 
 from linkbudget.rig.clock import Clock, VirtualClock
 
 __all__ = ["LinkEventLoop", "event_loop"]
+
+Given = TypeVarTuple("Given")
 
 
 def event_loop(clock: Clock) -> asyncio.AbstractEventLoop:
@@ -32,10 +35,13 @@ class LinkEventLoop(asyncio.SelectorEventLoop):
         return self.clock.now_ns() / 1e9
 
     def call_soon_threadsafe(
-        self, callback: Callable[..., object], *args: Any, **more: Any
+        self,
+        callback: Callable[[Unpack[Given]], object],
+        *args: Unpack[Given],
+        context: Context | None = None,
     ) -> asyncio.Handle:
         """See asyncio; wakes the loop where it waits on the clock."""
-        handle = super().call_soon_threadsafe(callback, *args, **more)
+        handle = super().call_soon_threadsafe(callback, *args, context=context)
         self.clock.changed()
         return handle
 

@@ -64,10 +64,10 @@ class LinkPair:
     ``line``: a `UartLine` or text such as ``"115200 8N1"``. Both ends run at it: a port that is opened with
     other settings is told (`LinkBudgetWarning`), but what it would read at a wrong rate is not made up.
     ``clock``: default a new `VirtualClock`. ``to_controller`` and ``to_module``: `Faults` of each direction.
-    ``holding``: what each end's port can hold, by name of the end or one for both; ``bridge``: a USB bridge before
-    the end named (``{"controller": find_bridge("full-speed")}``). ``boot``: text of a module that restarts when the
-    controller's port is opened. ``keep_record`` keeps what arrives (`record`). ``name`` is what URLs call it:
-    ``rig://NAME/controller``.
+    ``holding``: what each end's port can hold, by name of the end or one for both; ``bridge``: a USB bridge
+    before the end named (``{"controller": find_bridge("full-speed")}``). ``boot``: text of a module that
+    restarts when the controller's port is opened. ``keep_record`` keeps what arrives (`record`). ``name`` is
+    what URLs call it: ``rig://NAME/controller``.
 
     Used as a context manager it closes both ports and forgets the name at the end.
     """

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import serial
 from serial.serialutil import PortNotOpenError, SerialBase, SerialException, SerialTimeoutException, to_bytes
@@ -16,6 +17,10 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException, Ser
 from linkbudget.errors import SettingsError, warn
 from linkbudget.rig.pair import ENDS, NAME, End, LinkPair, find_pair
 from linkbudget.units import exact, round_half_up
+
+if TYPE_CHECKING:
+    from linkbudget.rig.clock import Clock
+    from linkbudget.rig.wire import Wire
 
 __all__ = ["VirtualPort", "register_scheme"]
 
@@ -139,9 +144,9 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
             wanted = 1 if between else min(size - len(found), end.heard.holding.buffer_bytes)
             going_on = self._wait(
                 "read",
-                lambda wanted=wanted: end.heard.waiting(clock.now_ns()) >= wanted,
+                partial(_has_come, end.heard, clock, wanted),
                 until,
-                lambda wanted=wanted: end.heard.ready_ns(wanted),
+                partial(end.heard.ready_ns, wanted),
             )
             if not going_on and self.is_open:
                 now = clock.now_ns()
@@ -185,9 +190,9 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
             most = TRANSMIT_BYTES - wanted + 1
             if not self._wait(
                 "write",
-                lambda most=most: end.out.unsent(clock.now_ns()) < most,
+                partial(_has_room, end.out, clock, most),
                 limit,
-                lambda most=most: end.out.room_ns(most),
+                partial(end.out.room_ns, most),
             ):
                 if self._cancelled["write"] or not self.is_open:
                     return at
@@ -298,6 +303,14 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
     def ri(self) -> bool:
         """Never set."""
         return False
+
+
+def _has_come(wire: Wire, clock: Clock, wanted: int) -> bool:
+    return wire.waiting(clock.now_ns()) >= wanted
+
+
+def _has_room(wire: Wire, clock: Clock, most: int) -> bool:
+    return wire.unsent(clock.now_ns()) < most
 
 
 def _found(url: str) -> tuple[LinkPair, End]:
