@@ -144,7 +144,7 @@ def test_frames_that_hold_no_message_of_the_link_are_counted(linkbudget, tmp_pat
 
 
 def test_crc_replaces_the_check_of_the_link(linkbudget):
-    options = ["--link", link_of("bean-frames"), "--crc", "CRC-16/XMODEM", "--json"]
+    options = ["--link", link_of("bean-frames"), "--crc", "CRC-16/MODBUS", "--json"]
     document = document_of(linkbudget("decode", capture_of("bean-frames"), *options))
     assert document["frames"] == {"intact": 0, "rejected": 100, "reasons": {"check": 100}}
 
