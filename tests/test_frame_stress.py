@@ -192,7 +192,7 @@ def test_a_capture_without_a_message_of_the_link_is_refused(linkbudget):
 
 
 def test_a_value_that_another_frame_has_is_misread_all_the_same():
-    """A flag has two values, so a flipped one says what the frame behind it says: one bit of 16, both ways."""
+    """A flag has two values, so a flipped one says what the frame behind says: one bit of 16, both ways."""
     link = Link.from_dict(
         {
             "line": {"baudrate": 115200},

@@ -202,6 +202,7 @@ def test_what_has_not_begun_can_be_taken_back():
     ("call", "path"),
     [
         (lambda: Faults(drop_rate=1), "drop_rate"),
+        (lambda: Faults(drop_rate="often"), "drop_rate"),
         (lambda: Faults(gap_us=-1), "gap_us"),
         (lambda: Faults(seed=-1), "seed"),
         (lambda: Holding(0), "buffer_bytes"),

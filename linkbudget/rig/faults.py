@@ -20,7 +20,8 @@ __all__ = ["Faults", "Happenings"]
 class Faults:
     """How often what happens on one direction, and how evenly it sends.
 
-    ``bit_error_rate``: each bit on the wire (start, data, parity, stop) is flipped with this probability.
+    ``bit_error_rate``: each bit on the wire (start, data, parity, stop) is flipped with this probability; a
+    flipped start or stop bit makes a framing error of its character, and the next ones are in step again.
     ``drop_rate``, ``add_rate``, ``break_rate``: probability for each character that it is lost, that a random
     one comes behind it, that a break does. ``gap_us`` between characters; ``jitter_us``: each call of write
     starts up to so much later. ``seed`` of the random numbers. Raises `SettingsError` with every fault.
@@ -38,17 +39,21 @@ class Faults:
         faults = [
             Fault(name, getattr(self, name), "a probability, 0 to below 1")
             for name in ("bit_error_rate", "drop_rate", "add_rate", "break_rate")
-            if not 0 <= getattr(self, name) < 1
+            if not _within(getattr(self, name), 1)
         ]
         faults += [
             Fault(name, getattr(self, name), "microseconds, 0 or more")
             for name in ("gap_us", "jitter_us")
-            if not 0 <= getattr(self, name) < 1e12
+            if not _within(getattr(self, name), 1e12)
         ]
         if isinstance(self.seed, bool) or not isinstance(self.seed, int) or self.seed < 0:
             faults.append(Fault("seed", self.seed, "a whole number, 0 or more"))
         if faults:
             raise SettingsError(faults)
+
+
+def _within(value: object, limit: float) -> bool:
+    return isinstance(value, int | float) and 0 <= value < limit
 
 
 class _Counter:

@@ -37,7 +37,7 @@ class LinkEventLoop(asyncio.SelectorEventLoop):
     def call_soon_threadsafe(
         self,
         callback: Callable[[Unpack[Given]], object],
-        *args: Unpack[Given],
+        *args: *Given,
         context: Context | None = None,
     ) -> asyncio.Handle:
         """See asyncio; wakes the loop where it waits on the clock."""
