@@ -12,8 +12,8 @@ import pytest
 from linkbudget._jit import load_numba
 
 BENCH = Path(__file__).parent / "bench"
-PARTS = [f"--only={part}" for part in ("characters", "vcd", "table", "frames", "checks", "start")]
-SIZES = ["--edges", "20000", "--frame-bytes", "20000", "--frames", "2000"]
+PARTS = [f"--only={part}" for part in ("characters", "vcd", "table", "frames", "checks", "rig", "start")]
+SIZES = ["--edges", "20000", "--frame-bytes", "20000", "--frames", "2000", "--soak", "16000"]
 SMALL = [*PARTS, *SIZES, "--turns", "1", "--usual-cache"]
 
 
@@ -33,7 +33,7 @@ def test_each_part_of_the_bench_runs_and_is_right(tmp_path):
     assert "numpy" in written["machine"]
     names = " ".join(row["name"] for row in written["measured"])
     levels, frames = ("characters", "VCD", "table"), ("COBS", "SLIP", "HDLC", "newline")
-    for part in (*levels, *frames, "compute_many", "lengths", "weights", "memory", "start"):
+    for part in (*levels, *frames, "compute_many", "lengths", "weights", "memory", "virtual link", "start"):
         assert part in names
     with_targets = [row for row in written["measured"] if row["targets"]]
     assert with_targets

@@ -77,11 +77,13 @@ def soak(frames: int) -> Soak:
     size = len(encoded[0])
     assert all(len(one) == size for one in encoded)
     stream = b"".join(encoded)
+    # Undamaged all arrive; what is loaded for that is no growth of the soak.
+    assert deframe_all(FORMAT, stream).payloads() == [payload.tobytes() for payload in sent]
     piece = A_WRITE * size
     writes, rest = divmod(frames, A_WRITE)
     assert not rest
     came, wrong, last, tail = np.zeros(frames, bool), 0, -1, b""
-    came[:] = False
+    came[:] = False  # Memory that was never written to is not there yet.
     began = time.process_time()
     before: int | None = None
     with LinkPair(LINE, clock=VirtualClock(), to_controller=FAULTS) as pair:
