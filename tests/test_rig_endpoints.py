@@ -302,3 +302,12 @@ def test_a_loop_that_keeps_another_time_is_refused():
 
     with pytest.raises(SettingsError, match="event_loop"):
         asyncio.run(listen())
+
+
+def test_a_terminal_and_a_program_cannot_have_the_same_end():
+    with (
+        LinkPair(clock=RealClock()) as pair,
+        TerminalEnd(pair, "module"),
+        pytest.raises(serial.SerialException, match="open already"),
+    ):
+        TerminalEnd(pair, "module")

@@ -350,3 +350,15 @@ def test_threads_that_are_gone_hold_nobody_up():
 def test_impossible_pairs_are_named(call, path):
     with pytest.raises(SettingsError, match=path):
         call()
+
+
+def test_a_port_that_was_unplugged_stays_gone_until_it_is_opened_again(pair):
+    old = pair.controller
+    pair.unplug("controller")
+    pair.plug("controller")
+    with pytest.raises(serial.SerialException, match="is gone"):
+        old.read(1)
+    pair.module.write(b"x")
+    assert pair.controller.read(1) == b"x"
+    old.close()
+    assert pair.controller.is_open

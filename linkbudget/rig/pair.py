@@ -199,11 +199,11 @@ class LinkPair:
     def unplug(self, end: str) -> None:
         """Let a port vanish as a pulled cable does: from now on its calls raise ``SerialException``.
 
-        What it was given and had not begun to send is never sent.
+        What it was given and had not begun to send is never sent. Plugged in again it must be opened again.
         """
         now = self.clock.now_ns()
         with self.lock:
-            self.end(end).plugged = False
+            self.end(end).plugged, self.end(end).port = False, None
             self.end(end).out.forget_unsent(now)
         self.clock.changed()
 

@@ -79,8 +79,7 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         with pair.lock:
             if end.port is self:
                 end.port = None
-                if end.plugged:
-                    end.heard.flush(now)
+                end.heard.flush(now)
         pair.clock.changed()
 
     @property
@@ -107,9 +106,13 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         if not self.is_open:
             raise PortNotOpenError
         pair, end = self._both()
-        if not end.plugged:
-            raise SerialException(f"{self._port} is gone: it was unplugged")
+        self._raise_if_gone()
         return pair, end
+
+    def _raise_if_gone(self) -> None:
+        """Raise ``SerialException`` when it was unplugged while open, whether plugged in again or not."""
+        if self.is_open and self._both()[1].port is not self:
+            raise SerialException(f"{self._port} is gone: it was unplugged")
 
     # Reading.
 
@@ -259,7 +262,7 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
         pair, end = self._both()
 
         def stopped() -> bool:
-            return self._cancelled[what] or not end.plugged or not self.is_open
+            return self._cancelled[what] or end.port is not self
 
         def settled() -> bool:
             with pair.lock:
@@ -270,8 +273,7 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
                 return due()
 
         came = pair.clock.wait(settled, until, next_at)
-        if not end.plugged:
-            raise SerialException(f"{self._port} is gone: it was unplugged")
+        self._raise_if_gone()
         return came and not stopped()
 
     def _cancel(self, what: str) -> None:

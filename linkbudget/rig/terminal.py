@@ -27,8 +27,9 @@ class TerminalEnd:
 
     The pair must be on a `RealClock`: the other program lives in real time. Bytes are paced by the pair, not
     by the terminal, whose own baud rate means nothing. Where the system has no pseudo-terminals, making one
-    raises `SettingsError`. Used as a context manager it is closed at the end; so is the end of the pair. When
-    the end is unplugged the terminal hangs up, as a pulled adapter does: the program reads its end.
+    raises `SettingsError`; ``SerialException`` when somebody has the end open. Used as a context manager it
+    is closed at the end; so is the end of the pair. When the end is unplugged the terminal hangs up, as a
+    pulled adapter does: the program reads its end.
     """
 
     def __init__(self, pair: LinkPair, end: str) -> None:
@@ -40,6 +41,8 @@ class TerminalEnd:
             import tty
         except ImportError:
             raise SettingsError(Fault("end", end, "a system with pseudo-terminals")) from None
+        if pair.end(end).port is not None:
+            raise SerialException(f"could not open port {pair.url(end)}: it is open already")
         self.port = pair.port(end)
         self.port.timeout = LOOK_S
         self._pair = pair
