@@ -143,8 +143,8 @@ class VirtualPort(SerialBase):  # type: ignore[misc]
             if between and found:
                 quiet = now + round_half_up(exact(between) * 10**9)
                 until = quiet if limit is None else min(limit, quiet)
-            # All that is missing is waited for at once, as far as the buffer holds it.
-            wanted = 1 if between else min(size - len(found), end.heard.holding.buffer_bytes)
+            # All that is missing is waited for at once, as far as the buffer holds it and more.
+            wanted = 1 if between else min(size - len(found), end.heard.safe_bytes)
             going_on = self._wait(
                 "read",
                 partial(_has_come, end.heard, clock, wanted),

@@ -253,6 +253,12 @@ class Wire:
         return self.due_ns(max(wanted - len(self._held), 1))
 
     @property
+    def safe_bytes(self) -> int:
+        """How many characters may be left to wait together: half the buffer, with room for another packet."""
+        packet = 1 if self.bridge is None else self.bridge.packet_bytes
+        return max(self.holding.buffer_bytes // 2 - packet + 1, 1)
+
+    @property
     def on_their_way(self) -> int:
         """Characters that are sent or being sent and not readable yet."""
         return sum(map(len, self._coming))
