@@ -365,7 +365,7 @@ def test_a_port_that_was_unplugged_stays_gone_until_it_is_opened_again(pair):
 
 
 def test_a_long_read_behind_a_bridge_loses_nothing():
-    """Packets of 62 do not divide the buffer: waiting until it is full would lose the rest of the last one."""
+    """Packets of 62 do not divide the buffer: waiting until it is full would lose some of the last."""
     bridge, holding = {"controller": find_bridge("full-speed")}, Holding(200)
     with LinkPair("921600 8N1", bridge=bridge, holding=holding) as pair:
         pair.controller.timeout = 1
