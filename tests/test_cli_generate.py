@@ -9,6 +9,7 @@ import pytest
 
 from linkbudget.cli.main import run
 from linkbudget.codegen.names import Scope, identifier
+from linkbudget.codegen.target import ANY_TEXT, TARGETS, target_of
 from linkbudget.link.model import Link
 
 LINK = """\
@@ -76,6 +77,29 @@ def test_what_cannot_be_is_said_in_one_line(link, tmp_path, capsys, more, said):
     assert not (tmp_path / "made").exists()
 
 
+def test_vectors_of_the_other_direction_are_not_replaced_without_a_word(link, tmp_path, capsys):
+    out = tmp_path / "made"
+    said = "vectors.json: was that of to-controller; give each direction a folder of its own"
+    assert run(["generate", str(link), "--target", "sheet", "--out", str(out)]) == 0
+    assert "was that of" not in capsys.readouterr().err
+    turned = LINK.replace('encoding = "packed', 'direction = "to-module"\nencoding = "packed')
+    link.write_text(turned, encoding="utf-8")
+    command = ["generate", str(link), "--target", "sheet", "--direction", "to-module", "--out", str(out)]
+    assert run(command) == 0
+    assert said in capsys.readouterr().err
+    assert run(command) == 0
+    assert "was that of" not in capsys.readouterr().err
+
+
+def test_help_names_every_target_and_setting(capsys):
+    assert run(["generate", "--help"]) == 0
+    shown = capsys.readouterr().out
+    for name in TARGETS:
+        assert name in shown
+        for option, allowed in target_of(name).options.items():
+            assert f"{option}={'NAME' if allowed == ANY_TEXT else '|'.join(allowed)}" in shown
+
+
 def test_options_and_prefix_reach_the_target(link, tmp_path):
     from linkbudget import LinkBudgetWarning, generate
 
@@ -98,3 +122,14 @@ def test_names_are_made_safe_in_a_way_that_can_be_foretold():
         "int_",
     ]
     assert [renamed.name for renamed in scope.renamed] == ["a b", "a_b", "A_B", "int"]
+
+
+def test_messages_that_a_stream_without_delimiting_does_not_show_are_told(link, tmp_path, capsys):
+    text = LINK.replace('"cobs"', '"none"')
+    said = "warning: beans: has payloads of 2 bytes; without delimiting a receiver finds only those of"
+    command = ["generate", str(link), "--target", "sheet", "--out", str(tmp_path / "made")]
+    for most, told in ((9, f"{said} max_payload, 9 bytes"), (2, None)):
+        link.write_text(f"{text}max_payload = {most}\n", encoding="utf-8")
+        assert run(command) == 0
+        shown = capsys.readouterr().err
+        assert told in shown if told else said not in shown

@@ -9,6 +9,9 @@ import pytest
 from c_codecs import FLAGS, SANITIZERS, Case, tool
 
 from linkbudget.codec import Codec, CodecMessage
+from linkbudget.codegen.c.target import CTarget
+from linkbudget.codegen.c.words import RESERVED
+from linkbudget.codegen.spec import describe
 from linkbudget.errors import TargetError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.fields import Choice, Counter, Integer, Real, Repeat, Scaled
@@ -113,7 +116,7 @@ int main(void)
     EXPECT(s_feed(&state, frame, n, n, 600u) == n);
     n = frame_of(11u, 8u, frame);
     EXPECT(s_feed(&state, frame, n, n, 600u) == n);
-    EXPECT(state.beans[i].tick == 9u);
+    EXPECT(state.kept_beans[i].tick == 9u);
     state.at_beans.reading = 2u;
     EXPECT(s_take_beans(&state, &beans) == 1 && beans.tick == 11u);
 
@@ -216,6 +219,25 @@ def test_names_of_the_runtime_are_changed_and_told():
         "lb_beans.LB_kind 'int'": "int_",
     }
     assert "uint8_t n_lb_line; /* 0 to 9 */" in case.files["s.h"]
+
+
+@pytest.mark.parametrize("encoding", ["packed-bits", "json-object"])
+def test_messages_may_be_called_what_the_receiver_calls_its_members(tmp_path, encoding):
+    tool("gcc")
+    names = ("level", "line", "last", "body", "counts", "at", "value", "state", "place", "text", "silent")
+    keyed = encoding == "json-object"
+    layouts = [
+        MessageLayout(name, (Integer("x", -3, 9), Scaled("mm", 0, 96, Fraction(2, 5))), **chosen)
+        for name, chosen in ((name, {"key": name} if keyed else {"id": i}) for i, name in enumerate(names))
+    ]
+    fmt = FrameFormat("newline", None, 60) if keyed else FrameFormat("cobs", "CRC-16/IBM-3740", 16)
+    codec = Codec(fmt, tuple(CodecMessage(layout, encoding) for layout in layouts))
+    files = CTarget().generate(describe(codec, "to-controller", "s", RESERVED), {"check": "small"})
+    for name, text in files.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    command = ["gcc", *FLAGS, "-fsyntax-only", "s.c", "s_example.c"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
 
 
 def test_the_same_link_gives_the_same_files():

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import click
 
 from linkbudget.cli.capture_input import json_option
 from linkbudget.cli.output import Notes, emit, emit_document
-from linkbudget.errors import SettingsError
+from linkbudget.errors import SettingsError, warn
 
 __all__ = ["command"]
 
 
 @click.command("generate")
 @click.argument("link", metavar="LINK", type=click.Path(path_type=Path))
-@click.option("--target", required=True, help="What is written: c, micropython, cpython, sheet …")
+@click.option("--target", required=True, help="What is written: c, micropython, cpython or sheet.")
 @click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder.")
 @click.option("--direction", default="to-controller", show_default=True, help="Or to-module.")
 @click.option("--prefix", default=None, help="Begins all names; default: the direction.")
@@ -30,9 +31,16 @@ def command(
     options: tuple[str, ...],
     as_json: bool,
 ) -> None:
-    """Write the codec for one direction of LINK: sources for both ends, which agree byte for byte.
+    r"""Write the codec for one direction of LINK: sources for both ends, which agree byte for byte.
 
     Files whose text is the same are left alone. Try new code with the motor supply off.
+
+    \b
+    Settings, the first is the default:
+      c            check=small|table, fields=NAME,NAME or fields=*
+      micropython  form=viper|builtins, fields=NAME,NAME or fields=*
+
+    With fields= the code only receives, and reads those fields alone.
     """
     from linkbudget.codegen import generate
     from linkbudget.link.model import Link
@@ -40,6 +48,7 @@ def command(
     notes = Notes()
     with notes.collected():
         files = generate(Link.load(link), target, direction, prefix=prefix, **_settings(options))
+        _tell_replaced(out / "vectors.json", direction)
     states = {name: _write(out / name, text) for name, text in files.items()}
     if as_json:
         listed = [{"path": str(out / name), "state": state} for name, state in states.items()]
@@ -57,6 +66,16 @@ def _settings(options: tuple[str, ...]) -> dict[str, str]:
             raise SettingsError(f"--option: {option!r} is not NAME=VALUE, as in check=table")
         settings[name] = value
     return settings
+
+
+def _tell_replaced(vectors: Path, direction: str) -> None:
+    """Warn when the vectors of the other direction stand where those of this one go."""
+    try:
+        other = json.loads(vectors.read_bytes())["direction"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return  # Not there, or none of ours: nothing is known about it.
+    if other != direction:
+        warn(f"{vectors}: was that of {other}; give each direction a folder of its own")
 
 
 def _write(path: Path, text: str) -> str:

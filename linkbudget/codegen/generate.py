@@ -10,6 +10,7 @@ from linkbudget.codegen.target import checked_options, target_of
 from linkbudget.errors import warn
 
 if TYPE_CHECKING:
+    from linkbudget.codegen.spec import DirectionSpec
     from linkbudget.link.model import Link
 
 __all__ = ["generate"]
@@ -31,4 +32,18 @@ def generate(
     files = chosen.generate(spec, settings)
     for renamed in spec.renamed:
         warn(str(renamed))
+    if spec.fmt.delimiting == "none":
+        _tell_lengths(spec)
     return files
+
+
+def _tell_lengths(spec: DirectionSpec) -> None:
+    """Warn of messages that a receiver does not find where nothing in the bytes ends a frame."""
+    most = spec.fmt.max_payload
+    for message in spec.messages:
+        least = message.size.minimum
+        if least != most:
+            warn(
+                f"{message.name}: has payloads of {least} bytes; without delimiting a receiver finds only "
+                f"those of max_payload, {most} bytes"
+            )

@@ -91,7 +91,7 @@ def _receiver(spec: DirectionSpec, framing: Framing) -> str:
         "uint16_t unknown;",
         f"uint16_t taken[{len(spec.messages)}];",
     ]
-    rows += [f"{owner_of(message.ident)} {message.ident}[2];" for message in spec.messages]
+    rows += [f"{owner_of(message.ident)} kept_{message.ident}[2];" for message in spec.messages]
     rows.append(f"uint8_t body[{framing.buffer_bytes}];")
     text = "\n".join(indented(rows))
     return (

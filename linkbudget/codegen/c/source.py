@@ -158,7 +158,7 @@ def _accept(spec: DirectionSpec) -> str:
                 f"if (place == {places}.reading) {{",
                 "    place ^= 1u;",
                 "}",
-                f"if (lb_read_{name}(p, n, &state->{name}[place]) != 0) {{",
+                f"if (lb_read_{name}(p, n, &state->kept_{name}[place]) != 0) {{",
                 "    LB_BARRIER();",
                 f"    {places}.fresh[place] = 1u;",
                 f"    {places}.newest = (uint8_t)place;",
@@ -248,7 +248,7 @@ int lb_take_{ident}(lb_receiver *state, {owner_of(ident)} *out)
     const int fresh = state->at_{ident}.fresh[place] != 0u;
 
     if (fresh != 0) {{
-        *out = state->{ident}[place];
+        *out = state->kept_{ident}[place];
         state->taken[{message.place}]++;
     }}
     lb_end_reading(&state->at_{ident}, place);

@@ -63,7 +63,9 @@ def comment(text: str) -> str:
 def quoted(text: str) -> str:
     """Return a text as C string and length, two arguments: its UTF-8 bytes, whatever they are."""
     data = text.encode()
+    known = {0x0A: "\\n", 0x0D: "\\r", 0x22: '\\"', 0x5C: "\\\\"}
     safe = "".join(
-        chr(byte) if 0x20 <= byte < 0x7F and chr(byte) not in '"\\?' else f"\\{byte:03o}" for byte in data
+        known.get(byte) or (chr(byte) if 0x20 <= byte < 0x7F and byte != 0x3F else f"\\{byte:03o}")
+        for byte in data
     )
     return f'"{safe}", {len(data)}u'

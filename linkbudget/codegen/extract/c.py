@@ -54,13 +54,13 @@ def _example(spec: DirectionSpec) -> str:
     if spec.family == "binary":
         text = f"{{{', '.join(f'0x{byte:02X}' for byte in line)}}}"
         length = f"{len(line)}u"
-        kind = "uint8_t"
+        sent, kind, byte = "frame", "uint8_t", "frame[i]"
     else:
         text, length = quoted(line.decode()).rsplit(", ", 1)
-        kind = "char"
+        sent, kind, byte = "line", "char", "(uint8_t)line[i]"
     lines = [
         "static lb_receiver receiver; /* in the controller */",
-        f"static const {kind} line[] = {text};",
+        f"static const {kind} {sent}[] = {text};",
         f"lb_{name}_t got;",
         "uint32_t now = 0u;",
         "size_t i;",
@@ -69,7 +69,7 @@ def _example(spec: DirectionSpec) -> str:
         "",
         f"for (i = 0u; i < {length}; i++) {{",
         "    now++;",
-        "    (void)lb_push(&receiver, (uint8_t)line[i], now); /* as a receive interrupt would */",
+        f"    (void)lb_push(&receiver, {byte}, now); /* as a receive interrupt would */",
         "}",
         "",
         f"if (lb_take_{name}(&receiver, &got) == 0) {{",

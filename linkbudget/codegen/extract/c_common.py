@@ -156,7 +156,7 @@ class CommonText(ABC):
             types.append(f"typedef {self.check.type} lb_register;")
             rows += ["lb_register check;", "lb_register given;", "uint8_t digits;"]
         for message in self.plan.spec.messages:
-            rows += [f"lb_places at_{message.ident};", f"{owner_of(message)} {message.ident}[2];"]
+            rows += [f"lb_places at_{message.ident};", f"{owner_of(message)} kept_{message.ident}[2];"]
         rows += [
             "volatile uint32_t last; /* when the newest message came */",
             "uint32_t longest_gap;",
@@ -260,20 +260,20 @@ class CommonText(ABC):
         name = message.ident
         lines = [f"place = lb_free_place(&state->at_{name});"]
         if message.fields:
-            lines.append(f"{name} = &state->{name}[place];")
+            lines.append(f"to_{name} = &state->kept_{name}[place];")
         members = Members(message.fields)
         for slot, wanted in zip(message.fields, self.plan.of(message), strict=True):
             value = self._value(wanted)
-            target = f"{name}->{slot.ident}"
+            target = f"to_{name}->{slot.ident}"
             if isinstance(slot, Maybe):
-                there = f"{name}->{members.helper(slot)}"
+                there = f"to_{name}->{members.helper(slot)}"
                 lines.append(f"{there} = {self._there(wanted)} ? 1u : 0u;")
                 nothing = literal(0, number_type(wanted.number))
                 lines.append(f"{target} = {there} != 0u ? {value} : {nothing};")
             else:
                 lines.append(f"{target} = {value};")
         if not message.fields:
-            lines.append(f"state->{name}[place].nothing = 0u;")
+            lines.append(f"state->kept_{name}[place].nothing = 0u;")
         lines += [f"lb_publish(&state->at_{name}, place);", "lb_accepted(state);"]
         return [*lines, f"return LB_GOT_{name.upper()};"]
 
@@ -284,7 +284,7 @@ class CommonText(ABC):
             wanted.units != (0, 1) and wanted.number.kind not in ("choice", "flag")
             for wanted in self.plan.fields
         )
-        made = [f"{owner_of(m)} *{m.ident};" for m in spec.messages if m.fields]
+        made = [f"{owner_of(m)} *to_{m.ident};" for m in spec.messages if m.fields]
         return [*(["lb_number value;"] if moved else []), *made]
 
     def _value(self, wanted: Wanted) -> str:
@@ -347,7 +347,7 @@ int lb_take_message(lb_receiver *state, lb_message_t *out)
     const int fresh = state->at_message.fresh[place] != 0u;
 
     if (fresh != 0) {
-        *out = state->message[place];
+        *out = state->kept_message[place];
     }
     lb_end_reading(&state->at_message, place);
     return fresh;

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Sequence
 
 from linkbudget.codegen.banner import banner
@@ -15,7 +16,7 @@ from linkbudget.codegen.plain.pieces import piece
 from linkbudget.codegen.spec import DirectionSpec, MessageSpec
 from linkbudget.errors import TargetError
 
-__all__ = ["BITS", "PLAIN", "USAGE", "VIPER", "core_text", "module_text", "refuse_doubles"]
+__all__ = ["BITS", "PLAIN", "USAGE", "VIPER", "core_text", "module_text", "refuse_doubles", "refused_text"]
 
 BITS = 30
 """What a small integer of a 32-bit port holds."""
@@ -45,8 +46,8 @@ METHOD = "    @micropython.viper\n"
 CORE = {"age", "waiting", "_slot", "_done", "take", "_copy"}
 USAGE = """
 Values are whole numbers in an array("i"), see the places below: a choice is the place of its word, a scaled
-field a count of steps. Nothing is allocated after Receiver(). Times wrap after 30 bits. Of a line: {refused}.
-
+field a count of steps. Nothing is allocated after Receiver(). Times wrap after 30 bits.
+{refused}
 Usage:
 
     receiver = Receiver()                   # the newest message of each kind is kept
@@ -75,6 +76,12 @@ def ptr8(buffer):
 ptr32 = ptr8'''
 
 
+def refused_text(plan: ExtractPlan) -> str:
+    """Return the lines that say what is refused, or not seen, other than elsewhere; empty for nothing."""
+    text = "; ".join(refusals(plan))
+    return textwrap.fill(f"Of a line: {text}.", 108) + "\n" if text else ""
+
+
 ARRAY = re.compile(r"^ *# array\n(.*?)^ *# end\n", re.MULTILINE | re.DOTALL)
 
 
@@ -94,7 +101,7 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
     for field in plan.fields:
         if not field.fits(BITS):
             raise TargetError(f"{field.number.path}: needs more than {BITS} bits in units of its last place")
-    usage = USAGE.format(refused="; ".join(refusals(plan)))
+    usage = USAGE.format(refused=refused_text(plan))
     doc = (
         "\n".join(banner(spec, f"Picks numbers out of the text {spec.direction}.")) + "\n" + usage
     ).replace("\\", "\\\\")

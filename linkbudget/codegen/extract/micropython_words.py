@@ -13,8 +13,9 @@ from linkbudget.codegen.extract.micropython import (
     VIPER,
     core_text,
     refuse_doubles,
+    refused_text,
 )
-from linkbudget.codegen.extract.plan import Wanted, refusals
+from linkbudget.codegen.extract.plan import Wanted
 from linkbudget.codegen.extract.wanted import wanted_names
 from linkbudget.codegen.extract.words_plan import ABSENT, LEAF, Word, WordsPlan, make_words_plan
 from linkbudget.codegen.micropython.viper_layout import places_of
@@ -60,7 +61,7 @@ def words_module_text(spec: DirectionSpec, fields: str, viper: bool = True) -> s
         if not field.fits(BITS):
             raise TargetError(f"{field.number.path}: needs more than {BITS} bits in units of its last place")
     kept = dataclasses.replace(spec, messages=plan.spec.messages)
-    usage = USAGE.format(refused="; ".join(refusals(plan)) or "nothing else is refused")
+    usage = USAGE.format(refused=refused_text(plan))
     usage = usage.replace("counters[NOT_JSON] ", "counters[SHAPE]    ")
     about = "\n".join(banner(kept, f"Picks numbers out of the text {spec.direction}.")) + "\n" + usage
     doc = about.replace("\\", "\\\\").replace('"""', "'''")

@@ -223,4 +223,4 @@ def refusals(plan: ExtractPlan) -> Iterator[str]:
         if isinstance(plan.spec.messages[0].encoding, JsonObject):
             yield "a wanted key that stands twice is refused; of keys nobody asked for that is not seen"
     if any(field.number.kind == "scaled" for field in plan.fields):
-        yield "a number between two steps is refused, where the reference takes the nearest step"
+        yield "a number between two steps is refused, where linkbudget's own codec takes the nearest step"

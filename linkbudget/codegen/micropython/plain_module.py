@@ -22,7 +22,7 @@ __all__ = ["constants_text", "module_text", "values_text"]
 USAGE = """
 Messages are tuples: first the number of the message, then its fields as the numbers on the wire.
 A choice is the place of its word, a scaled field a count of steps: value = minimum + steps * step.
-Decoding allocates; the form "viper" of this target does not.
+Decoding allocates; {other} of this target does not.
 
 Usage:
 
@@ -40,7 +40,8 @@ def module_text(spec: DirectionSpec) -> str:
     """Return the whole module of one direction."""
     style = PlainStyle(spec.messages)
     text = "\n".join(banner(spec, f"Messages {spec.direction}: bytes in, messages out, and back."))
-    doc = (text + "\n" + USAGE).replace("\\", "\\\\").replace('"""', "'''")
+    lean = "an extractor (fields=)" if spec.family == "delimited" else 'the form "viper"'
+    doc = (text + "\n" + USAGE.format(other=lean)).replace("\\", "\\\\").replace('"""', "'''")
     words = _runtime_parts()
     pieces = runtime(spec)
     parts = [

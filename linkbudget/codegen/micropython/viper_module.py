@@ -38,6 +38,7 @@ COUNTERS = (
     "HIGH_WATER",
     "LONGEST_GAP",
 )
+BITS_AT = 3
 STRETCH = ("cobs", "slip", "hdlc", "newline")
 USAGE = """
 Values are whole numbers in an array("i"), see the places below: a choice is the place of its word, a scaled
@@ -74,7 +75,7 @@ def module_text(spec: DirectionSpec) -> str:
         f'"""{doc}\n"""\n\nimport micropython\nfrom array import array\nfrom micropython import const',
         _constants(spec, body_at),
         places_text(spec),
-        piece("bits", RUNTIME),
+        "",
         check_text(fmt.check, fmt.envelope.order == "big", fmt.check_form == "hex"),
         _check_ok(fmt.check_bytes),
         _kind_of(spec, payload_at),
@@ -86,8 +87,16 @@ def module_text(spec: DirectionSpec) -> str:
         piece("stretch" if stretch else "search", RUNTIME),
         *_encoders(spec),
     ]
+    parts[BITS_AT] = _bits(parts)
     refuse_taken(parts[2], [*parts[:2], *parts[3:]], "micropython")
     return "\n\n\n".join(part.strip("\n") for part in parts if part) + "\n"
+
+
+def _bits(parts: list[str]) -> str:
+    """Return those of the helpers for bits that are called: on a board each takes memory."""
+    helpers = piece("bits", RUNTIME).split("\n\n\n")
+    code = "\n".join(parts)
+    return "\n\n\n".join(one for one in helpers if one.split("def ")[1].split("(")[0] + "(" in code)
 
 
 def _body_at(spec: DirectionSpec) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Sequence
 
@@ -57,6 +58,14 @@ def _ordered(value: float, width: int) -> list[int]:
     return pieces(number, width // PIECE)
 
 
+def _without_unused(text: str) -> str:
+    """Return a function without the places it begins with and never reads: viper code keeps them."""
+    for name in ("used", "total"):
+        if len(re.findall(rf"\b{name}\b", text)) == 1:
+            text = re.sub(rf"^    {name} = .*\n", "", text, flags=re.MULTILINE)
+    return text
+
+
 class ViperReader:
     """Writes ``read_<message>``. ``at``: the place in bits from the start of the buffer, or None."""
 
@@ -91,7 +100,7 @@ class ViperReader:
             self._fields(message.fields, message.slots, "o", {p.name: p.first for p in places})
             self._end()
             self.out.add("return 1")
-        return self.out.text()
+        return _without_unused(self.out.text())
 
     def _end(self) -> None:
         if self.fixed is not None:

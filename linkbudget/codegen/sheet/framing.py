@@ -5,6 +5,8 @@ from __future__ import annotations
 from linkbudget.check.algorithms import CrcAlgorithm, check_code
 from linkbudget.check.code import Check
 from linkbudget.codegen.extract.plan import make_plan, refusals
+from linkbudget.codegen.extract.wanted import ALL, wanted_names
+from linkbudget.codegen.extract.words_plan import make_words_plan
 from linkbudget.codegen.sheet.tables import table
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.errors import TargetError
@@ -173,13 +175,20 @@ def _limits(spec: DirectionSpec) -> str:
     if spec.family == "binary":
         return "\n\nA sender refuses values outside of their range instead of sending them."
     text = "\n\nA sender refuses values outside of their range. A line that is cut is lost whole."
-    return text + (_extractor(spec) if spec.family == "json" else "")
+    return text + _extractor(spec)
 
 
 def _extractor(spec: DirectionSpec) -> str:
     """What generated extractors refuse of that which is a message; or why there is none."""
     try:
-        lines = list(refusals(make_plan(spec)))
+        if spec.family == "json":
+            lines = list(refusals(make_plan(spec)))
+        else:
+            lines = list(refusals(make_words_plan(spec, wanted_names(spec, ALL)).plan))
     except TargetError as error:
+        if spec.family != "json":
+            return ""
         return f"\n\nNo extractor can be generated for this direction: {error}"
+    if not lines:
+        return ""
     return "\n\nGenerated extractors, beyond that:\n\n" + "\n".join(f"- {line}" for line in lines)
