@@ -14,7 +14,7 @@ from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.spec import describe
 from linkbudget.errors import TargetError
 from linkbudget.frame.format import FrameFormat
-from linkbudget.message.fields import Choice, Counter, Integer, Real, Repeat, Scaled
+from linkbudget.message.fields import Choice, Counter, Integer, Label, Real, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
 
 BEANS = MessageLayout(
@@ -226,8 +226,10 @@ def test_messages_may_be_called_what_the_receiver_calls_its_members(tmp_path, en
     tool("gcc")
     names = ("level", "line", "last", "body", "counts", "at", "value", "state", "place", "text", "silent")
     keyed = encoding == "json-object"
+    # A label that is always empty needs no function of its own.
+    empty = () if keyed else (Label("note", 0, 0),)
     layouts = [
-        MessageLayout(name, (Integer("x", -3, 9), Scaled("mm", 0, 96, Fraction(2, 5))), **chosen)
+        MessageLayout(name, (Integer("x", -3, 9), Scaled("mm", 0, 96, Fraction(2, 5)), *empty), **chosen)
         for name, chosen in ((name, {"key": name} if keyed else {"id": i}) for i, name in enumerate(names))
     ]
     fmt = FrameFormat("newline", None, 60) if keyed else FrameFormat("cobs", "CRC-16/IBM-3740", 16)

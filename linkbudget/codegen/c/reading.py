@@ -210,7 +210,7 @@ class Reading:
         length = f"{octets.longest}u"
         if octets.shortest != octets.longest:
             length = f"{to}{members.helper(octets)}"
-        if octets.text:
+        if octets.text and octets.longest:
             self.needs.add("utf8")
             text = _refuse(f"lb_is_utf8({target}, {length}) == 0")
         if fixed:
