@@ -551,7 +551,7 @@ def harness(subject: Subject) -> str:
     }"""
     notes = """\
     case FZ_GOT_UPPER:
-        keep(came, FZ_GOT_UPPER - FIRST, write_IDENT(&state->IDENT[state->at_IDENT.newest]));
+        keep(came, FZ_GOT_UPPER - FIRST, write_IDENT(&state->kept_IDENT[state->at_IDENT.newest]));
         break;"""
     encodes = """\
     case FZ_GOT_UPPER - FIRST:

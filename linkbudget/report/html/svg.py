@@ -31,9 +31,14 @@ class Histogram:
     counts: npt.NDArray[np.int64]
 
 
+LEAST_US = 0.001
+
+
 def histogram_of(values_us: npt.NDArray[np.float64], up_to_us: float = 0.0) -> Histogram:
     """Return the histogram of times from 0 on, with bins of 1, 2 or 5 times a power of ten."""
-    most = max(float(values_us.max()) if values_us.size else 0.0, up_to_us) or 1.0
+    most = max(float(values_us.max()) if values_us.size else 0.0, up_to_us)
+    # Below a nanosecond there is nothing to show; what is too small for a float has no bins either.
+    most = most if most >= LEAST_US else 1.0
     width = next_nice(most * 1.02 / MOST_BINS)
     bins = floor(most / width) + 1
     counts = np.bincount((values_us / width).astype(np.int64), minlength=bins)
