@@ -54,7 +54,7 @@ OWN = {
 }
 # Extractors of JSON: fuzzed, but not every branch of them is taken by the corpus yet.
 COVERED_LESS = ("extract-json", "extract-array")
-# Not yet without alarms: exponents of decimals in text, extractors, moving fields when pushed. All are fuzzed.
+# Not yet without alarms: exponents of decimals in text, extractors, moving fields when pushed. All fuzzed.
 UNPROVEN = ("words", "extract-json", "moving push")
 PROVEN = [
     f"{name} {way}"
