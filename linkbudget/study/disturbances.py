@@ -112,10 +112,16 @@ def _moved(case: Case, times: npt.NDArray[np.int64]) -> Case:
     """The same characters at other times; none begins before the one in front of it has ended."""
     capture = case.capture
     lengths = capture.times_ns - capture.start_times_ns
+    ends = _in_turn(times, lengths)
+    return _with_characters(case, ends, capture.data, capture.flags, ends - lengths)
+
+
+def _in_turn(wanted: npt.NDArray[np.int64], lengths: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return when characters of these lengths end that are to end as wanted, none before it has its turn."""
     # Character i ends at the latest of what is wanted for it and for each before it plus what lies between.
     between = np.cumsum(lengths)
-    ends = np.maximum.accumulate(times - between) + between
-    return _with_characters(case, ends, capture.data, capture.flags, ends - lengths)
+    found: npt.NDArray[np.int64] = np.maximum.accumulate(wanted - between) + between
+    return found
 
 
 def _phase(case: Case, one: Disturbance) -> Case:
@@ -180,8 +186,7 @@ def _burst(case: Case, one: Disturbance) -> Case:
     times = np.insert(capture.times_ns, at + 1, wanted)
     starts = np.insert(capture.start_times_ns, at + 1, wanted - character)
     lengths = times - starts
-    between = np.cumsum(lengths)
-    ends = np.maximum.accumulate(times - between) + between
+    ends = _in_turn(times, lengths)
     return _with_characters(case, ends, data, flags, ends - lengths)
 
 

@@ -24,7 +24,6 @@ from typing import TYPE_CHECKING, Any
 from linkbudget.budget.arrivals import message_rates
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.link.requirements import requirement_rows
-from linkbudget.message.drawing import draw_value
 from linkbudget.study.attacks import ATTACKS, Attack, Target
 from linkbudget.study.risk import (
     Flips,
@@ -35,6 +34,7 @@ from linkbudget.study.risk import (
     without_check,
     yearly_risk,
 )
+from linkbudget.study.samples import spread, varied_values
 from linkbudget.study.trials import Sample, outcomes
 from linkbudget.units import exact
 
@@ -47,8 +47,8 @@ __all__ = ["AttackResult", "FrameStress", "stress_frames"]
 
 MOST_FINDINGS = 3
 """Kinds of damage told of one by one."""
-DRAWN = 6
-"""Values drawn for each message, beside the smallest, the typical and the largest."""
+VARIED = 6
+"""Values made for each message, beside the smallest, the typical and the largest."""
 MOST_TRIALS = 50_000
 """Trials of one attack unless told otherwise: all pairs of bits of frames of up to 39 bytes."""
 
@@ -188,18 +188,20 @@ def stress_frames(
 ) -> FrameStress:
     """Attack the frames of one direction of a link, on values of its messages.
 
-    Sample messages are the smallest, the typical and the largest of each layout and some drawn by ``seed``;
-    with ``recorded``, payloads of a recording (those that are no message of the link are left out), these
-    instead. ``most_trials`` of one attack are made, whole messages at a time and one at least; pairs of
-    flipped bits are all tried where they are no more, else so many are drawn. ``attacks``: names out of
-    `linkbudget.study.attacks.ATTACKS`, default all. ``progress`` is called with the kinds of damage done and
-    all of them. Raises `SettingsError` for a direction without messages and for unknown names.
+    Sample messages are the smallest, the typical and the largest of each layout and some more; with
+    ``recorded``, payloads of a recording (those that are no message of the link are left out), these instead.
+    ``most_trials`` of one attack are made, whole messages at a time and one at least; pairs of flipped bits
+    are all tried where they are no more, else so many are drawn. ``attacks``: names out of
+    `linkbudget.study.attacks.ATTACKS`, default all. What an attack draws is drawn by ``seed``. ``progress``
+    is called with the kinds of damage done and all of them. Raises `SettingsError` for a direction without
+    messages and for unknown names.
     """
     codec = link.codec(direction)
     chosen = _chosen(attacks)
     read = PayloadReader(codec)
     chance = Random(seed)
-    payloads = _drawn(codec, chance) if recorded is None else _spread([one for one in recorded if read(one)])
+    different = list(dict.fromkeys(one for one in recorded or () if read(one)))
+    payloads = _made(codec) if recorded is None else spread(different, 3 + VARIED)
     if not payloads:
         problem = f"none of the recorded frames is a message that goes {direction}"
         raise SettingsError(Fault("capture", None, problem=problem))
@@ -245,23 +247,16 @@ def _chosen(names: Sequence[str] | None) -> list[Attack]:
     return [attack for attack in ATTACKS if names is None or attack.name in names]
 
 
-def _drawn(codec: Codec, chance: Random) -> list[bytes]:
+def _made(codec: Codec) -> list[bytes]:
     found: list[bytes] = []
     for message in codec.messages:
         values = [codec.attain(message.name, which) for which in ("typical", "minimum", "maximum")]
-        values += [draw_value(message.layout, chance) for _ in range(DRAWN)]
+        values += map(dict, varied_values(message.layout, VARIED))
         for value in values:
             payload = codec.encode_payload(message.name, value)
             if len(payload) <= codec.fmt.max_payload and payload not in found:
                 found.append(payload)
     return found
-
-
-def _spread(payloads: Sequence[bytes]) -> list[bytes]:
-    """Return some of the recorded payloads, from all over the recording."""
-    different = list(dict.fromkeys(payloads))
-    wanted = min(len(different), 3 + DRAWN)
-    return [different[at * len(different) // wanted] for at in range(wanted)]
 
 
 def _attacked(
