@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -12,16 +11,15 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from linkbudget.cli.output import progress_bar
-from linkbudget.errors import LinkBudgetWarning
 
 if TYPE_CHECKING:
+    from linkbudget.capture.tally import Tally
     from linkbudget.traffic.stream import ByteCapture
     from linkbudget.wire.uart import UartLine
 
 __all__ = [
     "INPUT_FILE",
     "CaptureInput",
-    "Tally",
     "capture_options",
     "capture_pieces",
     "json_option",
@@ -30,13 +28,7 @@ __all__ = [
     "wrong_rate",
 ]
 
-# How the reader says that another line would fit better.
-SUGGESTION = "the capture suggests"
 SMALLEST, LARGEST = 1e-6, 1e18
-# From this many good characters on, another line is a better reading and not a coincidence.
-ENOUGH_CHARACTERS = 8
-# Rates that differ by less are the same: no UART reads with more than about half a bit of ten lost.
-SAME_RATE = 0.05
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -172,58 +164,12 @@ def load(path: Path, given: CaptureInput, line: UartLine | None) -> ByteCapture:
         return join_bytes(open_bytes(path, line, watch=move, **given.reading))
 
 
-@dataclass(frozen=True)
-class Tally:
-    """How well the characters of a capture could be read: ``errored`` have a framing error or are breaks."""
-
-    baudrate: float
-    characters: int
-    errored: int
-    warnings: Sequence[str]
-
-    @classmethod
-    def of(cls, capture: ByteCapture) -> Tally:
-        """Return the tally of a capture."""
-        return cls.over([capture])
-
-    @classmethod
-    def over(cls, pieces: Iterable[ByteCapture]) -> Tally:
-        """Return the tally of a capture that comes in pieces, one after the other."""
-        baudrate, characters, errored = 0.0, 0, 0
-        told: list[str] = []
-        for piece in pieces:
-            baudrate = float(piece.line.baudrate)
-            characters += len(piece)
-            errored += len(piece) - int(piece.good_mask.sum())
-            told += piece.warnings
-        return cls(baudrate, characters, errored, told)
-
-    @property
-    def error_share(self) -> float:
-        """The share of errors; 1 when there is no character at all."""
-        return self.errored / self.characters if self.characters else 1.0
-
-
 def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture | Tally) -> str | None:
-    """Return what to say when a capture was read at a baud rate that is not its own, else None.
+    """Return what to say when a capture was read at a baud rate that is not its own: see `other_rate`."""
+    from linkbudget.capture.tally import Tally, other_rate
 
-    It is not its own when the reader doubts it and the line that the edges suggest reads well, with at most a
-    tenth of the errors. The words are those of the reader's own warning.
-    """
-    from linkbudget.capture.files import open_bytes
-
-    seen = capture if isinstance(capture, Tally) else Tally.of(capture)
-    told = [text for text in seen.warnings if SUGGESTION in text]
-    if not told:
+    seen = capture if isinstance(capture, Tally) else Tally.over([capture])
+    if not seen.doubts:
         return None
-    with warnings.catch_warnings():
-        # What this second reading assumes is no part of the result.
-        warnings.simplefilter("ignore", LinkBudgetWarning)
-        with progress_bar("reading once more") as move:
-            other = Tally.over(open_bytes(path, None, watch=move, **given.reading))
-    if abs(other.baudrate / seen.baudrate - 1) < SAME_RATE:
-        return None  # another format at this rate: the data may be what is odd, so the warning has to do
-    good = other.characters - other.errored
-    if good < ENOUGH_CHARACTERS or other.error_share * 10 > seen.error_share:
-        return None
-    return told[0].removeprefix(f"{path}: ")
+    with progress_bar("reading once more") as move:
+        return other_rate(path, given.reading, seen, move)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.cli.capture_input import Tally
+from linkbudget.capture.tally import Tally
 from linkbudget.traffic.stream import BREAK, FRAMING, PARITY
 
 if TYPE_CHECKING:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from linkbudget.cli.capture_input import CaptureInput, Tally, capture_pieces, wrong_rate
+from linkbudget.capture.tally import Tally
+from linkbudget.cli.capture_input import CaptureInput, capture_pieces, wrong_rate
 from linkbudget.cli.interrupts import Stopped, stop_by_signal
 from linkbudget.cli.output import progress_bar
 from linkbudget.errors import CaptureError
@@ -29,7 +27,7 @@ def replay_while_reading(
     """Return the replay of a capture, and whether it was read to its end: Ctrl-C ends it before."""
     from linkbudget.replay.long import replay_pieces
 
-    seen = Tally(0, 0, 0, ())
+    seen = Tally()
     with stop_by_signal() as stop, progress_bar("replaying") as move:
 
         def watch(done: int, total: int) -> None:
@@ -39,7 +37,7 @@ def replay_while_reading(
         def pieces() -> Iterator[ByteCapture]:
             nonlocal seen
             for piece in capture_pieces(path, given, link.line, watch):
-                seen = joined(seen, piece)
+                seen = seen.plus(piece)
                 yield piece
                 if stop():
                     return
@@ -55,18 +53,6 @@ def replay_while_reading(
     if done:
         refuse_wrong_rate(path, given, seen)
     return result, done
-
-
-def joined(seen: Tally, piece: ByteCapture) -> Tally:
-    """Return a tally with one more piece."""
-    good = int(np.count_nonzero(piece.good_mask))
-    return replace(
-        seen,
-        baudrate=float(piece.line.baudrate),
-        characters=seen.characters + len(piece),
-        errored=seen.errored + len(piece) - good,
-        warnings=(*seen.warnings, *piece.warnings),
-    )
 
 
 def refuse_wrong_rate(path: Path, given: CaptureInput, seen: Tally) -> None:

@@ -135,11 +135,10 @@ def command(
 
 def refuse_strange_traffic(path: Path, document: Mapping[str, Any], notes: Notes) -> None:
     """Raise when no frame of the capture is a message of the link: the verdict would be of other traffic."""
-    from linkbudget.replay.fates import UNRECOGNISED
+    from linkbudget.replay.fates import UNRECOGNISED, other_traffic
 
-    strange = document["by_message"].get(UNRECOGNISED, {}).get("sent", 0)
-    if strange and strange == document["messages"]["sent"]:
+    told = other_traffic(document["by_message"])
+    if told:
         # That they are no messages was noted, and where they are listed; nothing is listed now.
         notes.texts[:] = [text for text in notes.texts if UNRECOGNISED not in text]
-        text = f"none of the intact frames ({strange}) is a message of the link; is this the link's traffic?"
-        raise CaptureError(path, "", text)
+        raise CaptureError(path, "", told)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from linkbudget.replay.receiver import Accepted, Run
     from linkbudget.replay.sent import Sent, SentFrame
 
-__all__ = ["UNRECOGNISED", "Fate", "Fates", "Use", "judge", "uses_of"]
+__all__ = ["UNRECOGNISED", "Fate", "Fates", "Use", "judge", "other_traffic", "uses_of"]
 
 UNRECOGNISED = "(unrecognised)"
 """The name under which sent frames are counted that are no message of the link."""
@@ -80,6 +80,17 @@ class Fates:
         if act_by_ns is None:
             return 0
         return sum(use.accepted.name == name and use.age_ns > act_by_ns for use in self.uses)
+
+
+def other_traffic(by_message: Mapping[str, Mapping[str, int]]) -> str | None:
+    """Return what to say when no intact frame is a message of the link, else None.
+
+    ``by_message`` is that of a replay, whose verdict would be of traffic that is not the link's.
+    """
+    strange = by_message.get(UNRECOGNISED, {}).get("sent", 0)
+    if not strange or strange != sum(counts["sent"] for counts in by_message.values()):
+        return None
+    return f"none of the intact frames ({strange}) is a message of the link; is this the link's traffic?"
 
 
 def uses_of(run: Run, sent: Sent, use_of: Mapping[str, str], capture_to_send_ns: int = 0) -> tuple[Use, ...]:
