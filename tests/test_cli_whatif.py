@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 
 import pytest
+from m0plus import compiler, needs_emulator
 from whatif_scenes import places, recorded, scene
 
-from linkbudget import save_capture
+from linkbudget import Link, save_capture, whatif
 from linkbudget.cli.whatif_files import file_name
 from linkbudget.report.terminal import page_text
 from linkbudget.report.whatif_page import whatif_page
@@ -289,3 +290,51 @@ def test_workers_find_the_same(linkbudget, tmp_path):
     one = linkbudget("whatif", *files, *FAST, "--brief", "--json")
     two = linkbudget("whatif", *files, *FAST, "--brief", "--json", "--workers", 2)
     assert one.out == two.out
+
+
+def test_a_change_may_name_a_parser_that_is_measured(linkbudget, tmp_path):
+    needs_emulator()
+    compiler("gcc")
+    link, capture = files_of(tmp_path, parser={"message_us": 5000})
+    ways = {
+        "in C": "reading.strategy = everything; parser.measure = c:cortex-m0plus; parser.clock_hz = 125e6",
+        "slower": "parser.clock_hz = 48e6; parser.measure = c:cortex-m0plus",
+    }
+    changes = [part for name, edits in ways.items() for part in ("--change", f"{name}: {edits}")]
+    out = tmp_path / "rows"
+    ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", out, *changes, "--json")
+    assert ran.code == 0, ran.err
+    rows = {row["name"]: row for row in json.loads(ran.out)["rows"]}
+    for name, file in (("in C", "in-c.toml"), ("slower", "slower.toml")):
+        edits = rows[name]["changes"]
+        assert edits["parser.measure"] is None
+        assert edits["parser.message_us"] < 50
+        assert edits["parser.source"].startswith("measured on an emulated Cortex-M0+")
+        assert Link.load(out / file) == Link.load(link).replace(**edits)
+    fast, slow = (rows[name]["changes"]["parser.message_us"] for name in ways)
+    assert fast < slow
+
+
+@pytest.mark.parametrize(
+    ("edits", "told"),
+    [
+        ("parser.measure = c:cortex-m9", "changes.own.parser.measure: 'c:cortex-m9' is not allowed"),
+        ("parser.measure = c:cortex-m0plus", "changes.own.parser.clock_hz: is missing"),
+        ("parser.measure = c:cortex-m0plus; parser.clock_hz = 0", "changes.own.parser.clock_hz: 0 is not"),
+    ],
+)
+def test_what_cannot_be_measured_is_told_with_the_change(linkbudget, tmp_path, edits, told):
+    link, capture = files_of(tmp_path)
+    ran = linkbudget("whatif", link, capture, "--change", f"own: {edits}")
+    assert ran.code == 2
+    assert ran.err.count("\n") <= 2
+    assert told in ran.err
+
+
+def test_a_change_of_your_own_that_could_not_be_tried_is_named(tmp_path):
+    """From Python nobody has measured the parser of a change; the command does."""
+    link = scene()
+    edits = {"parser.measure": "c:cortex-m0plus", "parser.clock_hz": 125e6}
+    result = whatif(link, recorded(link, places(4)), {"in C": edits}, max_sets=4, max_changes=1)
+    text = page_text(whatif_page(result.to_dict(), brief=True), width=200)
+    assert "- Not tried: in C: parser.measure: 'c:cortex-m0plus' has to be measured before" in text

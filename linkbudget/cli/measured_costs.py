@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from linkbudget.cli.output import Notes
     from linkbudget.link.model import Link
     from linkbudget.link.resolve import MeasureParser
 
-__all__ = ["measured", "measured_if_it_can_be"]
+__all__ = ["measured", "measured_changes", "measured_if_it_can_be"]
 
 
 def measured(link: Link) -> tuple[Link, MeasureParser | None]:
@@ -33,3 +35,33 @@ def measured_if_it_can_be(link: Link, notes: Notes) -> tuple[Link, MeasureParser
     except TargetError as error:
         notes.add(str(error))
         return link, None
+
+
+def measured_changes(link: Link, changes: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Return changes of a link; those that set ``parser.measure`` get the costs it measures.
+
+    They are measured for the link as each change leaves it. One that the link refuses stays as it is: whoever
+    tries it says why. Raises as `linkbudget.cost.resolve`, with the name of the change.
+    """
+    from linkbudget.cost.resolving import measurer
+    from linkbudget.errors import SettingsError
+
+    found = {}
+    for name, edits in changes.items():
+        found[name] = dict(edits)
+        if edits.get("parser.measure") is None:
+            continue
+        try:
+            edited = link.replace(**edits)
+        except SettingsError:
+            continue
+        try:
+            measure = measurer(edited)
+        except SettingsError as error:
+            faults = [
+                replace(fault, path=f"changes.{name}.{fault.path}", file=None) for fault in error.faults
+            ]
+            raise SettingsError(faults) from None
+        assert measure is not None
+        found[name] |= measure(edited)
+    return found

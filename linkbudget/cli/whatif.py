@@ -23,7 +23,7 @@ from linkbudget.cli.capture_input import (
 )
 from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
-from linkbudget.cli.measured_costs import measured
+from linkbudget.cli.measured_costs import measured, measured_changes
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
 from linkbudget.errors import CaptureError
@@ -146,7 +146,7 @@ def command(
 
         check_target(write, (link, capture))
     described, measure = measured(with_frame(Link.load(link), delimiting, crc))
-    changes = changes_in(given_changes)
+    changes = measured_changes(described, changes_in(given_changes))
     characters = read_capture(capture, given, described.line)
     told = wrong_rate(capture, given, characters)
     if told:

@@ -32,8 +32,9 @@ def whatif_page(document: Document, brief: bool = False, full: bool = False) -> 
     """Return the page of ``whatif``.
 
     Changes that do no better than the link as it is, and those with the figures of one before, are named
-    below the table; what changes ask for is told of those in the sets. ``full`` gives every change its row,
-    and tells all that was assumed and what was not tried. ``brief`` ends after the sets.
+    below the table, as are those of the user's own that could not be tried; what changes ask for is told of
+    those in the sets. ``full`` gives every change its row, and tells all that was assumed and what was not
+    tried. ``brief`` ends after the sets.
     """
     met = document["present"]["met"] or bool(document["smallest"])
     parts: list[RenderableType] = [
@@ -94,6 +95,11 @@ def short_table(document: Document) -> Iterator[RenderableType]:
     dull = [row["name"] for row in document["rows"] if not row["better"]]
     if dull:
         told.append(f"No better than the link as it is: {', '.join(dull)}.")
+    told += [
+        f"Not tried: {row['name']}: {row['reason']}."
+        for row in document["left_out"]
+        if row["kind"].startswith("own: ")
+    ]
     if told:
         yield Text("")
         yield from map(bullet, told)
