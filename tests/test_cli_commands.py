@@ -12,6 +12,7 @@ from uart_waves import Wave
 
 from linkbudget import Link, byte_budget, load_bytes, replay, save_capture
 from linkbudget.capture.files import captures_dir
+from linkbudget.report.decode_page import taken_row
 from linkbudget.report.document import json_text, plain
 
 CAPTURES = captures_dir()
@@ -102,6 +103,14 @@ def test_decode_with_a_format_alone_estimates_the_rate(linkbudget):
     assert document["line"]["stopbits"] == 1
     assert document["line"]["baudrate"] == BAUDRATE
     assert document["line"]["estimated"] is True
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [("1/10000000", "100 ns"), ("1/100", "10 ms"), ("1", "1 s"), ("1/24000000", "1/24000000 s")],
+)
+def test_decode_page_gives_a_tick_in_a_handy_unit(seconds, words):
+    assert taken_row("timescale_s", seconds) == ("timescale", words)
 
 
 def test_decode_page_says_what_was_read_off_the_file(linkbudget, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from linkbudget.report.both_ways_page import both_ways_parts
@@ -16,6 +17,7 @@ __all__ = ["decode_page"]
 
 SHOWN_EVENTS = 5
 SHOWN_HEX_DIGITS = 64
+SECONDS = {"s": 1, "ms": 10**3, "µs": 10**6, "ns": 10**9, "ps": 10**12, "fs": 10**15}
 
 
 def decode_page(document: Document) -> list[RenderableType]:
@@ -34,8 +36,9 @@ def decode_page(document: Document) -> list[RenderableType]:
         fact_list("Characters", character_rows(document)),
     ]
     if document["taken"]:
-        taken = [(name.replace("_", " "), value) for name, value in document["taken"].items()]
-        parts.append(word_list("Read off the file", taken))
+        parts.append(
+            word_list("Read off the file", [taken_row(*taken) for taken in document["taken"].items()])
+        )
     if "frames" in document:
         parts.append(fact_list("Frames", frame_rows(document["frames"])))
     if "messages" in document:
@@ -44,6 +47,17 @@ def decode_page(document: Document) -> list[RenderableType]:
     parts += both_ways_parts(document)
     parts += [event_list(document["events"], damaged)] if document["events"] else []
     return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
+
+
+def taken_row(name: str, value: str) -> tuple[str, str]:
+    """Return what was read off the file in words: a time in seconds, an exact fraction, in a handy unit."""
+    if not name.endswith("_s"):
+        return name.replace("_", " "), value
+    seconds = Fraction(value)
+    for unit, scale in SECONDS.items():
+        if (seconds * scale).denominator == 1:
+            return name[:-2], f"{int(seconds * scale):,} {unit}"
+    return name[:-2], f"{value} s"
 
 
 def source_of_line(estimated: bool, taken: Mapping[str, str]) -> str:
