@@ -506,6 +506,21 @@ def test_the_page_shows_what_is_not_explained(recording, linkbudget, tmp_path):
     assert "1.7 ms" in page
 
 
+@pytest.mark.parametrize(
+    "command", [["whatif", "--brief", "--sets", 1], ["stress", "--kind", "phase", "--trials", 1]]
+)
+def test_commands_that_have_no_use_for_the_pin_read_the_line_beside_it(
+    recording, linkbudget, tmp_path, command
+):
+    name, *options = command
+    path = tmp_path / "link.toml"
+    path.write_text((recording / "link.toml").read_text() + "\n[require]\nmissed_deadlines = 0\n")
+    options = [path, recording / "bench.vcd", *options, "--json"]
+    ran = linkbudget(name, *options)
+    assert ran.code == 0, ran.err
+    assert ran.out == linkbudget(name, *options, "--channel", "tx").out
+
+
 def test_a_pin_that_is_not_in_the_recording_is_named(recording, linkbudget, tmp_path):
     text = (recording / "link.toml").read_text()
     (tmp_path / "link.toml").write_text(text.replace('channel = "pin"', 'channel = "pun"'))

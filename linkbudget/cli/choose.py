@@ -13,14 +13,12 @@ from linkbudget.cli.capture_input import (
     CaptureInput,
     capture_options,
     json_option,
-    read_capture,
     requirement_option,
-    wrong_rate,
 )
+from linkbudget.cli.marker_input import recorded_characters
 from linkbudget.cli.measured_costs import measured_if_it_can_be
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
-from linkbudget.errors import CaptureError
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -99,15 +97,6 @@ def command(
         for text in document["warnings"]:
             notes.add(text)
     return exit_code(document, described, require, notes)
-
-
-def recorded_characters(path: Path, given: CaptureInput, link: Link) -> ByteCapture:
-    """Return the characters of a capture; `CaptureError` when it was read at a rate that is not its own."""
-    characters = read_capture(path, given, link.line)
-    told = wrong_rate(path, given, characters)
-    if told:
-        raise CaptureError(path, "", told)
-    return characters
 
 
 def tried(

@@ -107,7 +107,7 @@ def command(
         return
     if out is not None or date is not None or write is not None:
         raise click.UsageError("--out is of --board-script, --date and --write are of --from-board")
-    from linkbudget.cli.choose import recorded_characters
+    from linkbudget.cli.marker_input import recorded_characters
     from linkbudget.cost.target import CORTEX_M0PLUS, MICROPYTHON, target_costs
     from linkbudget.link.model import Link
 

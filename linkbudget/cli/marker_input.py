@@ -1,4 +1,4 @@
-"""The channel on which a controller marked its passes, where the link says that there is one."""
+"""Recordings of a link, and the channel on which a controller marked its passes, where there is one."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linkbudget.cli.capture_input import CaptureInput
-from linkbudget.errors import warn
+from linkbudget.cli.capture_input import CaptureInput, read_capture, wrong_rate
+from linkbudget.errors import CaptureError, warn
 
 if TYPE_CHECKING:
+    from linkbudget.link.joints import Markers
     from linkbudget.link.model import Link
     from linkbudget.traffic.levels import LevelCapture
+    from linkbudget.traffic.stream import ByteCapture
 
-__all__ = ["read_markers"]
+__all__ = ["beside_markers", "read_markers", "recorded_characters"]
 
 
 def read_markers(path: Path, given: CaptureInput, link: Link) -> tuple[LevelCapture | None, CaptureInput]:
@@ -24,23 +26,57 @@ def read_markers(path: Path, given: CaptureInput, link: Link) -> tuple[LevelCapt
     """
     if link.markers is None:
         return None, given
-    from linkbudget.capture.channels import find_channel
+    capture = levels_of(path, given)
+    if capture is None:
+        channel = str(link.markers.channel)
+        warn(f"{path}: holds bytes, not levels: the passes marked on channel {channel!r} are not in it")
+        return None, given
+    return capture, line_of(capture, path, given, link.markers)
+
+
+def recorded_characters(path: Path, given: CaptureInput, link: Link) -> ByteCapture:
+    """Return the characters of a capture; `CaptureError` when it was read at a rate that is not its own.
+
+    Where the link says that one of two channels marks passes, the other one is read.
+    """
+    given = beside_markers(path, given, link)
+    characters = read_capture(path, given, link.line)
+    told = wrong_rate(path, given, characters)
+    if told:
+        raise CaptureError(path, "", told)
+    return characters
+
+
+def beside_markers(path: Path, given: CaptureInput, link: Link) -> CaptureInput:
+    """Return how a capture is to be read by a command that has no use for the marked channel in it."""
+    if link.markers is None or given.channel is not None:
+        return given
+    capture = levels_of(path, given)
+    return given if capture is None else line_of(capture, path, given, link.markers)
+
+
+def levels_of(path: Path, given: CaptureInput) -> LevelCapture | None:
+    """Return all channels of a recording, None for one of bytes."""
     from linkbudget.capture.pieces import open_capture
     from linkbudget.traffic.join import join_levels
     from linkbudget.traffic.levels import LevelCapture
 
-    channel = str(link.markers.channel)
     reading = {key: value for key, value in given.reading.items() if key not in ("channel", "invert")}
     pieces = []
     for piece in open_capture(path, **reading):
         if not isinstance(piece, LevelCapture):
-            warn(f"{path}: holds bytes, not levels: the passes marked on channel {channel!r} are not in it")
-            return None, given
+            return None
         pieces.append(piece)
-    capture = join_levels(pieces)
-    edges = capture.channels[find_channel(capture.channels, channel, path)]
-    if given.channel is None:
-        others = [one for one in capture.active() if capture.channels[one] is not edges]
-        if len(others) == 1:
-            given = replace(given, channel=others[0])
-    return capture, given
+    return join_levels(pieces)
+
+
+def line_of(capture: LevelCapture, path: Path, given: CaptureInput, markers: Markers) -> CaptureInput:
+    """Return how the line is read: the one other channel that changes, unless one is named.
+
+    Raises `CaptureError` when the recording has no marked channel.
+    """
+    from linkbudget.capture.channels import find_channel
+
+    edges = capture.channels[find_channel(capture.channels, str(markers.channel), path)]
+    others = [one for one in capture.active() if capture.channels[one] is not edges]
+    return replace(given, channel=others[0]) if given.channel is None and len(others) == 1 else given

@@ -14,11 +14,10 @@ from linkbudget.cli.capture_input import (
     json_option,
     read_capture,
     requirement_option,
-    wrong_rate,
 )
+from linkbudget.cli.marker_input import beside_markers, recorded_characters
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
-from linkbudget.errors import CaptureError
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -142,10 +141,7 @@ def searched(
     from linkbudget.study.stress import TRIES, stress
     from linkbudget.study.stress_files import write_stress
 
-    characters = read_capture(path, given, link.line)
-    told = wrong_rate(path, given, characters)
-    if told:
-        raise CaptureError(path, "", told)
+    characters = recorded_characters(path, given, link)
     with progress_bar("disturbing the link") as progress:
         result = stress(link, characters, kinds or None, seed=seed, tries=trials or TRIES, progress=progress)
     written = [] if out is None else [str(file) for file in write_stress(result, out)]
@@ -161,5 +157,5 @@ def recorded_payloads(path: Path, given: CaptureInput, link: Link, direction: st
     """Return the payloads of the intact frames of a capture."""
     from linkbudget.frame.bulk import deframe_all
 
-    characters = read_capture(path, given, link.line)
+    characters = read_capture(path, beside_markers(path, given, link), link.line)
     return deframe_all(link.frames[direction], characters.payload_bytes()).payloads()

@@ -17,16 +17,14 @@ from linkbudget.cli.capture_input import (
     capture_options,
     json_option,
     number,
-    read_capture,
     requirement_option,
-    wrong_rate,
 )
 from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
+from linkbudget.cli.marker_input import recorded_characters
 from linkbudget.cli.measured_costs import measured, measured_changes
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import exit_code, junit_option, write_junit
-from linkbudget.errors import CaptureError
 
 __all__ = ["command"]
 
@@ -147,10 +145,7 @@ def command(
         check_target(write, (link, capture))
     described, measure = measured(with_frame(Link.load(link), delimiting, crc))
     changes = measured_changes(described, changes_in(given_changes))
-    characters = read_capture(capture, given, described.line)
-    told = wrong_rate(capture, given, characters)
-    if told:
-        raise CaptureError(capture, "", told)
+    characters = recorded_characters(capture, given, described)
     with progress_bar("trying changes") as progress, workers_of(workers) as executor:
         result = whatif(
             described,
