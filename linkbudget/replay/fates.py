@@ -24,16 +24,21 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget.errors import CaptureError
 from linkbudget.replay.arrivals import CharacterFate
 
 if TYPE_CHECKING:
     from linkbudget.replay.receiver import Accepted, Run
     from linkbudget.replay.sent import Sent, SentFrame
 
-__all__ = ["UNRECOGNISED", "Fate", "Fates", "Use", "judge", "other_traffic", "uses_of"]
+__all__ = ["UNRECOGNISED", "Fate", "Fates", "OtherTraffic", "Use", "judge", "other_traffic", "uses_of"]
 
 UNRECOGNISED = "(unrecognised)"
 """The name under which sent frames are counted that are no message of the link."""
+
+
+class OtherTraffic(CaptureError):
+    """Nothing in the capture is a message of the link: a replay would be of traffic that is not the link's."""
 
 
 class Fate(StrEnum):

@@ -24,11 +24,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkbudget._jit import kernel_mode, load_numba
-from linkbudget.errors import CaptureError, Fault, SettingsError, warn
+from linkbudget.errors import Fault, SettingsError, warn
 from linkbudget.frame.delimiting.stretch import StretchReceiver
 from linkbudget.replay.arrivals import CharacterFate
 from linkbudget.replay.books import Books
-from linkbudget.replay.fates import UNRECOGNISED
+from linkbudget.replay.fates import UNRECOGNISED, OtherTraffic
 from linkbudget.replay.feed import Feed
 from linkbudget.replay.intervals import RUNS, Placing, longest_window, ranges, stretches_begun
 from linkbudget.replay.long_result import LongReplay, bounds
@@ -158,7 +158,7 @@ class Long:
                     break
             self.feed.close()
             if self.last is None or not self.frames:
-                raise CaptureError(self._source, "", self._no_frame())
+                raise OtherTraffic(self._source, "", self._no_frame())
             run(False)
             runs = list(pool.map(Beside.figures, self.beside))
         result = self._result(partial)

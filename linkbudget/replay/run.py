@@ -8,12 +8,12 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING, overload
 
-from linkbudget.errors import CaptureError, Fault, SettingsError, warn
+from linkbudget.errors import Fault, SettingsError, warn
 from linkbudget.link.clock_margin import clock_margins
 from linkbudget.replay.arrivals import Character, CharacterArrays, Traffic
 from linkbudget.replay.backlog import find_backlog
 from linkbudget.replay.bottleneck import find_bottleneck
-from linkbudget.replay.fates import UNRECOGNISED, judge, uses_of
+from linkbudget.replay.fates import UNRECOGNISED, OtherTraffic, judge, uses_of
 from linkbudget.replay.intervals import RUNS, is_uncertain, longest_window, placements, ranges
 from linkbudget.replay.motion import JointMotion, move_joint
 from linkbudget.replay.receiver import Run, missed_deadlines, simulate
@@ -171,7 +171,7 @@ def _check(capture: ByteCapture, sent: Sent) -> None:
         return
     bad = ", ".join(f"{count} {reason}" for reason, count in sent.rejected.items())
     found = f"no intact frame in {len(capture)} characters" + (f" (rejected: {bad})" if bad else "")
-    raise CaptureError(capture.source or "capture", "", f"{found}; is this the link's frame format?")
+    raise OtherTraffic(capture.source or "capture", "", f"{found}; is this the link's frame format?")
 
 
 def phases_of(resolved: Resolved, count: int) -> list[int]:
