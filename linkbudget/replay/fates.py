@@ -38,7 +38,7 @@ UNRECOGNISED = "(unrecognised)"
 
 
 class OtherTraffic(CaptureError):
-    """Nothing in the capture is a message of the link: a replay would be of traffic that is not the link's."""
+    """Nothing in the capture is a message of the link: a replay would tell nothing of the link."""
 
 
 class Fate(StrEnum):
