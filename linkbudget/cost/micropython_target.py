@@ -2,6 +2,7 @@
 
 The generated modules of several formats (viper, and on built-ins alone), or one parser of the user's own.
 How it is measured, so that the ratio is right, is in `micropython.py`. Every good frame has to be accepted.
+The viper module is also run on an emulated Cortex-M0+, where that can be done (`viper_cycles.py`).
 
 The reference is the same for all rows: the messages as JSON, as the link sends them where it sends JSON,
 else written without spaces.
@@ -11,7 +12,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -26,6 +27,7 @@ from linkbudget.cost.chunks import Expected, Feed, feeds_of
 from linkbudget.cost.emulated import format_name
 from linkbudget.cost.micropython import json_of, measure_file, virtual_machine
 from linkbudget.cost.target import LeftOut, Measured, TargetJob
+from linkbudget.cost.viper_cycles import ViperCycles, missing_for_cycles, viper_cycles
 from linkbudget.errors import Fault, SettingsError, TargetError
 from linkbudget.replay.measured import DIRECTION
 from linkbudget.units import format_count
@@ -41,6 +43,7 @@ FED_BYTES = 7200
 """Messages are repeated up to this; fewer bytes make batches that are short against the step of the clock."""
 RUNS = 4
 TIMEOUT_S = 10.0
+COUNTED = "Cycles of a Cortex-M0+"
 FORMS = (("viper", "chunk"), ("viper", "push"), ("builtins", "chunk"))
 """Module and way of reading; other formats than the present one are read in chunks alone."""
 NOT_MODELLED = (
@@ -61,7 +64,8 @@ class Fed(NamedTuple):
 class VmCost:
     """What one format read in one way costs; ``module`` is ``viper``, ``builtins`` or ``own``.
 
-    ``encoding``, ``delimiting`` and ``crc`` are None for a parser of the user's own.
+    ``cycles``: what a viper module takes on an emulated Cortex-M0+, None for others, and where that was not
+    measured. ``encoding``, ``delimiting`` and ``crc`` are None for a parser of the user's own.
     """
 
     target: str
@@ -73,6 +77,7 @@ class VmCost:
     module: str
     form: str
     cost: ParserCost
+    cycles: ViperCycles | None = None
 
     @property
     def verdict(self) -> str:
@@ -83,10 +88,11 @@ class VmCost:
         how = {"push": "pushed byte by byte", "chunk": "read in chunks"}
         told = f", {self.module} module, {how[self.form]}" if self.form in how else ""
         low, high = cost.json_ratio_quartiles or (0.0, 0.0)
+        counted = "" if self.cycles is None else f" About {self.cycles.cycles:,.0f} cycles of a Cortex-M0+."
         return (
             f"{self.format}{told}: {cost.json_ratio_median:.2f} times as long as json.loads"
             f" (half of the runs {low:.2f} to {high:.2f}), {cost.allocated_bytes:,.0f} bytes"
-            " allocated a message."
+            f" allocated a message.{counted}"
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -111,6 +117,7 @@ class VmCost:
             "host_us_per_message": cost.per_message_us,
             "where": "host, not the target",
             "machine": dict(cost.machine),
+            "cortex_m0plus": None if self.cycles is None else self.cycles.to_dict(),
         }
 
 
@@ -124,17 +131,27 @@ def measure(job: TargetJob) -> Measured:
         return _own(job, fed)
     rows: list[VmCost] = []
     left_out: list[LeftOut] = []
+    uncounted = missing_for_cycles()
+    if uncounted is not None:
+        left_out.append(LeftOut(COUNTED, uncounted))
     for name, link in {"": job.link, **job.formats}.items():
         told = name or format_name(link, job.direction)
         for module, form in FORMS:
             if name and form != "chunk":
                 continue
             try:
-                rows.append(_generated(job, link, fed, told, module, form, present=not name))
+                row, text, frames, kinds = _generated(job, link, fed, told, module, form, present=not name)
+                rows.append(row)
             except TargetError as error:
                 left_out.append(LeftOut(f"{told}, {module} module", str(error)))
             except SettingsError as error:
                 left_out.append(LeftOut(f"{told}, {module} module", str(error.faults[0])))
+            else:
+                if module == "viper" and uncounted is None:
+                    try:
+                        rows[-1] = replace(row, cycles=viper_cycles(text, form, frames, kinds))
+                    except TargetError as error:
+                        left_out.append(LeftOut(f"{COUNTED}: {told}, {form}", str(error)))
     if not rows:
         raise TargetError("; ".join(f"{one.format}: {one.reason}" for one in left_out))
     return Measured(rows, fed.told, NOT_MODELLED, left_out)
@@ -190,7 +207,7 @@ class Kinds:
 
 def _generated(
     job: TargetJob, link: Link, fed: Fed, told: str, module: str, form: str, *, present: bool
-) -> VmCost:
+) -> tuple[VmCost, str, list[bytes], list[int]]:
     codec = link.codec(job.direction)
     # Delimited text has no codec in viper, but an extractor of all its fields.
     extracts = module == "viper" and any(one.encoding.name == "delimited" for one in codec.messages)
@@ -213,7 +230,7 @@ def _generated(
         answers = cost.answers[0]
         text = f"{answers.right} of {answers.expected} good frames were accepted; what it costs says nothing"
         raise TargetError(text)
-    return VmCost(
+    row = VmCost(
         target=job.target,
         format=told,
         present=present,
@@ -224,6 +241,7 @@ def _generated(
         form=form,
         cost=cost,
     )
+    return row, files[f"{PREFIX}.py"], frames, [numbers[name] for name, _, _ in fed.rows]
 
 
 READER = """\

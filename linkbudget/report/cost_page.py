@@ -22,6 +22,19 @@ FORMS = {
     "whole": "whole: a frame that was cut out before is decoded where it stands.",
     "function": "function: a call of your own code with a whole message.",
 }
+ASKED = {
+    "entered": "methods called from outside",
+    "function_entered": "functions called from outside",
+    "attribute": "attributes of the receiver",
+    "method": "methods looked up",
+    "method_called": "methods called",
+    "global": "globals looked up",
+    "function_called": "functions called",
+    "address": "addresses of arrays",
+    "number_in": "numbers out of objects",
+    "number_out": "numbers into objects",
+    "globals_changed": "globals changed",
+}
 
 
 def cost_page(document: Document) -> list[RenderableType]:
@@ -30,6 +43,7 @@ def cost_page(document: Document) -> list[RenderableType]:
         verdict(document["verdict"]),
         *emulated_rows(document),
         *vm_rows(document),
+        *viper_rows(document),
         *left_out_list(document),
     ]
 
@@ -170,6 +184,49 @@ def vm_cells(rows: Sequence[Document]) -> Iterator[tuple[str, ...]]:
             f"{ratio['low']:.2f}-{ratio['high']:.2f}",
             f"{row['allocated_bytes_per_message']:,.0f}",
             time(row["host_us_per_message"]),
+        )
+        before = name
+
+
+def viper_rows(document: Document) -> Iterator[RenderableType]:
+    """Yield what viper modules take on an emulated Cortex-M0+, and what they ask of the interpreter."""
+    rows = [row for row in document["rows"] if row.get("cortex_m0plus")]
+    if not rows:
+        return
+    columns = ["", "a message", "worst", "time", "own", "asked", "calls"]
+    title = "Cycles of a Cortex-M0+ for a message in viper: its own code, and what it asks of the interpreter"
+    yield figure_table(title, columns, viper_cells(rows, document["clock_hz"]), gap=2)
+    first = rows[0]["cortex_m0plus"]
+    yield note(
+        f"Machine code by {first['compiler']} ({first['code_bytes']:,} bytes in the first row), counted"
+        f" instruction by instruction in {format_count(first['messages'], 'message')}. What is asked of the"
+        " interpreter is counted, at the cycles that each kind of call took in MicroPython 1.25, compiled for"
+        " this processor and run in the same emulator. Calling the receiver is in it; the bytecode around the"
+        " call is not."
+    )
+    yield Text("")
+    calls, price = first["interpreter_calls_per_message"], first["interpreter_cycles_per_call"]
+    shown = [(words, f"{calls[key]:,.1f}", f"{price[key]:,}") for key, words in ASKED.items() if key in calls]
+    title = f"What {short_name(rows[0])}, {rows[0]['form']}, asks of the interpreter for a message"
+    yield figure_table(title, ["", "calls", "cycles each"], shown)
+
+
+def viper_cells(rows: Sequence[Document], clock_hz: float | None) -> Iterator[tuple[str, ...]]:
+    """Yield the cells: the name of each format, and a row for each way of reading it."""
+    before = ""
+    for row in rows:
+        name, found = short_name(row), row["cortex_m0plus"]
+        if name != before:
+            yield (name + (" =" if row["present"] else ""), *[""] * 6)
+        cycles = found["cycles_per_message"]
+        yield (
+            f"  {row['form']}",
+            f"{cycles:,.0f}",
+            f"{found['worst_message_cycles']:,}",
+            time(None if clock_hz is None else found["worst_message_cycles"] / clock_hz * 1e6),
+            f"{found['native_cycles_per_message']:,.0f}",
+            f"{found['interpreter_cycles_per_message']:,.0f}",
+            f"{sum(found['interpreter_calls_per_message'].values()):,.0f}",
         )
         before = name
 

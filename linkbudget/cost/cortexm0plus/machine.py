@@ -12,7 +12,7 @@ Not modelled: wait states of the flash, caches, bus contention, interrupts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -190,6 +190,30 @@ class Machine:
             raise TargetError(f"the program has no object {name!r}")
         return int.from_bytes(self.read(address, size), "little")
 
+    def answer(self, start: int, end: int, answer: Callable[[int], None]) -> None:
+        """Have ``answer`` called with the address whenever a block that begins in this range is entered.
+
+        It is called before the block is run and may read and change registers and memory. What it raises ends
+        the call, and `call` raises it.
+        """
+        from unicorn import UC_HOOK_BLOCK
+
+        def entered(uc: Uc, address: int, size: int, _: object) -> None:
+            try:
+                answer(address)
+            except BaseException as error:
+                self._raised_inside(error)
+
+        self._uc.hook_add(UC_HOOK_BLOCK, entered, None, start, end - 1)
+
+    def register(self, number: int) -> int:
+        """Return what a register from r0 to r12 holds; 13 is SP and 14 is LR."""
+        return int(self._uc.reg_read(_register(number)))
+
+    def set_register(self, number: int, value: int) -> None:
+        """Change a register, numbered as for `register`."""
+        self._uc.reg_write(_register(number), value & 0xFFFFFFFF)
+
     def _watch(self, start: int, end: int) -> None:
         from unicorn import UC_HOOK_MEM_READ, UC_HOOK_MEM_WRITE
 
@@ -317,6 +341,12 @@ class Machine:
         if before and address < before[-1].address + before[-1].size + PAGE:
             return f"behind {before[-1].name}, outside its objects"
         return "outside its objects"
+
+
+def _register(number: int) -> int:
+    from unicorn.arm_const import UC_ARM_REG_LR, UC_ARM_REG_R0, UC_ARM_REG_SP
+
+    return {13: UC_ARM_REG_SP, 14: UC_ARM_REG_LR}.get(number, UC_ARM_REG_R0 + number)
 
 
 def _access(access: int, address: int, size: int, where: str) -> str:
