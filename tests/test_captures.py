@@ -15,8 +15,10 @@ from pathlib import Path
 
 import make_captures
 import numpy as np
+import oracle_receiver
 import pytest
 from make_captures import record
+from make_captures.mark import marked
 from make_captures.messages import KINDS, LANES, WAYS, Report, as_frame, as_payload, as_text, reports
 from make_captures.simulate import simulate, without
 from oracle_frames import cobs_frames, line_frames
@@ -46,21 +48,21 @@ def value_of(report: Report) -> dict:
     return {"tick": report.tick, "kind": KINDS[report.kind], "score": report.score, **lanes}
 
 
-def load(capture: str, link: Link):
-    return load_bytes(CAPTURES / capture, link.line)
+def load(capture: str, link: Link, channel: str | None = None):
+    return load_bytes(CAPTURES / capture, link.line, channel=channel)
 
 
 @pytest.fixture(params=SIDECARS, ids=lambda path: path.name.split(".")[0], scope="module")
 def case(request):
     sidecar = read(request.param)
     link = Link.load(CAPTURES / sidecar["link"])
-    return sidecar, link, load(sidecar["capture"], link)
+    return sidecar, link, load(sidecar["capture"], link, sidecar["settings"].get("channel"))
 
 
 def test_every_capture_has_a_sidecar_and_a_link():
-    described = {read(path)["capture"] for path in SIDECARS}
+    described = {read(path).get(key) for path in SIDECARS for key in ("capture", "counted")} - {None}
     assert described == {path.name for path in CAPTURES.iterdir() if path.suffix != ".toml"}
-    assert len(SIDECARS) == 3
+    assert len(SIDECARS) == 8
     links = {path.name for path in CAPTURES.glob("*.toml")} - {path.name for path in SIDECARS}
     assert links == {read(path)["link"] for path in SIDECARS}
 
@@ -71,13 +73,19 @@ def test_sidecar_says_licence_making_and_that_costs_are_invented(sidecar):
     assert said["licence"] == "CC0-1.0"
     assert "tests/make_captures" in said["made"]
     assert "invented for the demo" in said["costs"]
-    assert said["settings"]["baudrate"] == 115200
+    assert said["settings"]["baudrate"] == Link.load(CAPTURES / said["link"]).line.baudrate
 
 
 def test_link_files_say_what_is_invented_and_what_the_verdict_is_of():
-    for name in ("bean-text.toml", "bean-frames.toml"):
+    links = sorted({read(path)["link"] for path in SIDECARS})
+    assert len(links) == 7
+    for name in links:
         text = (CAPTURES / name).read_text(encoding="utf-8")
-        assert tomllib.loads(text)["parser"]["source"] == "invented for the demo"
+        source = tomllib.loads(text)["parser"]["source"]
+        assert (
+            source.startswith("measured ") if name.startswith("walk") else source == "invented for the demo"
+        )
+        assert "invented for the demo" in text
         assert "of the model" in text
         assert "motor\n# supply off" in text
 
@@ -147,9 +155,10 @@ def assert_holds(expected: object, found: object, path: str = "replay") -> None:
 @pytest.fixture(scope="module")
 def replayed(case):
     sidecar, link, capture = case
+    markers = None if link.markers is None else load_levels(CAPTURES / sidecar["capture"])
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
-        found = replay(link, capture).to_dict()
+        found = replay(link, capture, markers=markers).to_dict()
     assert [str(warning.message) for warning in said] == found["warnings"]
     return sidecar, found
 
@@ -256,8 +265,10 @@ def test_each_change_moves_the_verdict_of_the_text_link():
 
 def test_makers_share_no_code_with_the_library():
     sources = sorted(Path(make_captures.__file__).parent.glob("*.py"))
-    assert len(sources) == 4
-    for source in sources:
+    assert len(sources) == 5
+    oracle = sorted(Path(oracle_receiver.__file__).parent.glob("oracle_*.py"))
+    assert len(oracle) >= 4
+    for source in [*sources, *oracle]:
         for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             names += [str(node.module)] if isinstance(node, ast.ImportFrom) else []
@@ -279,6 +290,16 @@ def test_simulating_again_gives_the_shipped_capture(way):
     assert shipped.count("\n#") > 1000
     assert "$date" not in shipped
     assert same_whatever_the_simulator_says(simulate(way)) == same_whatever_the_simulator_says(shipped)
+
+
+def test_marking_again_gives_the_shipped_capture():
+    if shutil.which("iverilog") is None:
+        pytest.skip("iverilog is not installed: cannot make the marked capture again")
+    made = marked()
+    assert len(made) == 2
+    for name, text in made.items():
+        shipped = (CAPTURES / name).read_text(encoding="ascii")
+        assert same_whatever_the_simulator_says(text) == same_whatever_the_simulator_says(shipped)
 
 
 def test_recording_again_through_a_terminal_gives_the_frames_written(tmp_path):

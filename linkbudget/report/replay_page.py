@@ -74,7 +74,7 @@ def replay_page(document: Document, link: Link) -> list[RenderableType]:
     """Return the page of ``replay``."""
     parts: list[RenderableType] = [
         verdict(replay_verdict(document, link), not document["missed_deadlines"]),
-        note(bottleneck_text(document)),
+        note(bottleneck_text(document, any(window.blocks != "handler" for window in link.busy))),
         *map(note, never_texts(document)),
         fact_list("Passes of the loop", [*pass_rows(document), *phase_rows(document, link)]),
         fact_list("Where the time goes", time_rows(document, link)),
@@ -107,10 +107,15 @@ def replay_verdict(document: Document, link: Link) -> str:
     return f"In the model, {missed:,} of {format_count(due, 'deadline')} are missed; {longest}."
 
 
-def bottleneck_text(document: Document) -> str:
-    """Return what stands in the way, in numbers, and where the longest pass is."""
+def bottleneck_text(document: Document, stopped: bool = False) -> str:
+    """Return what stands in the way, in numbers, and where the longest pass is.
+
+    ``stopped``: the link has busy windows that hold the loop, which count as its work.
+    """
     found = document["bottleneck"]
     what, us, part = ACTIVITIES[found["what"]], format_us(found["us"]), share(found["share"])
+    if stopped and found["what"] == "work":
+        what += ", stops of [[busy]] included"
     if found["what"] in {"FIFO", "buffer"}:
         text = f"Bottleneck: {what}. It loses {part} of the characters ({us} of the line's time)."
     elif document["missed_deadlines"]:

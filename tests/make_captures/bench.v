@@ -10,7 +10,9 @@
 
 `timescale 100ns / 100ns
 
-module bench;
+module bench #(
+    parameter integer DIVISOR = 417  // of the camera's 48 MHz: 115107.9 baud
+);
     localparam integer IDLE_AFTER = 100_000;  // 10 ms of idle line behind the last message
 
     reg send = 1'b0;
@@ -18,7 +20,7 @@ module bench;
     wire tx;
     wire busy;
 
-    uart_tx camera (.send(send), .data(data), .tx(tx), .busy(busy));
+    uart_tx #(.DIVISOR(DIVISOR)) camera (.send(send), .data(data), .tx(tx), .busy(busy));
 
     reg [8 * 256 - 1 : 0] traffic_name;
     reg [8 * 256 - 1 : 0] vcd_name;

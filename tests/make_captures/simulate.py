@@ -17,6 +17,7 @@ from make_captures.messages import WAYS, reports
 HERE = Path(__file__).parent
 CAPTURES = HERE.parents[1] / "captures"
 TICKS_PER_US = 10
+DIVISOR = 417
 SECONDS_ALLOWED = 60
 
 
@@ -34,14 +35,17 @@ def traffic(way: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def simulate(way: str) -> str:
-    """The VCD dump of the camera's line when it speaks ``way``; raises when a tool is missing or fails."""
+def simulate(way: str, divisor: int = DIVISOR) -> str:
+    """The VCD dump of the camera's line when it speaks ``way``; raises when a tool is missing or fails.
+
+    A bit lasts ``divisor`` periods of 48 MHz.
+    """
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "traffic.txt").write_text(traffic(way), encoding="ascii")
         sources = [str(HERE / "bench.v"), str(HERE / "uart_tx.v")]
         for command in (
-            ["iverilog", "-g2005", "-Wall", "-o", "bench.vvp", *sources],
+            ["iverilog", "-g2005", "-Wall", f"-Pbench.DIVISOR={divisor}", "-o", "bench.vvp", *sources],
             ["vvp", "-n", "bench.vvp", "+traffic=traffic.txt", "+vcd=line.vcd"],
         ):
             subprocess.run(
