@@ -1,5 +1,19 @@
 """Throughput and framing of serial links: byte-time budgets, framed codecs, captures replayed.
 
+Start with `Link.load`, which reads the description of a link. From there: `byte_budget` says what its
+messages cost, `choose_format` what other formats would, `Link.codec` turns messages into bytes and back
+(`Deframer` finds them in a stream), `load_bytes` and `replay` hold a recording against the control loop,
+`whatif` and `stress` vary that, `generate` writes code for both ends, and `LinkPair` is a virtual link to
+test with.
+
+>>> from linkbudget import Link, UartLine
+>>> UartLine.parse("115200 8N1").character_time
+Fraction(1, 11520)
+
+Times that end in ``_ns`` are whole nanoseconds; those in ``_s`` and ``_us`` are floats; exact values are
+fractions and say so. What the caller asked for and cannot be raises `SettingsError`; every error of the
+library is a `LinkBudgetError`. Verdicts are of a model, not of the mechanism.
+
 Every public name is importable from here and loaded when it is first used (PEP 562), so that
 ``import linkbudget`` stays cheap.
 """

@@ -20,6 +20,7 @@ ROWS = [
     {"cost", "study"},
     {"rig", "report"},
     {"cli"},
+    {"reference"},
     {"__main__"},
 ]
 ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms}

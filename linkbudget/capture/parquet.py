@@ -112,7 +112,7 @@ class TypedTable(Delimited):
 
 
 class ParquetText:
-    """A Parquet file of anybody as a table of text, in chunks of rows: what `TableText` is for text."""
+    """A Parquet file of anybody as a table of text, in chunks of rows, as `table_text.TableText` is."""
 
     decimal, cut = ".", False
 

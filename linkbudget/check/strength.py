@@ -102,7 +102,7 @@ def undetected_probability(width: int, poly: int, data_bits: int, bit_error_rate
     notation, with its end term. Exact to the last digit of the float. Raises `SettingsError`.
 
     >>> undetected_probability(8, 0x07, 16, 1e-3)
-    7.841613661937843e-11
+    7.841614438046205e-11
     """
     polynomial = divisor(width, poly, MAX_EXACT_WIDTH)
     _check_count("data_bits", data_bits, 1, MAX_DATA_BITS)

@@ -4,7 +4,8 @@ Theory. While the model runs, a core notes each piece of time it spent on someth
 end, whatever held it up meanwhile, and each stretch in which it stood still (`Trace`). Afterwards the layers
 are laid on each other (`lay_out`): at any instant a handler covers everything, a window that held the core
 covers what is under it, then comes what the core was spending its time on, and what is left of a pass is
-waiting for bytes. So the sums over a pass are the columns of its `PassTable`, to the nanosecond.
+waiting for bytes. So the sums over a pass are the columns of its `replay.passes.PassTable`, to the
+nanosecond.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ Trace = list[tuple[int, int, int]]
 
 
 class Activity(IntEnum):
-    """What a core is busy with; handler times are in `Run.handlers`."""
+    """What a core is busy with; handler times are in `receiver.Run.handlers`."""
 
     WORK = 0
     READING = 1
@@ -37,8 +38,8 @@ class Activities:
     """Stretches of time in which a core did one thing: ``start``, ``end`` (int64 ns), ``kind`` (u1).
 
     In order of time; ``kind`` is an `Activity`. Handler runs are cut out; so are windows, which stand there
-    as `WINDOW` where the core had something to do (a pass to start among it). Stretches that touch, in the
-    same pass and of the same kind, are one, and none is empty. Arrays are read-only.
+    as ``Activity.WINDOW`` where the core had something to do (a pass to start among it). Stretches that
+    touch, in the same pass and of the same kind, are one, and none is empty. Arrays are read-only.
     """
 
     start: Times

@@ -13,7 +13,7 @@ Rules, in our own words.
   releases are skipped up to there.
 
 While the receiver has nothing to give, passes that take less than a period are alike; they are laid down
-many at a time (`_Loop._idle_passes`).
+many at a time.
 """
 
 from __future__ import annotations

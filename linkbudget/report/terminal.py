@@ -1,6 +1,6 @@
 """Pages for people: the verdict first, then the figures it rests on, as plain tables that fit 80 columns.
 
-Every page is made from the dict of a result (`to_dict`), so it can say nothing that the JSON does not.
+Every page is made from the dict of a result (``to_dict``), so it can say nothing that the JSON does not.
 """
 
 from __future__ import annotations

@@ -212,7 +212,7 @@ def _latency_ns(port: Any) -> int:
 class MessageStream:
     """Messages of a receiver for asyncio: ``async for message in stream``; `send` writes beside.
 
-    On a virtual clock the loop must keep its time: made by `event_loop`, else `SettingsError`.
+    On a virtual clock the loop must keep its time: made by `rig.loop.event_loop`, else `SettingsError`.
     """
 
     def __init__(self, receiver: Receiver, sender: Sender | None) -> None:

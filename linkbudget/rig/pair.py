@@ -220,7 +220,7 @@ class LinkPair:
         self.clock.changed()
 
     def counts(self, to: str) -> dict[str, int]:
-        """Return what became of the characters sent to an end, by `WireCounts`, and those not read yet."""
+        """Return what became of characters sent to an end (`rig.wire.WireCounts`), and those not read yet."""
         now = self.clock.now_ns()
         with self.lock:
             wire = self.end(to).heard

@@ -15,8 +15,8 @@ class Note:
     """One guess. ``what`` is a key path of the link file, ``origin`` what the guess rests on.
 
     ``confidence``: for a delimiting or a check one minus the chance that ``origin`` states; for a range see
-    `stays_inside`; for a choice one minus the share of words seen once (I. J. Good, 1953); else a judgement,
-    0.5 for a bare guess. None where nothing in a recording could tell.
+    `infer_ranges.stays_inside`; for a choice one minus the share of words seen once (I. J. Good, 1953); else
+    a judgement, 0.5 for a bare guess. None where nothing in a recording could tell.
     """
 
     what: str

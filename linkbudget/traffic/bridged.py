@@ -23,10 +23,10 @@ __all__ = ["behind_bridge", "packets_of"]
 def behind_bridge(capture: ByteCapture, bridge: UsbBridge | str, phase_ns: int = 0) -> ByteCapture:
     """Return a recording as a host behind a bridge sees it: every character at the time of its packet.
 
-    ``bridge`` is a row or a name of `BRIDGES`; ``phase_ns`` an instant at which the timer ended, on the clock
-    of the capture. ``starts_ns`` stay those of the wire, so that ages count the time in the bridge;
-    ``window_ns`` is left out, because these are the instants at which a host can read. (A host that does not
-    know the packets has to take each time as the end of a window of one timer period.)
+    ``bridge`` is a row or a name of `wire.usb_bridge.BRIDGES`; ``phase_ns`` an instant at which the timer
+    ended, on the clock of the capture. ``starts_ns`` stay those of the wire, so that ages count the time in
+    the bridge; ``window_ns`` is left out, because these are the instants at which a host can read. (A host
+    that does not know the packets has to take each time as the end of a window of one timer period.)
 
     Raises `SettingsError` for an unknown bridge, and for a capture whose own times are uncertain.
     """

@@ -2,7 +2,7 @@
 
 Source: public register descriptions, from memory but for the rates at 115200, 460800 and 921600 baud, which
 were read. The descriptions print the rate beside each value. All of those remembered are 16 MHz divided by
-the whole number floor(2^32 / value), which is how the memory was checked (`tests/test_baud.py`).
+the whole number floor(2^32 / value), which is how the memory was checked (``tests/test_baud.py``).
 """
 
 from __future__ import annotations

@@ -150,7 +150,7 @@ def sampling_margin(
     of them must be right (default: more than half). ``edge``: share of a bit by which the start edge may lie
     elsewhere than where it is seen (default: one look). ``usable``: share of a bit in which its level can be
     relied on; AN2141 (Maxim; figures from memory) takes 3/4 for an easy line, 1/2 for a hard one. ``rule``
-    names a row of `MARGIN_RULES`; rules of manuals take no ``votes``, ``edge`` and ``usable``.
+    names a row of `margin_rules.MARGIN_RULES`; rules of manuals take no ``votes``, ``edge`` and ``usable``.
     ``fractional``: the bit is no whole number of looks, which the stm32 rule tells apart.
 
     Judged is up to the first stop bit; more of them change nothing. Raises `SettingsError` with every fault.

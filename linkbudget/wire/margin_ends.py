@@ -62,9 +62,9 @@ class UartEnd:
 def ends_margin(line: UartLine, sender: UartEnd, receiver: UartEnd) -> Margin:
     """Return the sampling margin of a line between two ends, by the rule of the receiver's manual.
 
-    The receiver's row of `GENERATORS` says how often it looks at each bit and by which rule its tolerance is
-    reckoned; where it says nothing, it is the half-bit rule with 16 looks. Raises `SettingsError` for a rate
-    that an end does not reach.
+    The receiver's row of `baud_rows.GENERATORS` says how often it looks at each bit and by which rule its
+    tolerance is reckoned; where it says nothing, it is the half-bit rule with 16 looks. Raises
+    `SettingsError` for a rate that an end does not reach.
     """
     errors = sender.error(line.baudrate), receiver.error(line.baudrate)
     if receiver.generator is None:

@@ -15,7 +15,7 @@ __all__ = ["CPythonTarget"]
 
 
 class CPythonTarget:
-    """A dataclass with slots for each message, a receiver, `encode`, and whole streams into NumPy."""
+    """A dataclass with slots for each message, a receiver, ``encode``, and whole streams into NumPy."""
 
     name = "cpython"
     reserved = reserved_words()

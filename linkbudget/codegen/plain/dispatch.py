@@ -10,7 +10,7 @@ __all__ = ["decoder_text", "key_of"]
 
 
 def decoder_text(spec: DirectionSpec) -> str:
-    """Return `decode_payload`, which chooses by id or by key."""
+    """Return ``decode_payload``, which chooses by id or by key."""
     lines = ["def decode_payload(payload: bytes) -> Message | int:"]
     lines += ['    """Return the message of a payload, or the number of what is wrong with it."""']
     messages = spec.messages

@@ -24,7 +24,7 @@ def piece(name: str, package: str = "linkbudget.codegen.plain.runtime") -> str:
 
 
 def runtime(spec: DirectionSpec) -> list[str]:
-    """Return the pieces for a direction, in order; `decode_payload` and `place_of` come from elsewhere."""
+    """Return the pieces for a direction, in order; ``decode_payload`` and ``place_of`` are not here."""
     fmt = spec.fmt
     parts = ["\n".join(settings(spec)), piece("counters"), _check_piece(fmt.check)]
     if fmt.delimiting in {"cobs", "slip", "hdlc", "newline"}:

@@ -23,7 +23,7 @@ FORMS = ("bytes", "whole", "signed", "steps", "moves")
 
 
 class Columns:
-    """Named columns. `add` them, then take `index` and `text`.
+    """Named columns. `add` them, then take ``index`` and ``text``.
 
     ``form`` says what is in a column: ``bytes`` numbers up to 255, ``whole`` numbers from 0, ``signed`` ones
     of either sign, ``steps`` numbers from 0 that do not decrease, ``moves`` numbers of either sign that
