@@ -1,0 +1,165 @@
+"""Captures by name: files, folders, patterns; what is no capture is passed over, and counted.
+
+A file that is named itself is always taken, unless it is a settings file. In a folder, and among what a
+pattern matches, a file is taken when its name says that it holds a capture (`SUFFIXES`, also with ``.gz`` or
+``.zst``) or its content does (a VCD, a log, a table, Parquet). Plain bytes can only be told by their name.
+Everything else is passed over with the reason, and so is what is there twice. Folders are gone through to
+their ends, without what is hidden and without following links to folders.
+"""
+
+from __future__ import annotations
+
+import glob
+import os
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from linkbudget.capture.readers import RAW_SUFFIXES, Options, identify, suffix_of
+from linkbudget.capture.source import FilePath
+from linkbudget.errors import CaptureError, Fault, SettingsError
+
+__all__ = ["Found", "PassedOver", "find_captures"]
+
+SUFFIXES = {".vcd", ".csv", ".tsv", ".jsonl", ".parquet", *RAW_SUFFIXES}
+# Texts that a lab keeps beside its recordings; a table in one of them is no recording.
+DOCUMENTS = {".md", ".rst", ".html", ".xml", ".json", ".py", ".ini", ".yaml", ".yml"}
+SETTINGS = "a settings file (.toml)"
+HIDDEN = "hidden"
+LINKED = "a link to a folder"
+TWICE = "named before"
+DOCUMENT = "a document by its name"
+UNKNOWN = "neither its name nor its content is that of a capture"
+OURS = "results of a batch"
+
+
+@dataclass(frozen=True)
+class PassedOver:
+    """A file or folder in which no capture was looked for, and why; of a folder, all that is in it."""
+
+    path: str
+    why: str
+
+    def to_dict(self) -> dict[str, str]:
+        """Return ``{"path", "why"}``."""
+        return dict(vars(self))
+
+
+@dataclass(frozen=True)
+class Found:
+    """Captures in the order of their names, and what was passed over."""
+
+    captures: tuple[str, ...]
+    passed_over: tuple[PassedOver, ...] = ()
+
+    @property
+    def reasons(self) -> dict[str, int]:
+        """How many were passed over for each reason, the most frequent first."""
+        return dict(Counter(one.why for one in self.passed_over).most_common())
+
+
+def find_captures(
+    names: FilePath | Iterable[FilePath],
+    *,
+    listed: Iterable[str] = (),
+    results: Callable[[Path], bool] = lambda folder: False,
+) -> Found:
+    """Return the captures that names stand for: files, folders, or patterns with ``*``, ``?`` and ``[``.
+
+    ``**`` in a pattern stands for folders of any depth. ``listed`` names are files only, taken as they are:
+    one that is not there is found to be missing when it is read. Folders of which ``results`` is true hold
+    what came of captures, and are passed over. Raises `SettingsError` with every name that is none of these.
+    """
+    given = [names] if isinstance(names, str | Path) else list(names)
+    faults: list[Fault] = []
+    taken: dict[str, str] = {}
+    passed: list[PassedOver] = []
+    for name in given:
+        kept = passed_over = 0
+        for path, why in _under(name, results):
+            if why:
+                passed.append(PassedOver(path, why))
+                passed_over += 1
+            else:
+                kept += 1
+                _take(path, taken, passed)
+        if not kept and not passed_over:
+            faults.append(_nothing(name))
+    if faults:
+        raise SettingsError(faults)
+    for path in listed:
+        _take(path, taken, passed)
+    return Found(tuple(taken.values()), tuple(passed))
+
+
+def _take(path: str, taken: dict[str, str], passed: list[PassedOver]) -> None:
+    real = os.path.realpath(path)
+    if real in taken:
+        passed.append(PassedOver(path, TWICE))
+    else:
+        taken[real] = path
+
+
+def _nothing(name: FilePath) -> Fault:
+    text = str(name)
+    if Path(text).is_dir():
+        return Fault("captures", text, "a folder with captures in it", problem=f"{text}: the folder is empty")
+    if glob.has_magic(text):
+        return Fault("captures", text, "a pattern of captures", problem=f"{text}: matches no file")
+    return Fault("captures", text, "a file, a folder or a pattern", problem=f"{text}: there is no such file")
+
+
+def _under(name: FilePath, results: Callable[[Path], bool]) -> Iterator[tuple[str, str]]:
+    """Yield (file, why it is passed over, nothing when it is not) for what a name stands for."""
+    path = Path(name)
+    if path.is_dir():
+        yield from _in_folder(path, results)
+    elif path.exists():
+        yield path.as_posix(), SETTINGS if _is_settings(path) else ""
+    elif glob.has_magic(str(name)):
+        for found in sorted(glob.glob(str(name), recursive=True)):
+            if Path(found).is_file():
+                yield Path(found).as_posix(), _reason_against(Path(found))
+
+
+def _in_folder(folder: Path, results: Callable[[Path], bool]) -> Iterator[tuple[str, str]]:
+    for root, folders, files in os.walk(folder):
+        still = []
+        for name in sorted(folders):
+            path = Path(root, name)
+            if name.startswith("."):
+                yield path.as_posix(), HIDDEN
+            elif path.is_symlink():
+                yield path.as_posix(), LINKED
+            elif results(path):
+                yield path.as_posix(), OURS
+            else:
+                still.append(name)
+        folders[:] = still
+        for name in sorted(files):
+            path = Path(root, name)
+            yield path.as_posix(), HIDDEN if name.startswith(".") else _reason_against(path)
+
+
+def _reason_against(path: Path) -> str:
+    """Return why a file is no capture; nothing when it is one, or when reading it says what is wrong."""
+    if _is_settings(path):
+        return SETTINGS
+    suffix = suffix_of(path)
+    if suffix in SUFFIXES:
+        return ""
+    if suffix in DOCUMENTS:
+        return DOCUMENT
+    try:
+        return UNKNOWN if identify(path, Options()) == "bytes" else ""
+    except CaptureError:
+        return UNKNOWN if _is_empty(path) else ""  # whoever reads it says what is wrong
+
+
+def _is_settings(path: Path) -> bool:
+    return path.suffix.lower() == ".toml"
+
+
+def _is_empty(path: Path) -> bool:
+    return path.is_file() and not path.stat().st_size

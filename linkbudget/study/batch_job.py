@@ -1,0 +1,170 @@
+"""One link and one capture of a batch, replayed in any process on any machine that can read the capture.
+
+A job is replayed while the capture is read, in pieces, so that its memory does not grow with the capture
+(where a link allows that: `linkbudget.replay.long`); one it cannot be done for is held as a whole, with a
+warning from `WHOLE_BYTES` on. What comes out are plain numbers and texts, as they are kept in files.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from linkbudget.capture.pieces import open_bytes, open_capture
+from linkbudget.capture.tally import Tally, other_rate
+from linkbudget.errors import CaptureError, LinkBudgetError, SettingsError, quiet
+from linkbudget.link.model import Link
+from linkbudget.replay.fates import OtherTraffic, other_traffic
+from linkbudget.replay.long import reason_against, replay_pieces
+from linkbudget.replay.run import replay
+from linkbudget.study.batch_columns import tables_of, tables_of_other
+from linkbudget.traffic.join import join_bytes
+from linkbudget.traffic.levels import LevelCapture
+from linkbudget.wire.uart import UartLine
+
+if TYPE_CHECKING:
+    from linkbudget.replay.long_result import LongReplay
+    from linkbudget.replay.result import Replay
+    from linkbudget.traffic.stream import ByteCapture
+
+__all__ = ["WHOLE_BYTES", "Job", "Outcome", "run_job"]
+
+WHOLE_BYTES = 32_000_000
+"""Captures up to here may be held in memory without a word about it."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """What is to be replayed, with what, and how the capture is read (options of `open_bytes`).
+
+    ``path`` is where it is read, as an absolute path; ``key`` tells jobs apart; ``version`` is that of the
+    library that made the job; ``stored_bytes`` is the size of the file as it is stored.
+    """
+
+    key: str
+    link: Link
+    path: str
+    line: UartLine
+    reading: Mapping[str, Any]
+    phases: int
+    version: str
+    stored_bytes: int = 0
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a job came to: ``tables`` (`batch_columns`), or the ``error`` in one line; neither when stopped.
+
+    ``ours``: the error is a fault of this library and not of the input.
+    """
+
+    tables: Mapping[str, Any] = field(default_factory=dict)
+    error: str = ""
+    ours: bool = False
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it was stopped before its end."""
+        return not self.tables and not self.error
+
+
+def run_job(job: Job, stopped: Callable[[], bool] = lambda: False) -> Outcome:
+    """Return what becomes of a job. No fault of link or capture is raised, and none of this library."""
+    from linkbudget import __version__
+
+    if job.version != __version__:
+        told = f"the worker has linkbudget {__version__}, the batch is of {job.version}"
+        return Outcome(error=told)
+    try:
+        with _alone():
+            return _replayed(job, stopped)
+    except OtherTraffic as error:
+        return Outcome(tables_of_other(nameless(str(error), job)))
+    except SettingsError as error:
+        return Outcome(error=nameless("; ".join(str(fault) for fault in error.faults), job))
+    except (LinkBudgetError, OSError) as error:
+        return Outcome(error=nameless(str(error), job))
+    except MemoryError:
+        return Outcome(error="there was not enough memory for it")
+    except Exception as error:
+        told = f"a fault of ours, not of your input: {type(error).__name__}: {error}"
+        return Outcome(error=in_one_line(told), ours=True)
+
+
+def in_one_line(text: str) -> str:
+    """Return a text without line ends."""
+    return " ".join(text.split())
+
+
+def nameless(text: str, job: Job) -> str:
+    """Return a text in one line, without the place of the capture: whoever lists it names the capture."""
+    return in_one_line(text).replace(f"{job.path}: ", "").replace(job.path, "the capture")
+
+
+@contextlib.contextmanager
+def _alone() -> Iterator[None]:
+    """Keep warnings back: results list them. In a thread that is not the main one filters are shared."""
+    if threading.current_thread() is threading.main_thread():
+        with quiet():
+            yield
+    else:
+        yield
+
+
+def _replayed(job: Job, stopped: Callable[[], bool]) -> Outcome:
+    reading = dict(job.reading)
+    if job.link.markers is not None and reading.get("channel") is None:
+        reading["channel"] = unmarked_channel(job.path, str(job.link.markers.channel), reading)
+    seen = Tally()
+
+    def pieces() -> Iterator[ByteCapture]:
+        nonlocal seen
+        for piece in open_bytes(job.path, job.line, **reading):
+            seen = seen.plus(piece)
+            yield piece
+            if stopped():
+                return
+
+    def refuse_other_rate() -> None:
+        told = other_rate(job.path, reading, seen)
+        if told:
+            raise CaptureError(job.path, "", told)
+
+    try:
+        result = _replay_of(job, pieces(), stopped)
+    except CaptureError:
+        if stopped():
+            return Outcome()
+        refuse_other_rate()
+        raise
+    if stopped():
+        return Outcome()
+    refuse_other_rate()
+    told = other_traffic(result.by_message)
+    if told:
+        raise OtherTraffic(job.path, "", told)
+    return Outcome(tables_of(result, seen, [nameless(text, job) for text in result.warnings]))
+
+
+def _replay_of(job: Job, pieces: Iterator[ByteCapture], stopped: Callable[[], bool]) -> Replay | LongReplay:
+    small = job.stored_bytes < WHOLE_BYTES
+    if small and reason_against(job.link, job.link.resolve()):
+        return replay(job.link, join_bytes(pieces), phases=job.phases)
+    return replay_pieces(job.link, pieces, phases=job.phases, stopped=stopped)
+
+
+def unmarked_channel(path: str, marked: str, reading: Mapping[str, Any]) -> str | None:
+    """Return the only channel that changes beside the one the controller marked its passes on, if any."""
+    from linkbudget.capture.channels import find_channel
+
+    changed: set[str] = set()
+    others = {key: value for key, value in reading.items() if key not in ("channel", "invert")}
+    for piece in open_capture(path, **others):
+        if not isinstance(piece, LevelCapture):
+            return None
+        pin = piece.channels[find_channel(piece.channels, marked, path)]
+        changed |= {name for name in piece.active() if piece.channels[name] is not pin}
+    return changed.pop() if len(changed) == 1 else None
