@@ -18,6 +18,7 @@ from linkbudget.cli.capture_input import (
     requirement_option,
     wrong_rate,
 )
+from linkbudget.cli.each_options import OneFile, each_options, none_more, one_needed
 from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
 from linkbudget.cli.interrupts import EXIT_INTERRUPTED
@@ -34,8 +35,10 @@ LONG_BYTES = 32_000_000
 
 
 @click.command("replay")
-@click.argument("link", type=INPUT_FILE)
-@click.argument("capture", type=INPUT_FILE)
+@click.argument("link", type=OneFile())
+@click.argument("capture", type=OneFile(), required=False, metavar="CAPTURE", callback=one_needed)
+@click.argument("more", nargs=-1, metavar="", callback=none_more)
+@each_options
 @capture_options
 @frame_options
 @click.option(
@@ -63,6 +66,8 @@ def command(
     notes: Notes,
     link: Path,
     capture: Path,
+    more: tuple[str, ...],
+    each: dict[str, Any],
     given: CaptureInput,
     delimiting: str | None,
     crc: str | None,
@@ -78,7 +83,21 @@ def command(
 
     The line settings are those of LINK unless --baudrate says otherwise. A large capture is replayed while it
     is read; Ctrl-C then ends it with what was found up to there, said to be partial, and exit code 130.
+
+    With --each, every capture named is replayed against every link file named: link files are the names that
+    end in .toml, the others are captures, folders of captures, and patterns in quotes. What is finished is
+    kept in the folder --out and not done again by the same command, also after Ctrl-C. Exit code 2: some
+    could not be replayed; the others were.
     """
+    if each["each"]:
+        from linkbudget.cli.each import EachOptions, replay_every
+
+        if counted is not None or tick_us is not None:
+            raise click.UsageError("--counted and --tick-us are for one capture, not for --each")
+        names = [str(name) for name in (link, capture, *more) if name is not None]
+        frame = {"delimiting": delimiting, "crc": crc}
+        written = {"html": html, "require": require, "junit": junit, "as_json": as_json}
+        return replay_every(notes, names, given, EachOptions(**each, **frame, **written, phases=phases))
     from linkbudget.link.model import Link
     from linkbudget.replay.run import replay
 

@@ -217,8 +217,9 @@ class Plan:
                 self.stamps[path] = _stamp(path)
                 content = self.contents[capture] = content_of(path)
             except OSError as error:
-                for link in self.links:
-                    self._set(link, capture, _failed(f"cannot be read: {error.strerror or error}"))
+                failed = _failed(f"cannot be read: {error.strerror or error}")
+                for name in self.links:
+                    self._set(name, capture, failed)
                 continue
             for name, link in self.links.items():
                 identity = identity_of(link, content, self.lines[name], self.reading, self.phases)
