@@ -219,6 +219,15 @@ PAIRS: tuple[Pair, ...] = (
         "rows_of_passes",
     ),
     Pair(
+        "laid_out",
+        "linkbudget.replay.matching:laid_out",
+        "linkbudget.replay.matching:plain_laid_out",
+        "characters",
+        "linkbudget.replay._book_kernels:laid_out",
+        1_000_000,
+        "lost_stretches",
+    ),
+    Pair(
         "gaps_in",
         "linkbudget.replay.intervals:gaps_in",
         "linkbudget.replay.intervals:plain_gaps_in",

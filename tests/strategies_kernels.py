@@ -649,3 +649,16 @@ def arrivals(draw: st.DrawFn) -> Case:
     """Arrivals that are less, as much, and more than a gap apart."""
     apart = draw(st.lists(st.sampled_from([0, 9, 10, 11, 12, 500]), max_size=20))
     return Case((np.cumsum(apart, dtype=np.int64), 11))
+
+
+@st.composite
+def lost_stretches(draw: st.DrawFn) -> Case:
+    """Stretches of characters, none over another and in any order, and how many characters there are."""
+    at, rows = 0, []
+    for _ in range(draw(st.sampled_from([0, 1, 5]))):
+        at += draw(st.sampled_from([0, 1, 7]))
+        count = draw(st.sampled_from([0, 1, 2, 9]))
+        rows.append((at, count, draw(st.sampled_from([0, 2, 3, 4]))))
+        at += count
+    rows = draw(st.permutations(rows))
+    return Case((np.array(rows, dtype=np.int64).reshape(-1, 3), at + draw(st.sampled_from([0, 1, 30]))))

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from linkbudget._jit import kernel
 
-__all__ = ["caught_up", "chosen", "gaps_in", "judged", "matched", "read_frames", "tallied"]
+__all__ = ["caught_up", "chosen", "gaps_in", "judged", "laid_out", "matched", "read_frames", "tallied"]
 
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
@@ -222,6 +222,17 @@ def caught_up(
             latest = np.int64(row)
         done = ends[row, 0]
     return first, latest, longest
+
+
+@kernel
+def laid_out(lost: Ints, fate: Bytes) -> int:
+    """Write fates of characters, by rows (first, count, fate); return of how many."""
+    written = 0
+    for row in range(len(lost)):
+        first, last = np.uint64(lost[row, 0]), np.uint64(lost[row, 0] + lost[row, 1])
+        fate[first:last] = np.uint8(lost[row, 2])
+        written += lost[row, 1]
+    return written
 
 
 @kernel

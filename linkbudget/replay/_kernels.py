@@ -455,13 +455,16 @@ def _one_arrives(m: Ints) -> None:
 
 @part
 def _arrivals(m: Ints, until: Value) -> Value:
-    """Return up to which character all are kept and have arrived by ``until``.
+    """Return up to which character all are kept and have arrived by ``until``."""
+    return _arrived(m[P_TIMES], m[NEXT], min(m[P_KNOWN], m[m[P_AT_DROPS] + m[DROP]]), until)
 
-    Nothing depends on when each came, so eight are passed over with a look; larger steps would be waits for
-    memory that is not read ahead.
+
+@part
+def _arrived(times: Value, at: Value, stop: Value, until: Value) -> Value:
+    """Return the first character from ``at`` on, before ``stop``, that comes after ``until``, else ``stop``.
+
+    Eight are passed over with a look; larger steps would be waits for memory that is not read ahead.
     """
-    at, times = m[NEXT], m[P_TIMES]
-    stop = min(m[P_KNOWN], m[m[P_AT_DROPS] + m[DROP]])
     if at >= stop or number_at(times, at) > until:
         return at
     while at + 8 < stop and number_at(times, at + 8) <= until:
@@ -472,6 +475,48 @@ def _arrivals(m: Ints, until: Value) -> Value:
             at += step
         step >>= 1
     return at + 1
+
+
+@part
+def _steady(times: Value, at: Value, stop: Value, gap: Value) -> Value:
+    """Return the first character from ``at`` on that comes more than ``gap`` after the last, else ``stop``."""
+    while at + 8 <= stop:
+        late = np.int64(0)
+        for k in range(8):
+            late |= np.int64(number_at(times, at + k) - number_at(times, at + k - 1) > gap)
+        if late:
+            break
+        at += 8
+    while at < stop and number_at(times, at) - number_at(times, at - 1) <= gap:
+        at += 1
+    return at
+
+
+@part
+def _spaced(times: Value, at: Value, last: Value, gap: Value, until: Value, more: Value) -> Value:
+    """Return up to which character, about, each comes a ``gap`` or more before the next, and by ``until``.
+
+    ``until`` grows by ``more``, which is no more than the gap, with each. ``last`` is the last one known.
+    """
+    while at + 8 <= last:
+        near = np.int64(0)
+        for k in range(8):
+            near |= np.int64(number_at(times, at + k + 1) - number_at(times, at + k) < gap)
+        if near or number_at(times, at + 7) > until + 7 * more:
+            break
+        at += 8
+        until += 8 * more
+    return at
+
+
+@part
+def _note_alike(m: Ints, first: Value, end: Value, place: Value, latency: Value, length: Value) -> None:
+    """Note a handler for each character, ``latency`` after it."""
+    times, behind = m[P_TIMES], place + np.uint64(m[P_RUNS_ROOM])
+    for k in range(np.uint64(end - first)):
+        start = number_at(times, first + np.int64(k)) + latency
+        m[place + k] = start
+        m[behind + k] = start + length
 
 
 @part
@@ -589,6 +634,16 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
                 last = min(last, total - 1, at + most - passed)
                 first = at
                 now = number_at(times, at) if at < last else NEVER
+                if now + latency >= run_end and at < last:
+                    more = length if how == ADD_HANDLERS else np.int64(0)
+                    at = _spaced(times, at, last, max(latency + 1, length), until - latency, more)
+                    if at > first:
+                        until += (at - first) * more
+                        run_start = number_at(times, at - 1) + latency
+                        run_end = run_start + length
+                        if noted:
+                            _note_alike(m, first, at, starts + np.uint64(runs), latency, length)
+                        now = number_at(times, at)
                 while at < last:
                     start = max(now + latency, run_end)
                     following = number_at(times, at + 1)
@@ -613,12 +668,9 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
             ahead, limit = at, expiry
             stop = at + (min(fifo, trigger) if held < trigger else fifo) - held
             if idle:
-                while ahead < min(stop, known):
-                    now = number_at(times, ahead)
-                    if now > limit:
-                        break
-                    limit = now + idle
-                    ahead += 1
+                if at < min(stop, known) and number_at(times, at) <= limit:
+                    ahead = _steady(times, at + 1, min(stop, known), idle)
+                    limit = number_at(times, ahead - 1) + idle
             else:
                 limit = NEVER
                 ahead = max(at, min(stop, known))
@@ -736,6 +788,80 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
 
 
 @part
+def _events(m: Ints, until: Value, how: Value) -> Value:
+    """As `_advance` where DMA raises events, up to a dropped character and to what is not known.
+
+    All that has arrived by ``until`` is taken in, because a look asks how full the buffer is. ``quiet`` says
+    as in `_interrupts` until when no handler starts, and is 0 when that cannot be told.
+    """
+    at, into, times, total = m[NEXT], m[INTO], m[P_TIMES], m[P_KNOWN]
+    ask, ahead = (m[ASK], m[AHEAD]) if m[QUIET] else (NEVER, at)
+    m[QUIET] = 0
+    shift, known = m[SHIFT], min(total, m[m[P_AT_DROPS] + m[DROP]])
+    due, expiry, run_start, run_end = m[DUE], m[EXPIRY], m[RUN_START], m[RUN_END]
+    size, half, idle, length = m[P_BUFFER_BYTES], m[P_HALF], m[P_IDLE_NS], m[P_ENTRY_NS]
+    stopped = False
+    while True:
+        if due == NEVER:
+            if ask == NEVER:
+                # When is the next request?
+                ahead, limit = at, expiry
+                filling = (half if into < half else size) - into
+                stop = min(at + filling, known)
+                if idle == 0:
+                    ahead = stop
+                elif at < stop and number_at(times, at) <= limit:
+                    ahead = _steady(times, at + 1, stop, idle)
+                    limit = number_at(times, ahead - 1) + idle
+                if ahead - at == filling:
+                    ask = number_at(times, ahead - 1)
+                elif ahead < stop or (ahead == total and not m[P_OPEN]):
+                    ask = limit  # by silence
+                else:
+                    break
+            if ask > until:
+                first, at = at, _arrived(times, at, ahead, until)
+                if at > first:
+                    into = (into + at - first) % size
+                    expiry = number_at(times, at - 1) + idle if idle else NEVER
+                quiet = NEVER if ask == NEVER else ask + m[P_LATENCY_NS]
+                m[QUIET], m[ASK], m[AHEAD] = quiet, ask, ahead
+                break
+            if ahead > at:
+                into = (into + ahead - at) % size
+                at = ahead
+                expiry = number_at(times, at - 1) + idle if idle else NEVER
+            if expiry <= ask:
+                expiry = NEVER
+            m[RUN_END] = run_end
+            due, ask = _request(m, ask), NEVER
+        limit = min(due, until)
+        first, at = at, _arrived(times, at, known, limit)
+        if at > first:
+            into = (into + at - first) % size
+            expiry = number_at(times, at - 1) + idle if idle else NEVER
+        if at < total and number_at(times, at) <= limit:
+            break
+        if expiry <= limit:
+            expiry = NEVER
+        if due > until:
+            m[QUIET], m[ASK], m[AHEAD] = due, NEVER, at
+            break
+        m[SEEN] = at - shift
+        run_start, run_end, due = due, due + length, NEVER
+        m[BUSY] += length
+        _note_run(m, run_start, run_end)
+        if how == ADD_HANDLERS:
+            until += length
+        elif how == STOP_AT_ANY or (how == STOP_AT_HANDLER and length > 0):
+            stopped = True
+            break
+    m[NEXT], m[BUFFER_UPTO], m[INTO], m[DUE], m[EXPIRY] = at, at - shift, into, due, expiry
+    m[RUN_START], m[RUN_END] = run_start, run_end
+    return NEVER if stopped else until
+
+
+@part
 def _advance(m: Ints, until: Value, how: Value) -> Value:
     """Let everything at or before ``until`` happen, and return ``until``.
 
@@ -744,7 +870,7 @@ def _advance(m: Ints, until: Value, how: Value) -> Value:
     and has no effect before the next handler starts may be left for later, but not with `EXACTLY`.
     """
     mode = m[P_MODE]
-    if until < m[QUIET] and how != EXACTLY:
+    if until < m[QUIET] and how != EXACTLY and mode == INTERRUPT:
         return until
     while True:
         if mode == INTERRUPT:
@@ -755,6 +881,10 @@ def _advance(m: Ints, until: Value, how: Value) -> Value:
                 _overruns(m, min(until, m[DUE]))
         elif m[P_EVENTS] == 0:
             _flow(m, until)
+        else:
+            until = _events(m, until, how)
+            if until == NEVER or until < m[QUIET]:
+                break
         limit = min(until, m[DUE], m[EXPIRY])
         if m[NEXT] < m[P_KNOWN] and number_at(m[P_TIMES], m[NEXT]) <= limit:
             _one_arrives(m)
@@ -790,7 +920,7 @@ def _busy_before(m: Ints, at: Value) -> Value:
 @part
 def _next_change(m: Ints) -> Value:
     """Return when the next arrival, silence or handler start is; an instant before which none counts."""
-    if m[QUIET]:
+    if m[QUIET] and m[P_MODE] == INTERRUPT:
         return m[QUIET]
     change = min(m[EXPIRY], m[DUE])
     if m[NEXT] < m[P_KNOWN]:
@@ -1191,6 +1321,31 @@ def _parse_whole(m: Ints, count: Value, cost: Value) -> Value:
 
 
 @part
+def _parse_part(m: Ints, count: Value, cost: Value) -> Value:
+    """Spend the time of a read that is a part of a message as it was on the line, without pauses."""
+    rank = m[TAKE_RANK]
+    if m[BROKEN] or rank != m[LAST_RANK] + 1 or m[P_PAUSE_EVERY]:
+        return False
+    if _taken_run(m, count) < count or m[TAKE_RANK] != rank:
+        return False
+    stop = np.uint64(m[P_AT_STOPS] + m[STOP])
+    while m[stop] < rank:
+        stop += np.uint64(1)
+    m[STOP] = np.int64(stop) - m[P_AT_STOPS]
+    if m[stop] < rank + count:
+        return False
+    m[STRETCH] += count
+    m[LAST_RANK] += count
+    m[TAKE_RANK] += count
+    cost += count * m[P_BYTE_NS]
+    m[PARSED] += count
+    m[SINCE_END] += count
+    m[READING_NS] += cost
+    _spend(m, cost)
+    return True
+
+
+@part
 def _parse(m: Ints, count: Value, cost: Value) -> Value:
     """Spend the time of a read of the bytes taken; return whether its last byte ended a message."""
     whole = _parse_whole(m, count, cost)
@@ -1199,6 +1354,8 @@ def _parse(m: Ints, count: Value, cost: Value) -> Value:
     if whole:
         cost = np.int64(0)
         count -= whole
+    if _parse_part(m, count, cost):
+        return False
     every = m[P_PAUSE_EVERY]
     done, end = np.int64(0), np.int64(-1)
     pausing = ended = False
@@ -1309,6 +1466,58 @@ def _bytes_alike(m: Ints, most: Value, until: Value) -> Value:
 
 
 @part
+def _messages_alike(m: Ints, most: Value) -> Value:
+    """Take and parse, byte by byte, whole messages that nothing comes between; return of how many bytes.
+
+    They are as they were on the line. The core is free, and a byte is there.
+    """
+    rank = m[LAST_RANK] + 1
+    if m[P_MODE] != INTERRUPT or m[P_LOOP_ROWS] or m[P_PAUSE_EVERY] or m[LEFT] or m[BROKEN]:
+        return np.int64(0)
+    count = min(most, _run_of(m, BUFFER, most))
+    if m[BUFFER_RANK] != rank:
+        return np.int64(0)
+    until, behind = m[QUIET], rank + count
+    stop = np.uint64(m[P_AT_STOPS] + m[STOP])
+    while m[stop] < rank:
+        stop += np.uint64(1)
+    last = m[stop]
+    every = m[P_LINES] or not m[P_DELIMITED]
+    if m[STRETCH] == 0 and not every and last == rank:
+        return np.int64(0)  # a delimiter alone
+    each, message, message_byte = m[P_CALL_NS] + m[P_BYTE_NS], m[P_MESSAGE_NS], m[P_MESSAGE_BYTE_NS]
+    since, now, total, ends = m[SINCE_END], m[NOW], m[TOTAL_ENDS], m[ENDS]
+    noted, room = m[P_NOTED] > 0, m[P_ENDS_ROOM]
+    first, done = rank, False
+    while last < behind and (every or last > rank or rank == first):
+        length = last - rank + 1
+        then = now + length * each + message + message_byte * (since + length)
+        # A byte of its own is taken at each instant, and none is taken when a handler starts.
+        if then > until or now >= until or (noted and ends == room):
+            break
+        now, since, done = then, np.int64(0), True
+        total += 1
+        if noted:
+            place = np.uint64(m[P_AT_ENDS] + ends)
+            m[place], m[place + np.uint64(room)] = now, last
+            m[place + np.uint64(2 * room)] = np.int64(stop) - m[P_AT_STOPS]
+            ends += 1
+        rank = last + 1
+        stop += np.uint64(1)
+        last = m[stop]
+    if not done:
+        return np.int64(0)
+    taken = rank - first
+    _drop(m, BUFFER, taken)
+    m[READING_NS] += now - m[NOW]
+    m[NOW], m[TOTAL_ENDS], m[ENDS], m[SINCE_END] = now, total, ends, 0
+    m[PARSED] += taken
+    m[LAST_RANK], m[STRETCH] = rank - 1, 0
+    m[STOP] = np.int64(stop) - m[P_AT_STOPS]
+    return taken
+
+
+@part
 def _found(m: Ints) -> Value:
     """Return how many bytes a look has found."""
     if m[P_MODE] == DMA:
@@ -1344,7 +1553,12 @@ def _read(m: Ints) -> Value:
         count = np.int64(1) if per_byte or strategy == WHOLE_MESSAGE else left
         if not skipped and (per_byte or strategy == WHOLE_MESSAGE):
             found = _found(m)
-            alike = _bytes_alike(m, found if strategy == WHOLE_MESSAGE else min(found, left), until)
+            most, alike = found, np.int64(0)
+            if strategy != WHOLE_MESSAGE:
+                most = min(found, left)
+                alike = _messages_alike(m, most)
+            if alike == 0:
+                alike = _bytes_alike(m, most, until)
             if alike:
                 if strategy != WHOLE_MESSAGE:
                     left -= alike
@@ -1365,7 +1579,9 @@ def _read(m: Ints) -> Value:
             left -= count
         elif ended:
             left = np.int64(0)
-    return strategy == EVERYTHING
+    # Where only handlers bring something to be found, there is nothing before the next one starts.
+    alone = m[P_MODE] == INTERRUPT and m[BUFFER_HELD] == 0 and m[NOW] < m[QUIET]
+    return strategy == EVERYTHING and not (alone and m[P_LOOP_ROWS] == 0 and m[RUN_END] <= m[NOW])
 
 
 # --- the passes -------------------------------------------------------------------------------------------
@@ -1560,10 +1776,10 @@ def receive(m: Ints) -> Value:
     ``m`` holds the state as named in `STATE`, a copy of it, the settings as named in `SETTINGS`, and the
     tables those tell the places of: windows (period, phase, length; those of handlers first), ranks by
     character, stops, FIFO and buffer (ranks); and of results, whose rows are counted in the state: runs
-    (start, end), passes (as `PassTable`, but the last column counts ends), skipped (release), ends (time,
-    rank, stop or -1 - number of the broken stretch), steps, stalls (start, end), thrown (last rank, ends
-    before), and pieces of broken stretches (rank, count, number of the stretch); no end tells of those that
-    came to nothing.
+    (start, end), passes (as `passes.PassTable`, but the last column counts ends), skipped (release), ends
+    (time, rank, stop or -1 - number of the broken stretch), steps, stalls (start, end), thrown (last rank,
+    ends before), and pieces of broken stretches (rank, count, number of the stretch); no end tells of those
+    that came to nothing.
     """
     _keep(m)
     while True:

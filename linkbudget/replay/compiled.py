@@ -47,8 +47,6 @@ __all__ = ["Frames", "Tables", "count_missed", "run_compiled"]
 T = TypeVar("T")
 Ints = npt.NDArray[np.int64]
 NO_RANKS = given(np.zeros(0, dtype=np.int64))
-FEW_IN = 64
-"""One stretch of lost bytes in so many characters is laid out faster by itself."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,10 +163,15 @@ def room_for(resolved: Resolved, traffic: Traffic, frames: Frames) -> dict[str, 
     """Return how many rows to expect of the longest tables; memory is taken only as they are written."""
     loop, receiver = resolved.loop, resolved.receiver
     found = {"ends": frames.line.stops.size + 1, "lost": traffic.count // 16}
+    found["pieces"] = traffic.count // 64
     if loop.when_late != "free":
         found["passes"] = max(0, traffic.last_arrival - loop.phase_ns) // loop.period_ns + 3
     if receiver.mode == "interrupt":
         found["runs"] = 2 * traffic.count // receiver.trigger_bytes
+    elif receiver.mode == "dma" and receiver.visible == "on-event":
+        found["runs"] = traffic.count // 16
+    if resolved.reading.context == "own-core":
+        found["steps"] = found.get("runs", traffic.count)
     return {name: min(max(rows, ROWS), MOST_ROWS) for name, rows in found.items()}
 
 
@@ -387,13 +390,9 @@ def recorded(resolved: Resolved, traffic: Traffic, played: Played) -> Run:
 
 def character_fates(traffic: Traffic, lost: Ints, machine: Machine) -> npt.NDArray[np.uint8]:
     """Return the fate of every character: what was neither lost nor is left over was parsed."""
-    if len(lost) * FEW_IN < traffic.kept_count:
-        fate = np.full(traffic.kept_count, CharacterFate.PARSED, dtype=np.uint8)
-        for first, count, what in lost.tolist():
-            fate[first : first + count] = what
-    else:
-        fate = laid_out(lost, traffic.kept_count)
-    fate[machine.left_over()] = CharacterFate.LEFT
+    left = machine.left_over()
+    rows = np.stack([left, np.ones_like(left), np.full_like(left, CharacterFate.LEFT)], axis=1)
+    fate = laid_out(np.concatenate([lost, rows]), traffic.kept_count)
     if traffic.kept_count < traffic.count:
         kept, fate = fate, np.full(traffic.count, CharacterFate.DROPPED, dtype=np.uint8)
         fate[traffic.kept_places] = kept

@@ -112,7 +112,7 @@ def fits(resolved: Resolved, last_arrival: int, characters: int) -> bool:
 
 
 class Machine:
-    """One run of the model for one role: `kernels.ONE_CORE`, `READER` or `PASSES_ALONE`.
+    """One run of the model for one role: `kernels.ONE_CORE`, `kernels.READER` or `kernels.PASSES_ALONE`.
 
     ``room`` is how many rows of some tables are expected. With ``keep`` tables that are handed on may be
     kept: they are not written again. Without ``noted`` there are no tables but those of passes and steps.
@@ -173,7 +173,7 @@ class Machine:
         while True:
             self._prepare()
             lacks = kernels.receive(self.memory)
-            written = self._hand_on(collect)
+            written = self._hand_on(collect, last=lacks == kernels.DONE)
             if lacks == kernels.LOST_STEP:
                 raise LostStepError
             if lacks == kernels.STUCK:
@@ -245,7 +245,7 @@ class Machine:
         columns, room, at = columns or RESULTS[name], self.room[name], self.at_tables[name]
         return self.memory[at : at + columns * room].reshape(columns, room)[:, :rows].T
 
-    def _hand_on(self, collect: Collect) -> bool:
+    def _hand_on(self, collect: Collect, *, last: bool) -> bool:
         tables = {name: self._table(name, self[name]) for name in RESULTS}
         pieces = tables["pieces"]
         still_open = pieces[pieces[:, 2] == self["brokens"]].copy() if self["broken"] else pieces[:0]
@@ -255,6 +255,8 @@ class Machine:
             collect(tables)
         for name in RESULTS:
             self[name] = 0
+        if last and self.keep:  # nothing is written any more
+            return written
         if written and self.keep:
             self._lay_out(self.room)
         self._table("pieces", len(still_open))[:] = still_open
@@ -294,7 +296,7 @@ class Machine:
         lengths = {"works": len(self.works), "rows": len(self.rows), **self.sizes}
         lengths |= {name: RESULTS.get(name, 2) * room for name, room in self.room.items()}
         places = np.cumsum([HEAD, *lengths.values()]).tolist()
-        memory = np.zeros(places[-1], dtype=np.int64)
+        memory = np.empty(places[-1], dtype=np.int64)
         memory[:HEAD] = self.memory[:HEAD]
         self.memory = memory
         self.at_tables = dict(zip(lengths, places[:-1], strict=True))
@@ -337,7 +339,7 @@ def settings_of(resolved: Resolved, role: int, line: Line) -> dict[str, int]:
         "buffer_bytes": size,
         "overflow": OVERFLOWS[receiver.overflow],
         "drains": receiver.reads_drain_fifo,
-        "events": receiver.visible == "on-event",
+        "events": receiver.mode == "dma" and receiver.visible == "on-event",
         "half": (size + 1) // 2 % size if size else 0,
         "latency_ns": receiver.latency_ns,
         "entry_ns": receiver.interrupt_entry_ns,

@@ -207,14 +207,31 @@ def plain_caught_up(
     return int(places[0]), int(places[-1]), int(np.max(np.diff(places), initial=0))
 
 
-def laid_out(lost: Ints, count: int) -> npt.NDArray[np.uint8]:
-    """Return the fates of ``count`` characters: those of the rows (first, count, fate), else parsed."""
-    rows = lost[np.argsort(lost[:, 0], kind="stable")]
+def laid_out(lost: Ints, count: int) -> Verdicts:
+    """Return the fates of ``count`` characters: those of the rows (first, count, fate), else parsed.
+
+    No row overlaps another.
+    """
+    if not use_kernel("laid_out", count):
+        return plain_laid_out(lost, count)
+    from linkbudget.replay import _book_kernels as kernels
+
+    fate = np.full(count, CharacterFate.PARSED, dtype=np.uint8)
+    kernels.laid_out(given(lost), fate)
+    frozen(fate)
+    return fate
+
+
+def plain_laid_out(lost: Ints, count: int) -> Verdicts:
+    """Return what `laid_out` does, stretch by stretch."""
+    rows = lost[np.lexsort((lost[:, 1], lost[:, 0]))]
     edges = np.zeros(2 * len(rows) + 2, dtype=np.int64)
     edges[1:-1:2], edges[2:-1:2], edges[-1] = rows[:, 0], rows[:, 0] + rows[:, 1], count
     what = np.full(edges.size - 1, CharacterFate.PARSED, dtype=np.uint8)
     what[1::2] = rows[:, 2]
-    return np.repeat(what, np.diff(edges))
+    fate = np.repeat(what, np.diff(edges))
+    frozen(fate)
+    return fate
 
 
 def counted(characters: Bools) -> Ints:
