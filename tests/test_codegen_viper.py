@@ -223,8 +223,8 @@ def test_a_module_that_allocates_is_caught(tmp_path):
     _, case, _, _ = case_of(tmp_path, codec, "fat", 10)
     text = (tmp_path / "fat.py").read_text(encoding="utf-8")
     changed = text.replace(
-        "    def _open(self, size: int, now: int) -> int:\n",
-        "    def _open(self, size: int, now: int) -> int:\n        self.more = bytearray(3)\n",
+        "def _end(memory, octets, n: int, now: int) -> int:\n",
+        "def _end(memory, octets, n: int, now: int) -> int:\n    more = bytearray(3)\n",
     )
     assert changed != text
     (tmp_path / "fat.py").write_text(changed, encoding="utf-8")

@@ -10,13 +10,23 @@ from linkbudget.codegen.banner import banner
 from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, check_words, make_plan, refusals, trie
 from linkbudget.codegen.extract.wanted import ALL, wanted_names
 from linkbudget.codegen.micropython.viper_layout import places_of
-from linkbudget.codegen.micropython.viper_module import RUNTIME, places_text
+from linkbudget.codegen.micropython.viper_module import RUNTIME, copied, places_text
 from linkbudget.codegen.plain.lines import Lines
 from linkbudget.codegen.plain.pieces import piece
 from linkbudget.codegen.spec import DirectionSpec, MessageSpec
 from linkbudget.errors import TargetError
 
-__all__ = ["BITS", "PLAIN", "USAGE", "VIPER", "core_text", "module_text", "refuse_doubles", "refused_text"]
+__all__ = [
+    "BITS",
+    "PLAIN",
+    "USAGE",
+    "VIPER",
+    "core_text",
+    "module_text",
+    "refuse_doubles",
+    "refused_text",
+    "without_viper",
+]
 
 BITS = 30
 """What a small integer of a 32-bit port holds."""
@@ -43,7 +53,7 @@ PRIVATE_NAMES = (
 )  # fmt: skip
 PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
 METHOD = "    @micropython.viper\n"
-CORE = {"age", "waiting", "_slot", "_done", "take", "_copy"}
+CORE = {"age", "waiting", "take"}
 USAGE = """
 Values are whole numbers in an array("i"), see the places below: a choice is the place of its word, a scaled
 field a count of steps. Nothing is allocated after Receiver(). Times wrap after 30 bits.
@@ -110,7 +120,7 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
         _constants(plan),
         places_text(plan.spec),
         _array_tables(plan, spec) if array else _tables(plan),
-        core_text(),
+        core_text(plan.spec),
         ARRAY.sub(r"\1" if array else "", piece("json_viper", "linkbudget.codegen.extract.runtime"))
         + "\n"
         + (_array_commit(plan) if array else _commit(plan)),
@@ -119,12 +129,18 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
         PRIVATE.sub(r"_\1", part.strip("\n")) if part not in parts[0:3:2] else part for part in parts
     )
     refuse_doubles(text)
-    return text + "\n" if viper else text.replace("    @micropython.viper\n", "") + "\n"
+    return text + "\n" if viper else without_viper(text) + "\n"
 
 
-def core_text() -> str:
+def without_viper(text: str) -> str:
+    """Return a module for whoever has no native code."""
+    return re.sub(r"^ *@micropython\.viper\n", "", text, flags=re.MULTILINE)
+
+
+def core_text(spec: DirectionSpec) -> str:
     """Return what receivers of every kind do with messages; what concerns frames is left out."""
-    head, *methods = piece("core", RUNTIME).split(METHOD)
+    places = max([places_of(message)[1] for message in spec.messages] + [1])
+    head, *methods = copied(piece("core", RUNTIME), places).split(METHOD)
     kept = [method for method in methods if method.split("(")[0].split()[-1] in CORE]
     return METHOD.join([head, *kept])
 
@@ -275,7 +291,8 @@ def _commit(plan: ExtractPlan) -> str:
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
         out.add("s = ptr32(self.line)")
         out.add("w = ptr32(self.work)")
-        out.add("v = ptr32(self.values)")
+        out.add("memory = self.memory")
+        out.add("v = ptr32(memory)")
         out.add("seen = s[SEEN]")
         out.add("good = s[GOOD]")
         out.add("wrong = seen ^ seen & (good | s[NONE])")
@@ -299,7 +316,12 @@ def _array_commit(plan: ExtractPlan) -> str:
     out = Lines()
     with out.block("def _commit(self, now: int) -> int:"):
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
-        for line in ("s = ptr32(self.line)", "w = ptr32(self.work)", "v = ptr32(self.values)"):
+        for line in (
+            "s = ptr32(self.line)",
+            "w = ptr32(self.work)",
+            "memory = self.memory",
+            "v = ptr32(memory)",
+        ):
             out.add(line)
         out.add("seen = s[SEEN]")
         out.add("good = s[GOOD]")
@@ -330,8 +352,8 @@ def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec, grouped: bool = 
     if every:
         with out.block(f"if wrong & {every} != 0:"):
             out.add("return 0 - WRONG")
-    out.add(f"slot = int(self._slot({message.place}))")
-    out.add("o = slot * PLACES")
+    out.add(f"slot = int(_slot(memory, {message.place}))")
+    out.add("o = _VALUES_AT + slot * _STRIDE")
     for place, field in zip(places_of(message)[0], fields, strict=True):
         low = field.number.low if field.number.kind != "scaled" else 0
         value = f"w[{field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
@@ -344,5 +366,5 @@ def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec, grouped: bool = 
                 out.add(f"v[o + {at + 1}] = 0")
         else:
             out.add(f"v[o + {at}] = {value}")
-    out.add(f"self._done({message.place}, slot, now)")
+    out.add(f"_done(memory, {message.place}, slot, now)")
     out.add(f"return {message.place + 1}")

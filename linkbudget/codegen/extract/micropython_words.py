@@ -14,6 +14,7 @@ from linkbudget.codegen.extract.micropython import (
     core_text,
     refuse_doubles,
     refused_text,
+    without_viper,
 )
 from linkbudget.codegen.extract.plan import Wanted
 from linkbudget.codegen.extract.wanted import wanted_names
@@ -67,14 +68,14 @@ def words_module_text(spec: DirectionSpec, fields: str, viper: bool = True) -> s
     doc = about.replace("\\", "\\\\").replace('"""', "'''")
     head = f'"""{doc}\n"""\n\n' + (VIPER if viper else PLAIN)
     rest = [
-        core_text(),
+        core_text(kept),
         piece("words_viper", "linkbudget.codegen.extract.runtime") + "\n" + _commit(words),
     ]
     parts = [head, PRIVATE.sub(r"_\1", _constants(words)), places_text(kept)]
     parts += [PRIVATE.sub(r"_\1", part.strip("\n")) for part in (_tables(words), *rest)]
     text = "\n\n\n".join(part.strip("\n") for part in parts)
     refuse_doubles(text)
-    return text + "\n" if viper else text.replace("    @micropython.viper\n", "") + "\n"
+    return text + "\n" if viper else without_viper(text) + "\n"
 
 
 def _constants(words: WordsPlan) -> str:
@@ -157,7 +158,8 @@ def _commit(words: WordsPlan) -> str:
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
         out.add("s = ptr32(self.line)")
         out.add("w = ptr32(self.work)")
-        out.add("v = ptr32(self.values)")
+        out.add("memory = self.memory")
+        out.add("v = ptr32(memory)")
         out.add("none = s[NONE]")
         with out.block("if s[BAD]:"):
             out.add("return 0 - WRONG")
@@ -170,8 +172,8 @@ def _commit(words: WordsPlan) -> str:
 
 
 def _keep(out: Lines, words: WordsPlan, message: MessageSpec) -> None:
-    out.add(f"slot = int(self._slot({message.place}))")
-    out.add("o = slot * PLACES")
+    out.add(f"slot = int(_slot(memory, {message.place}))")
+    out.add("o = _VALUES_AT + slot * _STRIDE")
     for place, field in zip(places_of(message)[0], words.plan.of(message), strict=True):
         low = field.number.low if field.number.kind != "scaled" else 0
         value = f"w[{field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
@@ -184,5 +186,5 @@ def _keep(out: Lines, words: WordsPlan, message: MessageSpec) -> None:
         with out.block("else:"):
             out.add(f"v[o + {place.first}] = 1")
             out.add(f"v[o + {place.first + 1}] = {value}")
-    out.add(f"self._done({message.place}, slot, now)")
+    out.add(f"_done(memory, {message.place}, slot, now)")
     out.add(f"return {message.place + 1}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.check.code import Check
@@ -10,8 +10,20 @@ from linkbudget.codegen.plain.lines import Lines, hexed
 
 Register = Callable[[int], str]
 
-__all__ = ["check_text"]
+__all__ = ["check_text", "refuse_wrong_check"]
 
+# What stands on the right of an operator is best a plain name: anything else is put aside and fetched again.
+STEP_1021 = (
+    "x = (r >> 8 ^ {byte}) & 255",
+    "x = x >> 4 ^ x",
+    "r = ((x << 4 ^ r) << 3 ^ x) << 5 ^ x",
+)
+"""The bits of r above the lowest 16 are left where they are."""
+STEP_8408 = (
+    "x = (r ^ {byte}) & 255",
+    "x = (x << 4 ^ x) & 255",
+    "r = r >> 8 ^ x << 8 ^ x << 3 ^ x >> 4",
+)
 HEX = "(48 if x < 10 else 55)"
 
 
@@ -29,25 +41,33 @@ def check_text(check: Check | None, big: bool, hex_form: bool, name: str = "chec
             return out.text()
         out.add("b = ptr8(buffer)")
         out.add("end = at + n")
-        size = check.check_bytes
-        if isinstance(check, CrcAlgorithm):
-            register = _narrow(check, out) if check.width <= 30 else _wide(check, out)
-        else:
-            register = _sum(check.name, out)
-        for place in range(size):
-            # Bytes of the check from its lowest.
-            at = size - 1 - place if big else place
-            _store(out, register(place), at, hex_form)
+        for place, value in enumerate(_octets(check, big, hex_form, out)):
+            out.add(f"b[to + {place}] = {value}")
     return out.text()
 
 
-def _store(out: Lines, value: str, at: int, hex_form: bool) -> None:
-    if not hex_form:
-        out.add(f"b[to + {at}] = {value}")
-        return
-    for half, shift in ((0, 4), (1, 0)):
-        out.add(f"x = ({value}) >> {shift} & 15")
-        out.add(f"b[to + {2 * at + half}] = x + {HEX}")
+def refuse_wrong_check(out: Lines, check: Check, big: bool, hex_form: bool, refusal: str) -> None:
+    """Write what compares the check of ``b[at:end]`` with the bytes behind it; ``refusal`` if wrong."""
+    for place, value in enumerate(_octets(check, big, hex_form, out)):
+        with out.block(f"if b[end + {place}] != {value}:" if place else f"if b[end] != {value}:"):
+            out.add(refusal)
+
+
+def _octets(check: Check, big: bool, hex_form: bool, out: Lines) -> Iterator[str]:
+    """Write the loop over ``b[at:end]``, and yield the bytes of the check as they are sent."""
+    size = check.check_bytes
+    if isinstance(check, CrcAlgorithm):
+        register = _narrow(check, out) if check.width <= 30 else _wide(check, out)
+    else:
+        register = _sum(check.name, out)
+    for place in range(size):
+        value = register(size - 1 - place if big else place)
+        if not hex_form:
+            yield f"({value})"
+            continue
+        for shift in (4, 0):
+            out.add(f"x = ({value}) >> {shift} & 15")
+            yield f"x + {HEX}"
 
 
 def _sum(name: str, out: Lines) -> Register:
@@ -81,9 +101,8 @@ def _narrow(crc: CrcAlgorithm, out: Lines) -> Register:
         out.add(f"r = {hexed(start)}")
         with out.block("while at < end:"):
             if width == 16 and poly == 0x8408:
-                out.add("x = (r ^ b[at]) & 255")
-                out.add("x = (x ^ x << 4) & 255")
-                out.add("r = r >> 8 ^ x << 8 ^ x << 3 ^ x >> 4")
+                for line in STEP_8408:
+                    out.add(line.format(byte="b[at]"))
             else:
                 out.add("r = r ^ b[at]")
                 out.add("k = 8")
@@ -101,9 +120,8 @@ def _narrow(crc: CrcAlgorithm, out: Lines) -> Register:
         out.add(f"r = {hexed(crc.init << spare)}")
         with out.block("while at < end:"):
             if width == 16 and crc.poly == 0x1021:
-                out.add("x = r >> 8 ^ b[at]")
-                out.add("x = x ^ x >> 4")
-                out.add("r = (r << 8 ^ x << 12 ^ x << 5 ^ x) & 0xFFFF")
+                for line in STEP_1021:
+                    out.add(line.format(byte="b[at]"))
             else:
                 out.add(f"r = r ^ b[at] << {top - 7}")
                 out.add("k = 8")

@@ -82,20 +82,18 @@ class ViperReader:
         """Return the source of the function."""
         message = self.message
         self.out.add("@micropython.viper")
-        with self.out.block(
-            f"def read_{message.ident}(buffer, n: int, values, o: int, octets, q: int) -> int:"
-        ):
+        with self.out.block(f"def read_{message.ident}(memory, n: int, o: int, octets, q: int) -> int:"):
             self.out.add(
                 f'"""Read the {message.ident} message; 0 when the n bytes of the payload are none."""'
             )
-            self.out.add("b = ptr8(buffer)")
-            self.out.add("v = ptr32(values)")
+            self.out.add("v = ptr32(memory)")
+            self.out.add("b = ptr8(int(v) + _RAW_AT)")
             if longest_octets(message):
                 self.out.add("d = ptr8(octets)")
             self.out.add("used = 0")
             if self.fixed is not None:
                 self._refuse_if(f"n != {-(-self.fixed // 8)}")
-            self.out.add(f"total = {self.start} + (n << 3)")
+            self.out.add(f"total = {self.start} + 8 * _RAW_AT + (n << 3)")
             places, _ = places_of(message)
             self._fields(message.fields, message.slots, "o", {p.name: p.first for p in places})
             self._end()
@@ -112,7 +110,7 @@ class ViperReader:
         self._refuse_if("total - at >= 8")
         read = "bits_msb" if self.msb else "bits_lsb"
         with self.out.block("if total > at:"):
-            self._refuse_if(f"int({read}(buffer, at, total - at))")
+            self._refuse_if(f"int({read}(memory, at, total - at))")
 
     def _refuse_if(self, condition: str) -> None:
         with self.out.block(f"if {condition}:"):
@@ -120,7 +118,7 @@ class ViperReader:
 
     def _to_variable(self) -> None:
         if self.at is not None:
-            self.out.add(f"at = {self.at}")
+            self.out.add(f"at = {self.at} + 8 * _RAW_AT")
             self.at = None
 
     def _fixed_bits(self, at: int, width: int) -> str:
@@ -153,7 +151,7 @@ class ViperReader:
         for start in range(0, width, AT_ONCE):
             part = min(AT_ONCE, width - start)
             left = width - start - part if self.msb else start
-            term = f"int({read}(buffer, at + {more + start}, {part}))"
+            term = f"int({read}(memory, at + {more + start}, {part}))"
             terms.append(f"({term} << {left})" if left else term)
         return " | ".join(terms)
 
@@ -178,7 +176,7 @@ class ViperReader:
 
     def _need(self, width: int) -> None:
         if self.fixed is None:
-            place = f"at + {width}" if self.at is None else str(self.at + width)
+            place = f"at + {width}" if self.at is None else f"{self.at + width} + 8 * _RAW_AT"
             self._refuse_if(f"total < {place}")
 
     def _take(self, width: int, order: str | None) -> str:
@@ -402,7 +400,7 @@ class ViperReader:
         read = "bits_msb" if self.msb else "bits_lsb"
         self.out.add(f"{index} = 0")
         with self.out.block(f"while {index} < {count}:"):
-            self.out.add(f"d[q + used + {index}] = int({read}(buffer, at, 8))")
+            self.out.add(f"d[q + used + {index}] = int({read}(memory, at, 8))")
             self.out.add("at += 8")
             self.out.add(f"{index} += 1")
         if slot.text:

@@ -5,16 +5,21 @@
 
 # ---------------------------------------------------------------------------------------------------------
 @micropython.viper
-def unstuff(buffer, n: int) -> int:
-    """Decode n bytes where they stand; return the length of the body, -1 when a code points past the end."""
-    b = ptr8(buffer)
+def _end(memory, octets, n: int, now: int) -> int:
+    """Take n stuffed bytes; return the message's number from 1, or minus a fault."""
+    s = ptr32(memory)
+    b = ptr8(int(s) + _RAW_AT)
+    if n > s[_COUNTS + HIGH_WATER]:
+        s[_COUNTS + HIGH_WATER] = n
+    if n > LONGEST_STRETCH:
+        return int(_fault(memory, TOO_LONG))
     i = 0
     o = 0
     while i < n:
         code = b[i]
         end = i + code
         if end > n:
-            return -1
+            return int(_fault(memory, BAD_STUFFING))
         i += 1
         while i < end:
             b[o] = b[i]
@@ -23,7 +28,8 @@ def unstuff(buffer, n: int) -> int:
         if code < 255 and i < n:
             b[o] = 0
             o += 1
-    return o
+    # body
+    return 0
 
 
 @micropython.viper

@@ -13,9 +13,14 @@ def mapped(byte: int) -> int:
 
 
 @micropython.viper
-def unstuff(buffer, n: int) -> int:
-    """Decode n bytes where they stand; return the length of the body, -1 when an escape escapes nothing."""
-    b = ptr8(buffer)
+def _end(memory, octets, n: int, now: int) -> int:
+    """Take n stuffed bytes; return the message's number from 1, or minus a fault."""
+    s = ptr32(memory)
+    b = ptr8(int(s) + _RAW_AT)
+    if n > s[_COUNTS + HIGH_WATER]:
+        s[_COUNTS + HIGH_WATER] = n
+    if n > LONGEST_STRETCH:
+        return int(_fault(memory, TOO_LONG))
     i = 0
     o = 0
     escaped = 0
@@ -26,13 +31,16 @@ def unstuff(buffer, n: int) -> int:
             continue
         if byte == 0x7D:
             if escaped:
-                return -1
+                return int(_fault(memory, BAD_STUFFING))
             escaped = 1
         else:
             b[o] = byte ^ 0x20 if escaped else byte
             escaped = 0
             o += 1
-    return -1 if escaped else o
+    if escaped:
+        return int(_fault(memory, BAD_STUFFING))
+    # body
+    return 0
 
 
 @micropython.viper

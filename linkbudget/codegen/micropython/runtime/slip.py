@@ -5,9 +5,14 @@
 
 # ---------------------------------------------------------------------------------------------------------
 @micropython.viper
-def unstuff(buffer, n: int) -> int:
-    """Decode n bytes where they stand; return the length of the body, -1 for a wrong escape."""
-    b = ptr8(buffer)
+def _end(memory, octets, n: int, now: int) -> int:
+    """Take n stuffed bytes; return the message's number from 1, or minus a fault."""
+    s = ptr32(memory)
+    b = ptr8(int(s) + _RAW_AT)
+    if n > s[_COUNTS + HIGH_WATER]:
+        s[_COUNTS + HIGH_WATER] = n
+    if n > LONGEST_STRETCH:
+        return int(_fault(memory, TOO_LONG))
     i = 0
     o = 0
     while i < n:
@@ -15,15 +20,16 @@ def unstuff(buffer, n: int) -> int:
         i += 1
         if byte == 0xDB:
             if i == n:
-                return -1
+                return int(_fault(memory, BAD_STUFFING))
             byte = b[i] ^ 0xDC
             i += 1
             if byte > 1:
-                return -1
+                return int(_fault(memory, BAD_STUFFING))
             byte = 0xDB if byte else 0xC0
         b[o] = byte
         o += 1
-    return o
+    # body
+    return 0
 
 
 @micropython.viper
