@@ -124,7 +124,7 @@ def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str
         (folder / name).write_text(text, encoding="utf-8")
     code = files[f"{PREFIX}.c"]
     levels = ",".join(f"{name}:{level}" for name, level in LEVELS.items() if f" {name}(" in code)
-    levels += "".join(f",{name}:2000" for name in re.findall(r"^static int (fz_read_\w+)", code, re.M))
+    levels += "".join(f",{name}:2000" for name in re.findall(r"^static \w+ (fz_read_\w+)", code, re.M))
     returns = ",".join(f"{name}:0" for name in RETURNS if f" {name}(" in code)
     command = ["frama-c", "-eva", *OPTIONS, "-eva-slevel-function", levels]
     command += ["-eva-split-return-function", returns] * bool(returns)
@@ -142,6 +142,8 @@ def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str
 # followed. They are comments in the source and change nothing.
 HINTS = (
     ("fz_accept", "    fz_status status = ", "split n"),
+    ("fz_accept", "            if (fz_read_", "split place"),
+    ("fz_accept", "            fresh = fz_read_", "split place"),
     ("fz_bits", "    while (", "split in->at"),
     (r"fz_read_\w+", "    in.end = ", "dynamic_split in.at"),
     ("fz_search", "    while (held ", "dynamic_split at"),
@@ -150,14 +152,17 @@ HINTS = (
     ("fz_search", "        need = 1u;\n", "merge status"),
     ("fz_next", "    if (in->more", "split in->at"),
     ("fz_next", "    word->text = ", "split stop"),
-    ("fz_find", "    while (", "dynamic_split at"),
+    ("fz_find", "    while (at", "dynamic_split at"),
     *(
         (r"fz_read_\w+", "    if (fz_next(", f"dynamic_split {what}")
         for what in ("in.at", "in.more", "word.n")
     ),
-    ("fz_step", "        for (; at < word->n", "dynamic_split at"),
-    ("fz_digits", "    for (", "dynamic_split significant"),
-    ("fz_digits", "    for (", "dynamic_split zeros"),
+    ("fz_step", "        for (; at < word->n", "loop widen_hints given, 99"),
+    (
+        "fz_digits",
+        "    for (; at",
+        "loop widen_hints *exponent, -1000; loop widen_hints *digits, 999999999999999",
+    ),
     # Where pieces are taken in as a whole.
     *(
         ("fz_feed", f"    while (i < n) {{\n        {behind}", hint)

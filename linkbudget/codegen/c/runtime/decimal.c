@@ -1,8 +1,10 @@
+/* Beyond it there is no room for a digit: 15 are the most. */
+#define LB_14_DIGITS UINT64_C(100000000000000)
+
 /* The digits of a decimal without its exponent, and how many stand behind the point. */
 static size_t lb_digits(const lb_word *word, size_t at, uint64_t *digits, int *exponent, uint8_t *any)
 {
     uint8_t point = 0u;
-    uint8_t significant = 0u;
     uint8_t zeros = 0u;
 
     for (; at < word->n; at++) {
@@ -17,22 +19,20 @@ static size_t lb_digits(const lb_word *word, size_t at, uint64_t *digits, int *e
             }
             if (c == (uint8_t)'0') {
                 /* Zeros count only when another digit follows. */
-                if (significant > 0u && zeros < 100u) {
+                if (*digits > 0u && zeros < 100u) {
                     zeros++;
-                } else if (significant > 0u) {
+                } else if (*digits > 0u) {
                     return word->n + 1u;
                 }
                 continue;
             }
-            if (significant + zeros >= 15u) {
+            for (; zeros > 0u && *digits < LB_14_DIGITS; zeros--) {
+                *digits *= 10u;
+            }
+            if (*digits >= LB_14_DIGITS) {
                 return word->n + 1u;
             }
-            for (; zeros > 0u; zeros--) {
-                *digits *= 10u;
-                significant++;
-            }
             *digits = *digits * 10u + (uint64_t)(c - (uint8_t)'0');
-            significant++;
         } else {
             break;
         }
