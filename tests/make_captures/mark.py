@@ -1,4 +1,4 @@
-"""Writes walk-5-marked.vcd and walk-5-counted.json: a camera at 460800 baud, a controller that marks its passes.
+"""Writes walk-5-marked.vcd and walk-5-counted.json: a camera at 460800 baud, a controller that marks passes.
 
 Run in ``tests/``: ``python -m make_captures.mark [DIRECTORY]`` (without one: the shipped ``captures/``).
 
@@ -134,8 +134,7 @@ def counted(controller: Controller) -> dict[str, int]:
     return {
         "accepted": len(controller.accepted),
         "most_waiting": controller.high_water,
-        "overruns": controller.bytes_counted()["overrun_hardware"]
-        + controller.bytes_counted()["overrun_buffer"],
+        "overruns": lost["overrun_hardware"] + lost["overrun_buffer"],
         "passes": len(ran),
         "missed_deadlines": sum(controller.missed()),
         "longest_pass_us": round(max(this.end - this.release for this in ran) / 1000),
