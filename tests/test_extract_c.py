@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import shutil
 import subprocess
 
@@ -100,6 +101,44 @@ def test_twenty_thousand_damaged_lines_give_exactly_the_intact_messages(programs
     reasons = {names[got] for got in found if isinstance(got, str)}
     assert 3000 < accepted < 10_000
     assert {"NOT_JSON", "TWICE", "MISSING", "WRONG", "TOO_DEEP", "TOO_LONG"} <= reasons
+
+
+@need_gcc
+def test_a_number_with_two_points_is_no_number_however_long_it_is(programs):
+    """RFC 8259, section 6; of the digits for which there is no room as well, in a field nobody asked for."""
+    codec = CASES["beans"]
+    line = text_line(random.Random(3), codec)
+    numbers = [
+        "0.12345678901234.5",
+        "12345678901234.0.5",
+        "5.",
+        "-5.e3",
+        "123456789012.000e2",
+        "1e",
+        "1e+",
+        "1e+-1",
+    ]
+    lines = [line.replace(b"{", b'{"zz":' + text.encode() + b",", 1) for text in numbers]
+    found = check_stream(programs("beans"), codec, b"".join(each + b"\n" for each in [line, *lines]), 7)
+    assert [isinstance(got, str) for got in found] == [False, True, True, True, True, False, True, True, True]
+
+
+@need_gcc
+def test_what_stands_behind_a_word_in_the_table_is_no_part_of_a_key(tmp_path):
+    layout = MessageLayout("m", (Integer("tick", 0, 99), Integer("score", 0, 99)))
+    codec = codec_of(layout)
+    driver.write_sources(codec, tmp_path)
+    table = re.search(
+        r"const uint8_t link_words\[LINK_WORDS\] = {(.*?)}", (tmp_path / "link.c").read_text(), re.S
+    )
+    words = bytes(int(byte, 16) for byte in re.findall(r"0x(\w\w)", table[1]))
+    at = words.index(b"ick")
+    keys = [b"t" + words[at : at + size] for size in range(1, len(words) - at)]
+    lines = [b'{"' + key + b'":5,"score":5}' for key in keys if b"\n" not in key]
+    found = check_stream(
+        driver.build(tmp_path, ["gcc"], driver.SANITIZED), codec, b"".join(line + b"\n" for line in lines), 7
+    )
+    assert sum(not isinstance(got, str) for got in found) == 1
 
 
 FACTS = [

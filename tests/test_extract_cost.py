@@ -1,8 +1,7 @@
 """What the extractor of JSON costs on an emulated Cortex-M0+: a line of 65 bytes with seven numbers.
 
 Cycles by the table of ARM's Technical Reference Manual (DDI 0484C, table 3-1), register lists without LR and
-PC, memory without wait states. The bounds for whole and cut lines are what was asked for; that of bytes one
-by one (2,500 was asked for) and that of the code of both ways together (4 kB) are what was reached.
+PC, memory without wait states. The bounds are what was asked for.
 """
 
 from __future__ import annotations
@@ -58,7 +57,8 @@ void read(const uint8_t *p, size_t n)
     }
 }
 """
-LIBRARY = {"memcpy", "memset"}
+# Code that is not the receiver's: of the library, and what the driver has beside the calls.
+OTHERS = {"memcpy", "memset", "start", "chunk", "take", "read"}
 
 
 def measured(name: str, *calls):
@@ -76,7 +76,7 @@ def measured(name: str, *calls):
 
 
 def code(figures) -> int:
-    return sum(size for name, size in figures.code_bytes.items() if name not in LIBRARY)
+    return sum(size for name, size in figures.code_bytes.items() if name not in OTHERS)
 
 
 @pytest.mark.parametrize("name", LINES)
@@ -92,15 +92,15 @@ def test_a_line_in_pieces_costs_no_more_than_was_asked_for(name):
     assert len(costs) == 6
     assert costs[0] <= 1500
     assert sum(costs[1:]) <= 1800
-    assert code(figures) <= 4550
+    assert code(figures) <= 4096
 
 
 @pytest.mark.parametrize("name", LINES)
-def test_bytes_one_by_one_cost_no_more_than_was_reached(name):
+def test_bytes_one_by_one_cost_no_more_than_was_asked_for(name):
     line = LINES[name][1]
     calls = [("start", b""), ("push", line), ("take", b""), ("push", line), ("take", b""), ("read", line)]
     figures = measured(name, *calls)
     runs = figures.runs
     assert [run.returned for run in (runs[2], runs[4])] == [1, 1]
-    assert runs[3].cycles.low - runs[5].cycles.low <= 3050
-    assert code(figures) <= 3400
+    assert runs[3].cycles.low - runs[5].cycles.low <= 2500
+    assert code(figures) <= 2950

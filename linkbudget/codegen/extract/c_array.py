@@ -9,7 +9,7 @@ from linkbudget.codegen.c.text import indented
 from linkbudget.codegen.c.text import runtime as c_runtime
 from linkbudget.codegen.extract.c_common import runtime
 from linkbudget.codegen.extract.c_json import TYPES, WORDS, JsonText, byte_rows
-from linkbudget.codegen.extract.c_states import PUSH_CHECKED, read_states, state_functions
+from linkbudget.codegen.extract.c_states import PUSH_CHECKED, declared, state_functions
 from linkbudget.codegen.extract.plan import check_words
 
 __all__ = ["ArrayText"]
@@ -30,7 +30,7 @@ class ArrayText(JsonText):
             check_words(wanted.number.options, wanted.number.path)
         for message in self.plan.keyed:
             check_words([message.key or ""], f"{message.name}.key")
-        self.states = list(read_states(runtime("json_states"), self._switches))
+        self.states = list(self.grammar_states())
         for wanted in self.plan.fields:
             if wanted.number.kind == "choice":
                 words = {word: place for place, word in enumerate(wanted.number.options)}
@@ -38,26 +38,32 @@ class ArrayText(JsonText):
         if self.plan.keyed:
             keys = {message.key or "": message.place for message in self.plan.keyed}
             self.states += self._trie("keys", keys, "option")
-        self.words += b"" if self.words else b"\0\0"
+        self.words += b"\0\0\0"
 
     @property
-    def _switches(self) -> dict[str, bool]:
-        switches = super()._switches
-        return {**switches, "LB_CHOICES": switches["LB_CHOICES"] or bool(self.plan.keyed), "LB_NAMES": False}
+    def known(self) -> dict[str, int]:
+        """What text of the runtime is for."""
+        known, keyed = super().known, bool(self.plan.keyed)
+        own = {"LB_ARRAY": 1, "LB_NAMES": 0, "LB_KEYED": 0, "LB_HAS_KEY": int(keyed)}
+        return {**known, **own, "LB_CHOICES": int(known["LB_CHOICES"] or keyed)}
 
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
-        yield from self._macros(outside="1", keys="LB_AT_string")
-        yield f"#define LB_KEY {len(self.plan.fields) + 1}u /* the element that says which message it is */"
+        yield from self._macros()
+        yield f"#define LB_HAS_KEY {self.known['LB_HAS_KEY']}u"
+        if self.plan.keyed:
+            other = len(self.plan.fields) + 1
+            yield f"#define LB_KEY {other}u /* the element that says which message it is */"
 
     def parts(self) -> Iterator[str]:
         """Yield everything between the macros and the functions of the interface."""
         keyed = bool(self.plan.keyed)
         yield WORDS + byte_rows(self.words)
         yield TYPES
+        yield declared(self.states)
         rows = [f"{self._row(wanted)}," for wanted in self.plan.fields]
-        rows.append("{LB_NEVER, LB_UNASKED, LB_AT_string}, /* what nobody asked for */")
-        rows += ["{LB_NEVER, LB_CHOICE, LB_AT_keys}, /* the key */"] if keyed else []
+        rows.append(f"{self.row('LB_NEVER', 'LB_UNASKED')}, /* what nobody asked for */")
+        rows += [f"{self.row('LB_NEVER', 'LB_CHOICE', 'keys')}, /* the key */"] if keyed else []
         rows[-1] = rows[-1].replace("},", "}", 1)
         body = "\n".join(indented(rows))
         yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
@@ -72,11 +78,11 @@ class ArrayText(JsonText):
         yield from self.check_parts()
         yield c_runtime("slots")
         yield runtime("accepted")
-        yield runtime("array").replace("LB_HAS_KEY", str(int(keyed)))
+        yield runtime("array")
         yield self._commit_array()
         yield runtime("line")
         yield from state_functions(self.states, runtime("times_ten") + "\n" + runtime("json_before"))
-        yield runtime("json_settle").lstrip("\n")
+        yield runtime("settle")
         if self.check is not None:
             yield f"lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)\n{PUSH_CHECKED}"
         yield runtime("feed")

@@ -14,6 +14,7 @@ from linkbudget.codegen.c.checks import CheckText
 from linkbudget.codegen.c.members import Members, constants, number_type, structs
 from linkbudget.codegen.c.text import comment, indented, literal
 from linkbudget.codegen.c.text import runtime as c_runtime
+from linkbudget.codegen.extract.c_states import chosen
 from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, refusals
 from linkbudget.codegen.spec import Maybe, MessageSpec
 
@@ -47,7 +48,6 @@ class CommonText(ABC):
     # Numbers that are kept beside those of the fields.
     spare: ClassVar[int] = 1
     line_members: ClassVar[str] = ""
-    header_types: ClassVar[str] = ""
 
     @abstractmethod
     def macros(self) -> Iterator[str]:
@@ -65,11 +65,6 @@ class CommonText(ABC):
     @abstractmethod
     def own_types(self) -> list[str]:
         """The types that only this text has."""
-
-    @property
-    @abstractmethod
-    def spot_type(self) -> str:
-        """The type of the number of a state."""
 
     @property
     def mark_bits(self) -> int:
@@ -118,7 +113,7 @@ class CommonText(ABC):
         """Return the text of the source file."""
         constants = [
             *self.macros(),
-            f"#define LB_CHECK_DIGITS {self._check_digits}",
+            *([f"#define LB_CHECK_DIGITS {self._check_digits}"] if self.check is not None else []),
             "#define LB_NO_PLACE 2u",
         ]
         parts = [
@@ -130,7 +125,12 @@ class CommonText(ABC):
         ]
         parts += [*self.parts(), self._start()]
         parts += [_TAKE.replace("message", message.ident) for message in self.plan.spec.messages]
-        return "\n".join([*parts, c_runtime("age")])
+        return chosen("\n".join([*parts, c_runtime("age")]), self.known)
+
+    @property
+    def known(self) -> dict[str, int]:
+        """What text of the runtime is for: with these constants, and the same without them, is left out."""
+        return {"LB_END_BYTES": len(self.plan.terminator), "LB_CHECK_DIGITS": self._check_digits}
 
     @property
     def _check_digits(self) -> int:
@@ -149,9 +149,13 @@ class CommonText(ABC):
         )
 
     def _receiver(self) -> str:
-        rows = [f"lb_number work[{len(self.plan.fields) + self.spare}];"]
+        rows = ["uint32_t most_waiting;", f"lb_number work[{len(self.plan.fields) + self.spare}];"]
         types = [f"typedef uint{self.plan.bits}_t lb_number;", f"typedef uint{self.mark_bits}_t lb_marks;"]
-        types += [f"typedef {self.spot_type} lb_spot;", *self.own_types]
+        types += self.own_types
+        types += [
+            "typedef struct lb_receiver lb_receiver;",
+            "typedef uint_fast8_t (*lb_spot)(lb_receiver *, uint_fast8_t); /* what takes the next byte */",
+        ]
         if self.check is not None:
             types.append(f"typedef {self.check.type} lb_register;")
             rows += ["lb_register check;", "lb_register given;", "uint8_t digits;"]
@@ -160,20 +164,18 @@ class CommonText(ABC):
         rows += [
             "volatile uint32_t last; /* when the newest message came */",
             "uint32_t longest_gap;",
-            "uint32_t most_waiting;",
             "uint16_t high_water;",
             "uint16_t counts[LB_STATUSES];",
             "volatile uint8_t silent; /* 1 when nothing has come, or not for very long */",
         ]
-        line = self.line_members.rstrip()
+        line = chosen(self.line_members, self.known).rstrip()
         body = "\n".join(indented(rows))
         return (
             "/* The members of these are private: use the functions. */\n"
             + "\n".join(types)
             + "\n\ntypedef struct {\n    volatile uint8_t newest;\n    volatile uint8_t reading;\n"
             "    volatile uint8_t fresh[2];\n} lb_places;\n\n"
-            + self.header_types
-            + f"\ntypedef struct {{\n{line}\n{body}\n}} lb_receiver;\n"
+            + f"struct lb_receiver {{\n{line}\n{body}\n}};\n"
         )
 
     def _functions(self) -> Iterator[str]:
@@ -190,6 +192,7 @@ class CommonText(ABC):
     def _start(self) -> str:
         lines = [
             "memset(state, 0, sizeof *state);",
+            "state->at = lb_at_line_start;",
         ]
         if self.check is not None:
             lines.append(f"state->check = {self.check.number(self.check.start)};")

@@ -12,6 +12,8 @@ from linkbudget.codegen.extract.c_common import CommonText, runtime
 from linkbudget.codegen.extract.c_states import (
     PUSH_CHECKED,
     State,
+    chosen,
+    declared,
     number_macros,
     push_text,
     read_states,
@@ -57,8 +59,9 @@ LINE_MEMBERS = """\
     uint8_t highest;
     uint32_t now;
 """
-MOST_TESTS = 8
-"""Beyond so many ways on, a switch is shorter than one test after the other."""
+LEAST_IN_TABLE = 4
+MOST_IN_TABLE = 64
+"""From so many ways on a table of so many characters is shorter and faster than tests."""
 
 
 @dataclass
@@ -68,7 +71,10 @@ class JsonText(CommonText):
     statuses = STATUSES
     line_members = LINE_MEMBERS
     states: list[State] = field(default_factory=list)
-    words: bytearray = field(default_factory=bytearray)
+    # Nothing stands at place 0.
+    words: bytearray = field(default_factory=lambda: bytearray(1))
+    # The tables in it, by state: its first character, how many follow, and where it stands.
+    tables: dict[str, tuple[str, int, int]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for message in self.plan.spec.messages:
@@ -77,12 +83,28 @@ class JsonText(CommonText):
             for wanted in self.plan.of(message):
                 check_words([wanted.number.name], wanted.number.path)
                 check_words(wanted.number.options, wanted.number.path)
-        self.states = [*read_states(runtime("json_states"), self._switches), *self._tries()]
+        self.states = [*self.grammar_states(), *self._tries()]
+        self.words += b"\0\0\0"
+
+    def grammar_states(self) -> Iterator[State]:
+        """Yield the states that do not depend on the words of the link."""
+        yield from read_states(chosen(runtime("json_states"), self.known))
 
     @property
-    def _switches(self) -> dict[str, bool]:
-        choices = any(wanted.number.kind == "choice" for wanted in self.plan.fields)
-        return {"LB_NAMES": True, "LB_CHOICES": choices, "LB_END_BYTES == 2": len(self.plan.terminator) == 2}
+    def known(self) -> dict[str, int]:
+        """What text of the runtime is for."""
+        kinds = {wanted.number.kind for wanted in self.plan.fields}
+        return {
+            **super().known,
+            "LB_JSON": 1,
+            "LB_ARRAY": 0,
+            "LB_NAMES": 1,
+            "LB_KEYED": int(bool(self.plan.keyed)),
+            "LB_CHOICES": int("choice" in kinds),
+            "LB_FLAGS": int("flag" in kinds),
+            "LB_WORDS_OF_FIELDS": int("choice" in kinds or bool(self.plan.keyed)),
+            "LB_OPTIONALS": int(any(wanted.optional for wanted in self.plan.fields)),
+        }
 
     @property
     def open_message(self) -> MessageSpec | None:
@@ -91,45 +113,35 @@ class JsonText(CommonText):
 
     def push(self) -> str:
         """Return the function that takes one byte: in the header, where a call is saved, if it is short."""
-        return push_text(len(self.states), DO, self.check is not None)
+        return push_text(DO, self.check is not None)
 
     @property
     def own_types(self) -> list[str]:
         """The types that only this text has."""
         return [f"typedef uint{8 if len(self.words) < 256 else 16}_t lb_node;"]
 
-    @property
-    def spot_type(self) -> str:
-        """The type of the number of a state."""
-        return "uint8_t" if len(self.states) < 256 else "uint16_t"
-
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
         if self.plan.keyed:
             yield from self._macros("((state)->stack != (state)->level)", "((state)->keys)")
         else:
-            yield from self._macros("((state)->stack != 2u)", "LB_AT_keys")
+            yield from self._macros("((state)->stack != 2u)", "lb_at_keys")
 
-    def _macros(self, outside: str, keys: str) -> Iterator[str]:
+    def _macros(self, outside: str = "", keys: str = "") -> Iterator[str]:
         end = self.plan.terminator
-        names = self._switches["LB_NAMES"]
         spaces = [text for byte, text in WHITE.items() if byte not in end]
         yield f"#define LB_END {end[-1]}u"
-        yield f"#define LB_END_BYTES {len(end)}"
         if len(end) == 2:
             yield f"#define LB_BEFORE_END {end[0]}u"
         yield f"#define LB_SPACE(byte) ({' || '.join(f'(byte) == {text}' for text in spaces)})"
         yield from number_macros(self.plan)
-        optional = self.marks_of(wanted.bit for wanted in self.plan.fields if wanted.optional)
-        yield f"#define LB_OPTIONAL {optional}"
+        if self.known["LB_OPTIONALS"]:
+            optional = self.marks_of(wanted.bit for wanted in self.plan.fields if wanted.optional)
+            yield f"#define LB_OPTIONAL {optional} /* the fields that may be absent */"
         yield f"#define LB_OTHER {len(self.plan.fields)}u /* in place of a field: what nobody asked for */"
-        yield f"#define LB_ARRAY {int(not names)}"
-        yield f"#define LB_KEYED {int(names and bool(self.plan.keyed))}"
-        yield f"#define LB_OUTSIDE(state) {outside}"
-        yield f"#define LB_KEYS(state) {keys}"
-        yield f"#define LB_CHOICES {int(self._switches['LB_CHOICES'])}"
-        for number, state in enumerate(self.states):
-            yield f"#define LB_AT_{state.name} {number}u"
+        if keys:
+            yield f"#define LB_OUTSIDE(state) {outside}"
+            yield f"#define LB_KEYS(state) {keys}"
         yield f"#define LB_WORDS {len(self.words)}u"
         yield "#define LB_PLAIN(byte) \\"
         yield "    ((byte) >= 0x20u && (byte) < 0x80u && (byte) != '\"' && (byte) != '\\\\')"
@@ -137,10 +149,11 @@ class JsonText(CommonText):
     def parts(self) -> Iterator[str]:
         """Yield everything between the macros and the functions of the interface."""
         yield WORDS + byte_rows(self.words)
-        yield TYPES
+        yield chosen(TYPES, self.known)
+        yield declared(self.states)
         rows = [self._row(wanted) for wanted in self.plan.fields]
-        rows.append("{LB_NEVER, LB_UNASKED, LB_AT_string} /* what nobody asked for */")
-        rows += [f"{{LB_NEVER, LB_GROUP, LB_AT_keys_of_{message.place}}}" for message in self.plan.keyed]
+        rows.append(f"{self.row('LB_NEVER', 'LB_UNASKED')} /* what nobody asked for */")
+        rows += [self.row("LB_NEVER", "LB_GROUP", f"keys_of_{message.place}") for message in self.plan.keyed]
         body = "\n".join(indented(_separated(rows)))
         yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
         yield from self.check_parts()
@@ -149,33 +162,20 @@ class JsonText(CommonText):
         yield self._commit()
         yield runtime("line")
         yield from state_functions(self.states, runtime("times_ten") + "\n" + runtime("json_before"))
-        yield runtime("json_settle").lstrip("\n")
+        yield runtime("settle")
         if self.check is not None:
             yield f"lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)\n{PUSH_CHECKED}"
             yield runtime("cover")
-        many = [state for state in self.states if state.many]
-        again = [*FEED_STATES, *["option"] * self._switches["LB_CHOICES"], *(state.name for state in many)]
-        cases = "\n".join(f"    case LB_AT_{name}:\n        goto at_{name};" for name in again)
-        keys = "    state->at = state->keys;\n    goto dispatch;\n" if self.plan.keyed else self._whole_keys()
-        tries = keys + "\n".join(state.many for state in many)
-        yield runtime("json_feed").replace("LB_CASES", cases).replace("LB_TRIE", tries)
+        yield self._first_letters()
+        yield runtime("json_feed").replace("LB_WHOLE_KEYS\n", self._whole_keys())
 
     def _tries(self) -> Iterator[State]:
-        top: dict[str, int] = {}
         for wanted in self.plan.fields:
             if wanted.number.kind == "choice":
                 words = {word: place for place, word in enumerate(wanted.number.options)}
                 yield from self._trie(f"words_{wanted.bit}", words, "option")
-        for message in self.plan.keyed:
-            assert message.key is not None
-            top[message.key] = self._key_bit(message)
-            names = {field.number.name: field.bit for field in self.plan.of(message)}
-            yield from self._trie(f"keys_of_{message.place}", names, "name")
-        if self.open_message is not None:
-            top.update({field.number.name: field.bit for field in self.plan.of(self.open_message)})
-        yield from self._trie("keys", top, "name")
-        # C has no empty array.
-        self.words += b"" if self.words else b"\0\0"
+        for state, names in self._names.items():
+            yield from self._trie(state, names, "name")
 
     def _trie(self, name: str, words: dict[str, int], then: str) -> Iterator[State]:
         """Yield the states that look for words as long as more than one is possible.
@@ -188,37 +188,98 @@ class JsonText(CommonText):
         here[""] = name
         lost = "LB_LOST();" if then == "name" else "LB_ASTRAY();"
         for text, state in here.items():
-            single: list[str] = []
-            many: list[str] = []
-            for character, to in nodes[text].items():
-                test = f"if (byte == {_character(character)}) {{"
-                if isinstance(to, str) and to in here:
-                    one, other = [f"LB_GO({here[to]});"], [f"goto at_{here[to]};"]
-                elif isinstance(to, str):
-                    at = self._piece(*(rests[to] or ("", 0)))
-                    one = [f"state->node = {at}u;", f"LB_GO({then});"]
-                    other = [f"value = {at}u;", f"goto in_{then};"]
+            ways = nodes[text]
+            single = {way: to for way, to in ways.items() if isinstance(to, str) and to not in here}
+            pieces = {way: self._piece(*(rests[to] or ("", 0)), then) for way, to in single.items()}
+            lines: list[str] = []
+            for way, to in ways.items():
+                if isinstance(to, int):
+                    step = [f"state->node = {self._piece('', to, then)}u;", f"LB_AGAIN({then});"]
+                elif to in here:
+                    step = [f"LB_GO({here[to]});"]
                 else:
-                    at = self._piece("", to)
-                    one = [f"state->node = {at}u;", f"LB_AGAIN({then});"]
-                    other = [f"state->node = {at}u;", f"LB_OTHERWISE({then});"]
-                single += [test, *indented(one), "}"]
-                many += [test, *indented(other), "}"]
+                    continue
+                lines += [f"if (byte == {_character(way)}) {{", *indented(step), "}"]
+            lines += self._stepped(state, pieces, then)
+            if state not in self.tables:
+                lines.append(lost)
             about = f"/* Behind {comment(text)!r} */\n" if text else ""
-            body = "".join(f"{line}\n" for line in indented([*single, lost]))
-            part = [f"at_{state}:", *indented([f"LB_NEXT({state});", *many, f"LB_OTHERWISE({state});"])]
-            yield State(state, body, about, "\n".join(part))
+            body = "".join(f"{line}\n" for line in indented(lines))
+            yield State(state, body, about)
+
+    def _stepped(self, state: str, pieces: dict[str, int], then: str) -> list[str]:
+        """Return the statements that find the only word a character leads to: a table if there are many."""
+        low, high = min(map(ord, pieces), default=0), max(map(ord, pieces), default=0)
+        if len(pieces) < LEAST_IN_TABLE or high - low > MOST_IN_TABLE or max(pieces.values()) > 0xFF:
+            lines = []
+            for way, piece in pieces.items():
+                step = [f"state->node = {piece}u;", f"LB_GO({then});"]
+                lines += [f"if (byte == {_character(way)}) {{", *indented(step), "}"]
+            return lines
+        at = len(self.words)
+        self.words += bytes(pieces.get(chr(code), 0) for code in range(low, high + 1))
+        self.tables[state] = (chr(low), high - low, at)
+        lost = "LB_LOST();" if then == "name" else "LB_ASTRAY();"
+        return [
+            f"const uint_fast8_t place = (uint_fast8_t)(byte - {_character(chr(low))});",
+            "uint8_t node;",
+            "",
+            f"if (LB_RARE(place > {high - low}u)) {{",
+            f"    {lost}",
+            "}",
+            f"node = lb_words[{at}u + place];",
+            "if (LB_RARE(node == 0u)) {",
+            f"    {lost}",
+            "}",
+            "state->node = node;",
+            f"LB_GO({then});",
+        ]
 
     def _whole_keys(self) -> str:
         """Return the statements that see a key with its colon that is wholly there; others go on behind."""
-        keys = {field.number.name: field.bit for field in self.plan.fields}
-        lines = ["if (i == 0) {", "    state->at = LB_AT_keys;", "    goto out;", "}"]
-        lines += [*_whole(trie(keys), ""), "goto at_keys;"]
+        if not self.plan.keyed:
+            lines = [*_whole_of(self._names["keys"]), *self._begun()]
+            return "".join(f"{line}\n" for line in indented(lines))
+        lines = []
+        for state, names in self._names.items():
+            lines += [f"if (state->at == lb_at_{state}) {{", *indented(_whole_of(names)), "}"]
         return "".join(f"{line}\n" for line in indented(lines))
 
-    def _piece(self, rest: str, number: int) -> int:
+    def _begun(self) -> list[str]:
+        """Return the statements that take the first byte of a key that is cut."""
+        if "keys" not in self.tables:
+            return []
+        return ["value = lb_begun(end, i);", "if (value != 0u) {", "    i++;", "    goto in_name;", "}"]
+
+    def _first_letters(self) -> str:
+        """Return the function that looks up the first byte of a key."""
+        if "keys" not in self.tables:
+            return ""
+        low, span, at = self.tables["keys"]
+        return (
+            "/* What a key can only be that begins with this byte, behind it; 0 when there is none. */\n"
+            "LB_APART static lb_number lb_begun(const uint8_t *end, ptrdiff_t i)\n{\n"
+            f"    const uint_fast8_t place = (uint_fast8_t)(i != 0 ? end[i] - {_character(low)} : 0xFF);\n\n"
+            f"    return place <= {span}u ? lb_words[{at}u + place] : 0u;\n}}\n"
+        )
+
+    @property
+    def _names(self) -> dict[str, dict[str, int]]:
+        """The keys with their bits, by the state that looks for them."""
+        top: dict[str, int] = {}
+        inside: dict[str, dict[str, int]] = {}
+        for message in self.plan.spec.messages:
+            names = {field.number.name: field.bit for field in self.plan.of(message)}
+            if message.key is None:
+                top.update(names)
+            else:
+                top[message.key] = self._key_bit(message)
+                inside[f"keys_of_{message.place}"] = names
+        return {**inside, "keys": top}
+
+    def _piece(self, rest: str, number: int, then: str) -> int:
         """Return where the rest of a word stands in ``lb_words``, with the number of the word behind it."""
-        made = bytes([*rest.encode(), 0x80 | number >> 8, number & 0xFF])
+        made = f'{rest}"'.encode() + (bytes([number]) if then == "name" else number.to_bytes(2, "big"))
         found = self.words.find(made)
         if found < 0:
             found = len(self.words)
@@ -232,10 +293,13 @@ class JsonText(CommonText):
     def _row(self, wanted: Wanted) -> str:
         if wanted.number.kind in ("choice", "flag"):
             words = f"words_{wanted.bit}" if wanted.number.kind == "choice" else "string"
-            return f"{{LB_NEVER, LB_{wanted.number.kind.upper()}, LB_AT_{words}}}"
+            return self.row("LB_NEVER", f"LB_{wanted.number.kind.upper()}", words)
         shape = f"-{8 * wanted.places + 4}" if wanted.places else "0"
-        kind = "LB_DECIMAL" if wanted.number.kind == "scaled" else "LB_WHOLE"
-        return f"{{{shape}, {kind}, LB_AT_string}}"
+        return self.row(shape, "LB_DECIMAL" if wanted.number.kind == "scaled" else "LB_WHOLE")
+
+    def row(self, shape: str, kind: str, words: str = "string") -> str:
+        """Return a row of the table of fields."""
+        return f"{{{shape}, {kind}{f', lb_at_{words}' if self.known['LB_WORDS_OF_FIELDS'] else ''}}}"
 
     def _commit(self) -> str:
         lines: list[str] = []
@@ -272,7 +336,15 @@ class JsonText(CommonText):
         return [f"/* {comment(message.name)} */", *lines, *self.accepted(message)]
 
 
-def _whole(nodes: dict[str, dict[str, str | int]], text: str) -> Iterator[str]:
+def _whole_of(names: dict[str, int]) -> Iterator[str]:
+    shortest = min(map(len, names), default=0) + 2
+    yield f"if (i <= -{shortest}) {{"
+    yield from indented(_whole(trie(names), "", shortest))
+    yield "}"
+
+
+def _whole(nodes: dict[str, dict[str, str | int]], text: str, there: int) -> Iterator[str]:
+    """Yield the tests of the keys that begin with this text, of which so many bytes are there."""
     depth = len(text)
     for character, to in nodes[text].items():
         if isinstance(to, int):
@@ -280,14 +352,17 @@ def _whole(nodes: dict[str, dict[str, str | int]], text: str) -> Iterator[str]:
         else:
             found = _rest(nodes, to)
             if found is None:
-                yield f"if ({_ahead(depth)} == {_character(character)} && i < -{depth + 1}) {{"
-                yield from indented(_whole(nodes, to))
+                more = max(there, depth + 3)
+                bound = f" && i <= -{more}" if more > there else ""
+                yield f"if ({_ahead(depth)} == {_character(character)}{bound}) {{"
+                yield from indented(_whole(nodes, to, more))
                 yield "}"
                 continue
             rest, number = found[0] + '"', found[1]
         # Behind the last quote stands a colon.
         bytes_ = depth + len(rest) + 2
-        tests = [f"{_ahead(depth)} == {_character(character)}", f"i <= -{bytes_}"]
+        tests = [f"{_ahead(depth)} == {_character(character)}"]
+        tests += [f"i <= -{bytes_}"] if bytes_ > there else []
         tests += [f"{_ahead(depth + 1 + place)} == {_character(one)}" for place, one in enumerate(rest + ":")]
         yield f"if ({' && '.join(tests)}) {{"
         yield from indented([f"i += {bytes_};", f"value = {number}u;", "goto colon_over;"])
@@ -316,7 +391,8 @@ def byte_rows(data: bytearray) -> str:
     """Return the table of the rests of words."""
     rows = [", ".join(f"0x{byte:02X}" for byte in data[at : at + 16]) for at in range(0, len(data), 16)]
     body = ",\n".join(f"    {row}" for row in rows)
-    return f"static const uint8_t lb_words[LB_WORDS] = {{\n{body}\n}};\n"
+    # Not static: it would be reached by way of other tables, which takes the states another register.
+    return f"extern const uint8_t lb_words[LB_WORDS];\nconst uint8_t lb_words[LB_WORDS] = {{\n{body}\n}};\n"
 
 
 def _separated(rows: list[str]) -> list[str]:
@@ -329,21 +405,12 @@ def _character(character: str) -> str:
 
 
 DO = """\
-#define LB_DO_NOTHING 0u
-#define LB_DO_AGAIN 1u
-#define LB_DO_SPACE 2u
-#define LB_DO_ASTRAY 3u
-#define LB_DO_LOST 4u
-#define LB_DO_END 5u
-#define LB_DO_TOO_LONG 6u
-#define LB_DO_REFUSE 8u"""
-FEED_STATES = (
-    "line_start", "first_key", "key", "known", "value", "digits", "point", "fraction", "string", "after",
-    "behind", "name",
-)  # fmt: skip
-"""The states that stand in ``json_feed.c``."""
+#define LB_DO_SPACE 3u
+#define LB_DO_ASTRAY 4u
+#define LB_DO_LOST 5u"""
 WORDS = """\
-/* What is left of a word when no other one is possible; behind it 0x80 and the number of the word. */
+/* What is left of a word when no other one is possible, its quote, and its number: a byte for a key, two for
+   the word of a choice. Where many keys are possible, a table of where the rest of each stands. */
 """
 TYPES = """\
 #define LB_WHOLE 0u
@@ -359,12 +426,17 @@ TYPES = """\
 #define LB_ZEROS 2 /* zeros in front of the point, beyond the digits that were read */
 #define LB_MINUS 1
 #define LB_NEVER 0x4000
-#define LB_HAS_POINT(state) ((((state)->shape - lb_fields[(state)->field].shape) & LB_POINT) != 0)
+/* What a number has beyond its field. */
+#define LB_SHAPE(state) ((uint32_t)((state)->shape - lb_fields[(state)->field].shape))
+#define LB_HAS_POINT(state) ((LB_SHAPE(state) & LB_POINT) != 0u)
+#define LB_ENDS_WITH_POINT(state) ((LB_SHAPE(state) >> 2) == 1u)
 
 /* A field, by its number. */
 typedef struct {
     int16_t shape; /* that its number begins with */
     uint8_t kind;
+#if LB_WORDS_OF_FIELDS
     lb_spot words; /* what looks for the words of a choice, or for the keys inside */
+#endif
 } lb_field;
 """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -9,28 +10,33 @@ from dataclasses import dataclass
 from linkbudget.codegen.c.text import literal
 from linkbudget.codegen.extract.plan import ExtractPlan
 
-__all__ = ["PUSH_CHECKED", "State", "number_macros", "push_text", "read_states", "state_functions"]
+__all__ = [
+    "PUSH_CHECKED",
+    "State",
+    "chosen",
+    "declared",
+    "number_macros",
+    "push_text",
+    "read_states",
+    "state_functions",
+]
 
+CONDITION = re.compile(r"(?P<name>LB_\w+)(?: (?P<how>==|!=|>|<) (?P<number>\d+)u?)?")
+COMPARED = {"==": operator.eq, "!=": operator.ne, ">": operator.gt, "<": operator.lt}
 STATE = re.compile(r"^STATE\((\w+)\)\n\{\n(.*?)^\}\n", re.MULTILINE | re.DOTALL)
 
 
 @dataclass(frozen=True)
 class State:
-    """A state: its name, the statements of its body, the text in front of it, and its part of ``feed``."""
+    """A state: its name, the statements of its body, and the text in front of it."""
 
     name: str
     body: str
     before: str = ""
-    many: str = ""
 
 
-def read_states(text: str, switches: Mapping[str, bool]) -> Iterator[State]:
-    """Yield the states of a runtime file that these settings have."""
-    for condition, wanted in switches.items():
-        pattern = re.compile(
-            rf"^#if {re.escape(condition)}\n((?:/\*.*?\*/\n)?STATE.*?)^#endif\n", re.M | re.S
-        )
-        text = pattern.sub(r"\1" if wanted else "", text)
+def read_states(text: str) -> Iterator[State]:
+    """Yield the states of a runtime file, whose conditions are chosen already."""
     at = 0
     for found in STATE.finditer(text):
         before = text[at : found.start()].strip("\n")
@@ -38,6 +44,39 @@ def read_states(text: str, switches: Mapping[str, bool]) -> Iterator[State]:
         about = before.rpartition("\n\n")[2] if before.startswith("/*") else before
         yield State(found[1], found[2], f"{about}\n" if about else "")
         at = found.end()
+
+
+def chosen(text: str, known: Mapping[str, int]) -> str:
+    r"""Return C text without the lines that these constants leave out, and without their conditions.
+
+    Conditions with other names stay. ``known`` are whole numbers, 0 for what there is not.
+
+    >>> chosen("#if LB_A > 1\none\n#else\ntwo\n#endif\n", {"LB_A": 1})
+    'two\n'
+    """
+    kept: list[str] = []
+    # For each condition around a line: None when it stays, else whether its lines do.
+    around: list[bool | None] = []
+    for line in text.split("\n"):
+        word = line.split(" ", 1)[0]
+        if word in ("#if", "#ifdef", "#ifndef"):
+            around.append(_holds(line, known))
+        elif word == "#else" and around[-1] is not None:
+            around[-1] = not around[-1]
+            continue
+        if (word not in ("#if", "#else", "#endif") or around[-1] is None) and False not in around:
+            kept.append(line)
+        if word == "#endif":
+            around.pop()
+    return re.sub(r"\n{3,}", "\n\n", "\n".join(kept))
+
+
+def _holds(line: str, known: Mapping[str, int]) -> bool | None:
+    terms = [CONDITION.fullmatch(term) for term in line.removeprefix("#if ").split(" && ")]
+    found = [term for term in terms if term is not None and term["name"] in known]
+    if len(found) < len(terms):
+        return None
+    return all(COMPARED[term["how"] or "!="](known[term["name"]], int(term["number"] or 0)) for term in found)
 
 
 def number_macros(plan: ExtractPlan) -> Iterator[str]:
@@ -51,28 +90,29 @@ def number_macros(plan: ExtractPlan) -> Iterator[str]:
     yield "#define LB_MARK(field) ((lb_marks)((lb_marks)1u << (field)))"
 
 
+HEAD = "(lb_receiver *state, uint_fast8_t byte)"
+
+
+def declared(states: Iterable[State]) -> str:
+    """Return the prototypes of the states."""
+    return "\n".join(f"static uint_fast8_t lb_at_{state.name}{HEAD};" for state in states) + "\n"
+
+
 def state_functions(states: Iterable[State], before: str) -> Iterator[str]:
-    """Yield the table of the states, what they need, and the functions themselves."""
-    head = "(lb_receiver *state, uint_fast8_t byte)"
-    yield "\n".join(f"static uint_fast8_t lb_at_{state.name}{head};" for state in states) + "\n"
-    steps = ",\n".join(f"    lb_at_{state.name}" for state in states)
-    yield f"const lb_step lb_steps[LB_SPOTS] = {{\n{steps}\n}};\n"
+    """Yield what the states need, and the functions themselves."""
     yield before.rstrip("\n") + "\n"
     for state in states:
-        yield f"{state.before}static uint_fast8_t lb_at_{state.name}{head}\n{{\n{state.body}}}\n"
+        yield f"{state.before}static uint_fast8_t lb_at_{state.name}{HEAD}\n{{\n{state.body}}}\n"
 
 
-def push_text(states: int, asked: str, checked: bool) -> str:
+def push_text(asked: str, checked: bool) -> str:
     """Return the declarations of the states and the function that takes a byte, or its declaration.
 
     ``asked``: the constants of what states ask for.
     """
     head = "lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)"
     private = (
-        f"{RARE}/* Private: the states, and what they ask for. */\n"
-        f"#define LB_SPOTS {states}u\n{asked}\n"
-        "typedef uint_fast8_t (*lb_step)(lb_receiver *, uint_fast8_t);\n"
-        "extern const lb_step lb_steps[LB_SPOTS];\n"
+        f"{RARE}/* Private: what states ask for, and the function that does it. */\n{ASKED}{asked}\n"
         "lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now);\n\n"
     )
     if checked:
@@ -80,6 +120,13 @@ def push_text(states: int, asked: str, checked: bool) -> str:
     return f"{private}{PUSH_ABOUT}static inline {head}\n{PUSH}"
 
 
+ASKED = """\
+#define LB_DO_NOTHING 0u
+#define LB_DO_AGAIN 1u
+#define LB_DO_END 2u
+#define LB_DO_REFUSE 8u
+#define LB_DO_TOO_LONG (LB_DO_REFUSE + LB_TOO_LONG)
+"""
 PUSH_ABOUT = """\
 /* Takes one byte and tells what it led to: a message is there only at the end of its line. May be called from
    an interrupt handler, while the loop calls the lb_take functions and lb_age(). Work per byte is bounded. */
@@ -90,7 +137,7 @@ PUSH_CHECKED = """\
     uint_fast8_t what;
 
     state->length++;
-    what = lb_steps[state->at](state, byte);
+    what = state->at(state, byte);
     if (what != LB_DO_NOTHING) {
         status = lb_settle(state, byte, what, now);
     }
@@ -105,7 +152,7 @@ PUSH = """\
     uint_fast8_t what;
 
     state->length++;
-    what = lb_steps[state->at](state, byte);
+    what = state->at(state, byte);
     if (LB_RARE(what != LB_DO_NOTHING)) {
         what = (uint_fast8_t)lb_settle(state, byte, what, now);
     }

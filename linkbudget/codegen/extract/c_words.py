@@ -10,6 +10,8 @@ from linkbudget.codegen.c.text import runtime as c_runtime
 from linkbudget.codegen.extract.c_common import CommonText, runtime
 from linkbudget.codegen.extract.c_states import (
     State,
+    chosen,
+    declared,
     number_macros,
     push_text,
     read_states,
@@ -64,12 +66,6 @@ static const struct {
     uint16_t other;
 } lb_nodes[LB_NODES] = {
 """
-DO = """\
-#define LB_DO_NOTHING 0u
-#define LB_DO_AGAIN 1u
-#define LB_DO_END 2u
-#define LB_DO_TOO_LONG 3u
-#define LB_DO_REFUSE 8u"""
 
 
 @dataclass
@@ -79,61 +75,57 @@ class WordsText(CommonText):
     words: WordsPlan = field(kw_only=True)
     statuses = STATUSES
     line_members = LINE_MEMBERS
-    header_types = ""
     states: list[State] = field(default_factory=list)
     text: bytearray = field(default_factory=bytearray)
 
     def __post_init__(self) -> None:
+        self.states = list(read_states(chosen(runtime("words_states"), self.known)))
+
+    @property
+    def known(self) -> dict[str, int]:
+        """What text of the runtime is for."""
         used = {word.begin for word in self.words.words}
-        numbers = bool(used & {"whole", "decimal"})
-        switches = {
-            "LB_KEYS > 0": self.words.keys > 0,
-            "LB_SKIPS": bool(used & {"skip", "rest"}),
-            "LB_TEXTS": "text" in used,
-            "LB_NUMBERS": numbers,
-            "LB_END_BYTES == 2": len(self.plan.terminator) == 2,
+        return {
+            **super().known,
+            "LB_JSON": 0,
+            "LB_KEYS": self.words.keys,
+            "LB_SKIPS": int(bool(used & {"skip", "rest"})),
+            "LB_TEXTS": int("text" in used),
+            "LB_NUMBERS": int(bool(used & {"whole", "decimal"})),
+            "LB_NODES": len(self.words.nodes),
         }
-        self.switches = switches
-        self.states = list(read_states(runtime("words_states"), switches))
 
     def push(self) -> str:
         """Return the function that takes one byte."""
-        return push_text(len(self.states), DO, False)
+        return push_text("", False)
 
     @property
     def own_types(self) -> list[str]:
         """The types that only this text has."""
         return [f"typedef uint{8 if len(self.words.words) < 256 else 16}_t lb_place;"]
 
-    @property
-    def spot_type(self) -> str:
-        """The type of the number of a state."""
-        return "uint8_t"
-
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
         end = self.plan.terminator
         yield f"#define LB_END {end[-1]}u"
         yield f"#define LB_END_OF_WORDS {end[0]}u"
-        yield f"#define LB_END_BYTES {len(end)}"
         yield from number_macros(self.plan)
         yield f"#define LB_KEYS {self.words.keys}u"
         yield f"#define LB_NODES {len(self.words.nodes)}u"
         yield f"#define LB_LEAF 0x{LEAF:04X}u /* added to the number of a word */"
         yield f"#define LB_ABSENT 0x{ABSENT:04X}u"
-        for number, state in enumerate(self.states):
-            yield f"#define LB_AT_{state.name} {number}u"
 
     def parts(self) -> Iterator[str]:
         """Yield everything between the macros and the functions of the interface."""
         yield TYPES
+        yield declared(self.states)
         rows = [self._row(word) for word in self.words.words]
         body = ",\n".join(indented(rows))
         yield f"static const lb_word lb_words[{len(rows)}] = {{\n{body}\n}};\n"
         if self.text:
             data = ", ".join(f"0x{byte:02X}" for byte in self.text)
             yield f"/* What stands between words. */\nstatic const uint8_t lb_text[] = {{{data}}};\n"
-        if self.switches["LB_SKIPS"] and self.text:
+        if self.known["LB_SKIPS"] and self.text:
             again = ", ".join(map(str, self._again()))
             about = "/* How much of such a text is there already when it goes on otherwise behind so much. */"
             yield f"{about}\nstatic const uint8_t lb_again[] = {{{again}}};\n"
@@ -148,19 +140,10 @@ class WordsText(CommonText):
         yield runtime("accepted")
         yield self._commit()
         yield runtime("line")
-        times = runtime("times_ten") + "\n" if self.switches["LB_NUMBERS"] else ""
-        yield from state_functions(self.states, times + self._switched(runtime("words_before")))
-        yield runtime("words_settle").lstrip("\n")
+        times = runtime("times_ten") + "\n" if self.known["LB_NUMBERS"] else ""
+        yield from state_functions(self.states, times + runtime("words_before"))
+        yield runtime("settle")
         yield runtime("feed")
-
-    def _switched(self, text: str) -> str:
-        for name, wanted in {**self.switches, "LB_NODES > 1u": len(self.words.nodes) > 1}.items():
-            at = text.find(f"#if {name}\n")
-            if at >= 0:
-                end = text.index("#endif\n", at)
-                kept = text[at + len(f"#if {name}\n") : end] if wanted else ""
-                text = text[:at] + kept + text[end + len("#endif\n") :].lstrip("\n" if not wanted else "")
-        return text
 
     def _row(self, word: Word) -> str:
         text = 0
@@ -173,7 +156,7 @@ class WordsText(CommonText):
         flags = f"{int(word.optional)}u, {int(word.only)}u"
         root = word.message if word.begin == "end" else word.root
         behind = f"{len(word.ending)}u, {text}u, {root}u"
-        return f"{{LB_AT_{word.begin}, {place}u, {word.places}u, {flags}, {behind}}}"
+        return f"{{lb_at_{word.begin}, {place}u, {word.places}u, {flags}, {behind}}}"
 
     def _again(self) -> list[int]:
         """Return for each prefix of each text the longest end of it that is also its beginning."""

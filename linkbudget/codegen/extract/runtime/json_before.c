@@ -12,34 +12,41 @@ static inline void lb_open(lb_receiver *state)
 #endif
 #if LB_KEYED
     state->level = 2u;
-    state->keys = LB_AT_keys;
+    state->keys = lb_at_keys;
 #endif
 }
 
-/* The rest of a value is read on, but kept for nobody. */
-static void lb_forget(lb_receiver *state)
+/* What comes now is kept for nobody. */
+static inline void lb_nobody(lb_receiver *state)
 {
-    state->bad |= LB_MARK(state->field);
     state->field = LB_OTHER;
     state->shape = LB_NEVER;
 }
 
+/* The rest of a value is read on, but kept for nobody. */
+LB_APART static void lb_forget(lb_receiver *state)
+{
+    state->bad |= LB_MARK(state->field);
+    state->shape += LB_NEVER - lb_fields[state->field].shape;
+    state->field = LB_OTHER;
+}
+
 /* A number is over. Most are kept by the comma behind them; here are all others: with fewer or more digits
    behind the point than the field has, with an exponent, below zero, in an array. */
-static void lb_keep(lb_receiver *state, int16_t exponent)
+LB_APART static void lb_keep(lb_receiver *state, int_fast16_t exponent)
 {
     const lb_field *field = &lb_fields[state->field];
     const int32_t shape = state->shape - field->shape;
-    int16_t tens = (int16_t)(exponent - (int16_t)(shape >> 3));
+    int_fast16_t tens = (int_fast16_t)(exponent - (int_fast16_t)(shape >> 3));
     /* A whole number has no point. */
     uint8_t lost = field->kind > LB_DECIMAL || (field->kind == LB_WHOLE && (shape & LB_POINT) != 0) ? 1u : 0u;
     lb_number value = state->value;
 
     if (field->shape < 0) {
-        tens = (int16_t)(tens - (field->shape >> 3) - 1);
+        tens = (int_fast16_t)(tens - (field->shape >> 3) - 1);
     }
     if ((shape & LB_ZEROS) != 0) {
-        tens = (int16_t)(tens + (int16_t)state->zeros);
+        tens = (int_fast16_t)(tens + (int_fast16_t)state->zeros);
     }
     if (lost == 0u) {
         value = lb_times_ten(value, tens, &lost);
@@ -58,14 +65,14 @@ LB_APART static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
         state->at = state->closing;
     } else if (byte == '\\') {
         state->back = state->at;
-        state->at = LB_AT_escape;
+        state->at = lb_at_escape;
     } else if (LB_PLAIN(byte)) {
-        state->at = LB_AT_string;
+        state->at = lb_at_string;
     } else if (byte >= 0xC2u && byte <= 0xF4u) {
         state->lowest = byte == 0xE0u ? 0xA0u : byte == 0xF0u ? 0x90u : 0x80u;
         state->highest = byte == 0xEDu ? 0x9Fu : byte == 0xF4u ? 0x8Fu : 0xBFu;
         state->text = byte < 0xE0u ? 1u : byte < 0xF0u ? 2u : 3u;
-        state->at = LB_AT_wide;
+        state->at = lb_at_wide;
     } else {
         return LB_DO_REFUSE + LB_NOT_JSON;
     }
@@ -76,30 +83,24 @@ LB_APART static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
 static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
 {
     state->at = state->back;
-    if (state->back != LB_AT_string && code >= 0x20u && code <= 0x7Eu && code != '"' && code != '\\'
-        && lb_steps[state->at](state, (uint_fast8_t)code) == LB_DO_NOTHING) {
+    if (state->back != lb_at_string && code >= 0x20u && code <= 0x7Eu && code != '"' && code != '\\'
+        && state->at(state, (uint_fast8_t)code) == LB_DO_NOTHING) {
         return state->at;
     }
-    return LB_AT_string;
+    return lb_at_string;
 }
 
-#define LB_GO(x) do { state->at = LB_AT_##x; return LB_DO_NOTHING; } while (0)
+#define LB_GO(x) do { state->at = lb_at_##x; return LB_DO_NOTHING; } while (0)
 #define LB_GO_TO(x) do { state->at = (x); return LB_DO_NOTHING; } while (0)
 #define LB_STAY() do { (void)state; return LB_DO_NOTHING; } while (0)
-#define LB_AGAIN(x) do { (void)byte; state->at = LB_AT_##x; return LB_DO_AGAIN; } while (0)
+#define LB_AGAIN(x) do { (void)byte; state->at = lb_at_##x; return LB_DO_AGAIN; } while (0)
 #define LB_REFUSE(why) do { (void)state; return (uint_fast8_t)(LB_DO_REFUSE + (why)); } while (0)
 #define LB_ASTRAY() do { (void)state; (void)byte; return LB_DO_ASTRAY; } while (0)
 #define LB_LOST() do { (void)state; (void)byte; return LB_DO_LOST; } while (0)
 #define LB_END_OF_LINE() return LB_DO_END
-#define LB_OTHERWISE(x) do { state->at = LB_AT_##x; return LB_DO_SPACE; } while (0)
+#define LB_UNLESS_SPACE() do { (void)state; return LB_DO_SPACE; } while (0)
 /* Where a line could go on for ever, it ends. */
 #define LB_STAY_LONG() return state->length > LB_MAX_LINE ? LB_DO_TOO_LONG : LB_DO_NOTHING
-#define LB_NO_ROOM_BEHIND(value) LB_RARE((value) == 0u || ((value) >> LB_TOP) != 0u)
-/* The next digit behind the point. */
-#define LB_ADD_BEHIND() do { \
-    state->value = (lb_number)(state->value * 10u + (byte - (lb_number)'0')); \
-    state->shape += LB_DIGIT_BEHIND; \
-} while (0)
 /* A number that is as its field wants it is kept as it stands. A wanted field is where fields are looked for. */
 #if LB_ARRAY
 #define LB_BEHIND_DIGITS() \
@@ -109,15 +110,12 @@ static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
     }
 #else
 #define LB_BEHIND_DIGITS() \
-    if (state->shape == 0) { \
-        if (byte == ',') { \
-            state->work[state->field] = state->value; \
-            LB_GO(key); \
-        } \
+    if (state->shape == 0 && (byte == ',' || byte == '}')) { \
+        state->work[state->field] = state->value; \
         if (byte == '}') { \
-            state->work[state->field] = state->value; \
             LB_AGAIN(after); \
         } \
+        LB_GO(key); \
     }
 #endif
 

@@ -1,59 +1,115 @@
 /* Many bytes at a time. What most bytes of a message meet stands here once more, without calls and with the
    number in a register; every other byte goes the way of a single one. Bytes are counted from the last one: then
    no register is needed for their number. */
+
+#if LB_CHOICES
+#define LB_IN_OTHER 8u
+#else
+#define LB_IN_OTHER 7u
+#endif
 #define LB_NEXT(x) \
     if (LB_RARE(i == 0)) { \
-        state->at = LB_AT_##x; \
+        state->at = lb_at_##x; \
         goto out; \
     } \
     byte = end[i]; \
     i++
-#define LB_NEXT_OF_NUMBER(x) \
-    if (LB_RARE(i == 0)) { \
-        state->at = LB_AT_##x; \
-        goto out_of_number; \
-    } \
-    byte = end[i]; \
-    i++
-#define LB_OTHERWISE(x) do { state->at = LB_AT_##x; goto single; } while (0)
+#define LB_OTHERWISE(x) do { state->at = lb_at_##x; goto single; } while (0)
 
-/* A byte, as lb_push() takes it. */
-LB_APART static void lb_single(lb_receiver *state, uint8_t byte, uint32_t now)
+/* The places that stand here, by the state of a single byte. */
+LB_APART static uint_fast8_t lb_place_of(const lb_receiver *state)
 {
-    const uint_fast8_t what = lb_steps[state->at](state, byte);
+    static const lb_spot spots[LB_IN_OTHER] = {
+        lb_at_key,
+        lb_at_value,
+        lb_at_string,
+        lb_at_digits,
+        lb_at_fraction,
+        lb_at_name,
+#if LB_CHOICES
+        lb_at_line_start,
+        lb_at_option
+#else
+        lb_at_line_start
+#endif
+    };
+    uint_fast8_t place = 0u;
 
-    if (what != LB_DO_NOTHING) {
-        (void)lb_settle(state, byte, what, now);
+    while (place < LB_IN_OTHER && spots[place] != state->at) {
+        place++;
     }
+    return place;
 }
 
-size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, uint32_t now)
+/* A byte, as lb_push() takes it; returns the place behind it. The bytes to come are in the length already. */
+LB_APART static uint_fast8_t lb_single(lb_receiver *state, uint8_t byte, ptrdiff_t i)
 {
-    const uint8_t *end;
-    ptrdiff_t i;
+    uint_fast8_t what;
+
+    state->length += (uint32_t)i;
+    what = state->at(state, byte);
+    if (what != LB_DO_NOTHING) {
+        (void)lb_settle(state, byte, what, state->now);
+    }
+    state->length -= (uint32_t)i;
+    return lb_place_of(state);
+}
+
+LB_APART static void lb_run(lb_receiver *state, const uint8_t *end, ptrdiff_t i)
+{
 #if LB_CHECK_DIGITS > 0
-    ptrdiff_t covered;
+    ptrdiff_t covered = i;
 #endif
     lb_number value;
     lb_number digit;
-    lb_marks mark;
+    lb_marks both;
     uint_fast8_t byte;
+    uint_fast8_t place;
 
-    if (n > state->most_waiting) {
-        state->most_waiting = (uint32_t)n;
+    value = state->value;
+    if (state->at == lb_at_digits) {
+        goto next_digit;
     }
-    if (n > limit) {
-        n = limit;
+    if (state->at == lb_at_value) {
+        goto at_value;
     }
-    end = &data[n];
-    i = -(ptrdiff_t)n;
-    state->length += (uint32_t)n;
-#if LB_CHECK_DIGITS > 0
-    covered = i;
-#endif
+    if (state->at == lb_at_name) {
+        goto at_name;
+    }
+    if (state->at == lb_at_line_start) {
+        goto at_line_start;
+    }
+    if (state->at == lb_at_key) {
+        goto next_key;
+    }
+    if (state->at == lb_at_behind) {
+        goto at_behind;
+    }
+    if (state->at == lb_at_fraction) {
+        goto digit_behind;
+    }
+    goto any;
 dispatch:
-    switch (state->at) {
-LB_CASES
+    value = state->value;
+    switch (place) {
+    case 0u:
+        goto next_key;
+    case 1u:
+        goto at_value;
+    case 2u:
+        goto at_string;
+    case 3u:
+        goto next_digit;
+    case 4u:
+        goto digit_behind;
+    case 5u:
+        goto at_name;
+    case 6u:
+        goto at_line_start;
+#if LB_CHOICES
+    case 7u:
+        goto at_option;
+#endif
     default:
         break;
     }
@@ -64,65 +120,64 @@ any:
     byte = end[i];
     i++;
 single:
+    state->value = value;
 #if LB_CHECK_DIGITS > 0
     covered = lb_cover(state, end, covered, i - 1);
 #endif
-    state->length += (uint32_t)i; /* the bytes to come are in it already */
-    lb_single(state, (uint8_t)byte, now);
+    place = lb_single(state, (uint8_t)byte, i);
 #if LB_CHECK_DIGITS > 0
-    if (state->length == 0u) {
+    if (state->length + (uint32_t)i == 0u) {
         covered = i;
     }
 #endif
-    state->length -= (uint32_t)i;
     goto dispatch;
-at_key:
-    if (LB_OUTSIDE(state)) {
-        state->at = LB_AT_key;
-        goto any;
-    }
+
 next_key:
     LB_NEXT(key);
-    if (byte == ' ') {
-        goto next_key;
+    if (byte != '"') {
+        if (byte == ' ') {
+            goto next_key;
+        }
+        LB_OTHERWISE(key);
     }
-    if (byte == '"') {
-        goto name;
-    }
-    LB_OTHERWISE(key);
+name:
+    /* A key that is wholly there, with its colon; of any other one the first byte goes the way of a single one. */
+LB_WHOLE_KEYS
+    state->at = LB_KEYS(state);
+    goto any;
 at_name:
     value = state->node;
 in_name:
     if (LB_RARE(i == 0)) {
-        goto out_of_name;
+        state->node = (lb_node)value;
     }
-    byte = end[i];
-    i++;
-    digit = lb_words[value];
-    if (byte == digit && value < LB_WORDS - 1u) {
+    LB_NEXT(name);
+    if (byte != lb_words[value] || value >= LB_WORDS - 3u) {
+        state->node = (lb_node)value;
+        LB_OTHERWISE(name);
+    }
+    if (byte != '"') {
         value++;
         goto in_name;
     }
-    if (byte != '"' || digit < 0x80u) {
-        goto single_of_name;
+    state->node = (lb_node)value;
+    value = lb_words[value + 1u];
+    state->at = lb_at_known;
+    if (i == 0) {
+        goto out;
     }
-    state->field = lb_words[value + 1u];
-at_known:
-    LB_NEXT(known);
+    byte = end[i];
+    i++;
     if (byte != ':') {
-        LB_OTHERWISE(known);
+        goto single;
     }
-    value = state->field;
-#if !LB_KEYED
 colon_over:
-#endif
     state->field = (uint8_t)value;
-    mark = LB_MARK(value);
-    if (LB_RARE((state->seen & mark) != 0u)) {
-        byte = ':';
-        LB_OTHERWISE(known);
+    both = state->seen ^ LB_MARK(value);
+    if (LB_RARE(both < state->seen)) {
+        LB_OTHERWISE(twice);
     }
-    state->seen |= mark;
+    state->seen = both;
     state->shape = lb_fields[value].shape;
 at_value:
     LB_NEXT(value);
@@ -134,9 +189,12 @@ at_value:
         LB_OTHERWISE(value);
     }
 next_digit:
-    LB_NEXT_OF_NUMBER(digits);
+    LB_NEXT(digits);
     digit = (lb_number)(byte - (lb_number)'0');
-    if (digit <= 9u && !LB_RARE((value >> LB_TOP) != 0u)) {
+    if (digit <= 9u) {
+        if (LB_RARE((value >> LB_TOP) != 0u)) {
+            goto single_of_number;
+        }
         value = (lb_number)(value * 10u + digit);
         goto next_digit;
     }
@@ -144,25 +202,16 @@ next_digit:
         goto number_over;
     }
     state->shape += LB_POINT;
-first_behind:
-    LB_NEXT_OF_NUMBER(point);
-    digit = (lb_number)(byte - (lb_number)'0');
-    if (digit > 9u) {
-        state->at = LB_AT_point;
-        state->value = value;
-        goto single;
-    }
-next_behind:
-    if (LB_RARE((lb_number)(value - 1u) >= ((lb_number)1u << LB_TOP) - 1u)) {
-        goto single_of_number;
-    }
-    value = (lb_number)(value * 10u + digit);
-    state->shape += LB_DIGIT_BEHIND;
 digit_behind:
-    LB_NEXT_OF_NUMBER(fraction);
+    LB_NEXT(fraction);
     digit = (lb_number)(byte - (lb_number)'0');
     if (digit <= 9u) {
-        goto next_behind;
+        if (LB_RARE((value >> LB_TOP) != 0u)) {
+            goto single_of_number;
+        }
+        value = (lb_number)(value * 10u + digit);
+        state->shape += LB_DIGIT_BEHIND;
+        goto digit_behind;
     }
 number_over:
     if (state->shape == 0) {
@@ -171,7 +220,7 @@ number_over:
             state->work[state->field] = value;
             goto next_key;
         }
-#if !LB_KEYED
+#if LB_KEYED == 0
         if (byte == '}') {
             state->work[state->field] = value;
             state->stack = 1u;
@@ -179,93 +228,78 @@ number_over:
         }
 #endif
     }
-    if (byte == ',' && state->field == LB_OTHER) {
+    if (byte == ',' && state->field == LB_OTHER && !LB_ENDS_WITH_POINT(state)) {
         if ((state->stack & 1u) != 0u) {
             goto at_value;
         }
-        goto at_key;
+        if (!LB_OUTSIDE(state)) {
+            goto next_key;
+        }
     }
 single_of_number:
-    state->at = LB_HAS_POINT(state) ? LB_AT_fraction : LB_AT_digits;
-    state->value = value;
+    state->at = LB_HAS_POINT(state) ? lb_at_fraction : lb_at_digits;
     goto single;
-single_of_name:
-    state->node = (lb_node)value;
-    LB_OTHERWISE(name);
-out_of_name:
-    state->node = (lb_node)value;
-    state->at = LB_AT_name;
-    goto out;
-out_of_number:
-    state->value = value;
 out:
+    state->value = value;
 #if LB_CHECK_DIGITS > 0
     (void)lb_cover(state, end, covered, 0);
 #endif
-    return n;
-name:
-LB_TRIE
+    return;
 at_line_start:
     LB_NEXT(line_start);
     if (byte != '{') {
         LB_OTHERWISE(line_start);
     }
     lb_open(state);
-at_first_key:
-    LB_NEXT(first_key);
-    if (byte == '"' && !LB_OUTSIDE(state)) {
-        goto name;
-    }
-    LB_OTHERWISE(first_key);
-at_behind:
-    LB_NEXT(behind);
-#if LB_CHECK_DIGITS == 0 && LB_END_BYTES == 1
-    if (byte == LB_END) {
-        state->length += (uint32_t)i;
-        (void)lb_end(state, now);
-        state->length -= (uint32_t)i;
-        goto at_line_start;
-    }
-#endif
-    LB_OTHERWISE(behind);
-at_digits:
-    value = state->value;
-    goto next_digit;
-at_point:
-    value = state->value;
-    goto first_behind;
-at_fraction:
-    value = state->value;
-    goto digit_behind;
-#if LB_CHOICES
-at_option:
-    value = state->node;
-in_option:
+    state->at = lb_at_first_key;
     if (i == 0) {
-        state->node = (lb_node)value;
-        state->at = LB_AT_option;
         goto out;
     }
     byte = end[i];
     i++;
-    digit = lb_words[value];
-    if (byte == digit && value < LB_WORDS - 1u) {
-        value++;
-        goto in_option;
+    if (byte == '"') {
+        goto name;
     }
-    state->node = (lb_node)value;
-    LB_OTHERWISE(option);
+    goto single;
+at_behind:
+    LB_NEXT(behind);
+#if LB_CHECK_DIGITS == 0 && LB_END_BYTES == 1
+    if (byte == LB_END) {
+        (void)lb_end(state, i);
+        goto at_line_start;
+    }
 #endif
-at_after:
-    LB_NEXT(after);
-    if (byte == ',' && (state->stack & 1u) == 0u) {
-        goto at_key;
-    }
-    LB_OTHERWISE(after);
+    LB_OTHERWISE(behind);
 at_string:
     LB_NEXT(string);
     if (LB_PLAIN(byte)) {
         goto at_string;
     }
     LB_OTHERWISE(string);
+#if LB_CHOICES
+at_option:
+    value = state->node;
+in_option:
+    state->node = (lb_node)value;
+    LB_NEXT(option);
+    if (byte == lb_words[value] && byte != '"' && value < LB_WORDS - 3u) {
+        value++;
+        goto in_option;
+    }
+    LB_OTHERWISE(option);
+#endif
+}
+
+size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, uint32_t now)
+{
+    if (n > state->most_waiting) {
+        state->most_waiting = (uint32_t)n;
+    }
+    if (n > limit) {
+        n = limit;
+    }
+    state->length += (uint32_t)n;
+    state->now = now;
+    lb_run(state, &data[n], -(ptrdiff_t)n);
+    return n;
 }

@@ -14,53 +14,71 @@ STATE(line_start)
         LB_GO(first_key);
     }
 #endif
-    LB_OTHERWISE(line_start);
+    LB_UNLESS_SPACE();
 }
 
 STATE(first_key)
 {
-    if (byte == '"' && !LB_OUTSIDE(state)) {
-        LB_GO_TO(LB_KEYS(state));
+    if (byte == '"') {
+#if LB_NAMES
+        if (!LB_OUTSIDE(state)) {
+            LB_GO_TO(LB_KEYS(state));
+        }
+#endif
+        LB_AGAIN(other_key);
     }
     if (byte == '}') {
         LB_AGAIN(after);
     }
-    if (byte == '"') {
-        LB_AGAIN(key);
-    }
-    LB_OTHERWISE(first_key);
+    LB_UNLESS_SPACE();
 }
 
+#if LB_NAMES
+/* In front of a key where keys are looked for. */
 STATE(key)
 {
+    if (LB_RARE(byte != '"')) {
+        LB_UNLESS_SPACE();
+    }
+    LB_GO_TO(LB_KEYS(state));
+}
+#endif
+
+/* In front of a key anywhere else. */
+STATE(other_key)
+{
     if (byte == '"') {
-        if (!LB_OUTSIDE(state)) {
-            LB_GO_TO(LB_KEYS(state));
-        }
-        state->field = LB_OTHER;
-        state->shape = LB_NEVER;
-        state->closing = LB_AT_colon;
+        lb_nobody(state);
+        state->closing = lb_at_colon;
         LB_GO(string);
     }
-    LB_OTHERWISE(key);
+    LB_UNLESS_SPACE();
 }
 
 #if LB_NAMES
 /* Behind a key that is wanted, its closing quote included. */
 STATE(known)
 {
-    if (byte == ':') {
-        const lb_marks mark = LB_MARK(state->field);
-        const lb_marks seen = state->seen;
+    lb_marks both;
 
-        if (LB_RARE((seen & mark) != 0u)) {
-            LB_REFUSE(LB_TWICE);
-        }
-        state->seen = seen | mark;
-        state->shape = lb_fields[state->field].shape;
-        LB_GO(value);
+    if (LB_RARE(byte != ':')) {
+        LB_UNLESS_SPACE();
     }
-    LB_OTHERWISE(known);
+    state->field = lb_words[state->node + 1u];
+    /* A mark that was there already is gone then. */
+    both = state->seen ^ LB_MARK(state->field);
+    if (LB_RARE(both < state->seen)) {
+        LB_REFUSE(LB_TWICE);
+    }
+    state->seen = both;
+    state->shape = lb_fields[state->field].shape;
+    LB_GO(value);
+}
+
+STATE(twice)
+{
+    (void)byte;
+    LB_REFUSE(LB_TWICE);
 }
 #endif
 
@@ -70,21 +88,21 @@ STATE(colon)
     if (byte == ':') {
         LB_GO(value);
     }
-    LB_OTHERWISE(colon);
+    LB_UNLESS_SPACE();
 }
 
 STATE(value)
 {
     const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
 
-    if (digit <= 9u) {
-        state->value = digit;
-        if (digit == 0u) {
-            LB_GO(zero);
-        }
-        LB_GO(digits);
+    if (LB_RARE(digit > 9u)) {
+        LB_AGAIN(other_value);
     }
-    LB_AGAIN(other_value);
+    state->value = digit;
+    if (LB_RARE(digit == 0u)) {
+        LB_GO(zero);
+    }
+    LB_GO(digits);
 }
 
 /* A value that does not begin with a digit. That it is wrong for its field is taken back where it is not. */
@@ -96,58 +114,60 @@ STATE(other_value)
         state->shape |= LB_MINUS;
         LB_GO(first_digit);
     }
-    if (LB_SPACE(byte)) {
-        LB_GO(value);
+    if (byte <= ' ') {
+        state->at = lb_at_value;
+        LB_UNLESS_SPACE();
     }
+    state->bad |= mark;
     /* true, false, null: what they mean is known with the first letter. */
     if (byte == 'n') {
         state->text = 9u;
+#if LB_OPTIONALS
         if ((LB_OPTIONAL & mark) != 0u) {
             state->none |= mark;
-        } else {
-            state->bad |= mark;
+            state->bad ^= mark;
         }
+#endif
         LB_GO(literal);
     }
     if (byte == 't' || byte == 'f') {
         state->text = byte == 't' ? 0u : 4u;
+#if LB_FLAGS
         if (lb_fields[state->field].kind == LB_FLAG) {
             state->work[state->field] = byte == 't' ? 1u : 0u;
-        } else {
-            state->bad |= mark;
+            state->bad ^= mark;
         }
+#endif
         LB_GO(literal);
     }
-    state->bad |= mark;
     if (byte == '"') {
-        state->closing = LB_AT_after;
+        state->closing = lb_at_after;
 #if LB_CHOICES
         LB_GO_TO(lb_fields[state->field].words);
 #else
         LB_GO(string);
 #endif
     }
-    if (byte == '{' || byte == '[') {
-        if ((state->stack & 0x8000u) != 0u) {
-            LB_REFUSE(LB_TOO_DEEP);
-        }
-        state->stack = (uint16_t)(state->stack << 1);
-        if (byte == '[') {
-            state->stack |= 1u;
-            state->field = LB_OTHER;
-            state->shape = LB_NEVER;
-            LB_GO(first_element);
-        }
-#if LB_KEYED
-        if (lb_fields[state->field].kind == LB_GROUP) {
-            state->level = state->stack;
-            state->keys = lb_fields[state->field].words;
-            state->bad &= (lb_marks)~mark;
-        }
-#endif
-        LB_GO(first_key);
+    if ((byte | 0x20u) != '{') {
+        LB_REFUSE(LB_NOT_JSON);
     }
-    LB_REFUSE(LB_NOT_JSON);
+    if ((state->stack & 0x8000u) != 0u) {
+        LB_REFUSE(LB_TOO_DEEP);
+    }
+    state->stack = (uint16_t)(state->stack << 1);
+    if (byte == '[') {
+        state->stack |= 1u;
+        lb_nobody(state);
+        LB_GO(first_element);
+    }
+#if LB_KEYED
+    if (lb_fields[state->field].kind == LB_GROUP) {
+        state->level = state->stack;
+        state->keys = lb_fields[state->field].words;
+        state->bad ^= mark;
+    }
+#endif
+    LB_GO(first_key);
 }
 
 STATE(literal)
@@ -170,7 +190,7 @@ STATE(first_element)
         LB_AGAIN(after);
     }
     if (byte <= ' ') {
-        LB_OTHERWISE(first_element);
+        LB_UNLESS_SPACE();
     }
 #if LB_ARRAY
     if (state->stack == 3u) {
@@ -183,26 +203,19 @@ STATE(first_element)
 /* Behind a minus sign. */
 STATE(first_digit)
 {
-    const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
-
-    if (digit > 9u) {
+    if ((uint_fast8_t)(byte - '0') > 9u) {
         LB_REFUSE(LB_NOT_JSON);
     }
-    state->value = digit;
-    if (digit == 0u) {
-        LB_GO(zero);
-    }
-    LB_GO(digits);
+    LB_AGAIN(value);
 }
 
 /* Behind a zero in front of the point: no digit may follow. */
 STATE(zero)
 {
-    if (byte == '.') {
-        state->shape += LB_POINT;
-        LB_GO(point);
+    if ((uint_fast8_t)(byte - '0') <= 9u) {
+        LB_REFUSE(LB_NOT_JSON);
     }
-    LB_AGAIN(number_over);
+    LB_AGAIN(digits);
 }
 
 STATE(digits)
@@ -221,12 +234,12 @@ STATE(digits)
     LB_BEHIND_DIGITS();
     if (byte == '.') {
         state->shape += LB_POINT;
-        LB_GO(point);
+        LB_GO(fraction);
     }
     LB_AGAIN(number_over);
 }
 
-/* More digits than any field has: zeros are counted. */
+/* A digit for which there is no room: only a zero leaves the number what it is, and is counted. */
 STATE(no_room)
 {
     if (byte != '0') {
@@ -235,96 +248,70 @@ STATE(no_room)
         state->zeros = (state->shape & LB_ZEROS) != 0 ? (uint16_t)(state->zeros + 1u) : 1u;
         state->shape |= LB_ZEROS;
     }
+    if (LB_HAS_POINT(state)) {
+        state->shape += LB_DIGIT_BEHIND;
+        LB_GO(fraction);
+    }
     LB_GO(digits);
-}
-
-STATE(point)
-{
-    if ((uint_fast8_t)(byte - '0') > 9u) {
-        LB_REFUSE(LB_NOT_JSON);
-    }
-    if (LB_NO_ROOM_BEHIND(state->value)) {
-        LB_AGAIN(no_room_behind);
-    }
-    LB_ADD_BEHIND();
-    LB_GO(fraction);
 }
 
 STATE(fraction)
 {
-    if ((uint_fast8_t)(byte - '0') <= 9u) {
-        if (LB_NO_ROOM_BEHIND(state->value)) {
-            LB_AGAIN(no_room_behind);
+    const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
+
+    if (digit <= 9u) {
+        const lb_number value = state->value;
+
+        if (LB_RARE((value >> LB_TOP) != 0u)) {
+            LB_AGAIN(no_room);
         }
-        LB_ADD_BEHIND();
+        state->value = (lb_number)(value * 10u + digit);
+        state->shape += LB_DIGIT_BEHIND;
         LB_STAY();
     }
     LB_BEHIND_DIGITS();
     LB_AGAIN(number_over);
 }
 
-/* A digit behind the point while the number is zero, or so large that there is no room for it: then only a zero
-   leaves the number what it is. */
-STATE(no_room_behind)
-{
-    const lb_number value = state->value;
-
-    if (value == 0u) {
-        state->value = (lb_number)(byte - (lb_number)'0');
-        state->shape += LB_DIGIT_BEHIND;
-    } else if (byte != '0') {
-        lb_forget(state);
-    }
-    LB_GO(fraction);
-}
-
 STATE(number_over)
 {
+    if (LB_ENDS_WITH_POINT(state)) {
+        LB_REFUSE(LB_NOT_JSON);
+    }
     if ((byte | 0x20u) == 'e') {
         if (lb_fields[state->field].kind == LB_WHOLE) {
             lb_forget(state);
         }
+        state->code = 0u;
+        state->text = 0u;
+        state->minus = 0u;
         LB_GO(exponent);
     }
     lb_keep(state, 0);
     LB_AGAIN(after);
 }
 
+/* Behind the letter of an exponent; ``text`` tells whether a sign and digits came already. */
 STATE(exponent)
-{
-    state->code = 0u;
-    state->minus = 0u;
-    if (byte == '-') {
-        state->minus = 1u;
-        LB_GO(exponent_first);
-    }
-    if (byte == '+') {
-        LB_GO(exponent_first);
-    }
-    LB_AGAIN(exponent_first);
-}
-
-STATE(exponent_first)
-{
-    if ((uint_fast8_t)(byte - '0') > 9u) {
-        LB_REFUSE(LB_NOT_JSON);
-    }
-    LB_AGAIN(exponent_digits);
-}
-
-STATE(exponent_digits)
 {
     const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
 
-    if (digit > 9u) {
-        const int16_t exponent = (int16_t)state->code;
-
-        lb_keep(state, state->minus != 0u ? (int16_t)-exponent : exponent);
-        LB_AGAIN(after);
+    if (digit <= 9u) {
+        /* Beyond the longest line it does not matter how far. */
+        state->code = state->code < 2000u ? (uint16_t)(state->code * 10u + digit) : 20000u;
+        state->text = 2u;
+        LB_STAY_LONG();
     }
-    /* Beyond the longest line it does not matter how far. */
-    state->code = state->code < 2000u ? (uint16_t)(state->code * 10u + digit) : 20000u;
-    LB_STAY_LONG();
+    if (state->text == 0u && (byte == '-' || byte == '+')) {
+        state->minus = byte == '-' ? 1u : 0u;
+        state->text = 1u;
+        LB_STAY();
+    }
+    if (state->text != 2u) {
+        LB_REFUSE(LB_NOT_JSON);
+    }
+    lb_keep(state, state->minus != 0u ? -(int_fast16_t)state->code : (int_fast16_t)state->code);
+    LB_AGAIN(after);
 }
 
 /* A string nobody asked for. */
@@ -390,18 +377,19 @@ STATE(wide)
 /* In a key that can only be one. */
 STATE(name)
 {
-    const uint_fast16_t node = state->node;
-    const uint_fast8_t next = lb_words[node];
+    const lb_node node = state->node;
 
-    if (byte == next && node < LB_WORDS - 1u) {
-        state->node = (lb_node)(node + 1u);
+    if (byte != lb_words[node]) {
+        LB_LOST();
+    }
+    if (byte != '"') {
+        /* Every word ends with a quote, in front of the last ones. */
+        if (node < LB_WORDS - 2u) {
+            state->node = (lb_node)(node + 1u);
+        }
         LB_STAY();
     }
-    if (byte == '"' && next >= 0x80u && node < LB_WORDS - 1u) {
-        state->field = lb_words[node + 1u];
-        LB_GO(known);
-    }
-    LB_LOST();
+    LB_GO(known);
 }
 #endif
 
@@ -409,21 +397,20 @@ STATE(name)
 /* In a word of a choice that can only be one. */
 STATE(option)
 {
-    const uint_fast16_t node = state->node;
-    const uint_fast8_t next = lb_words[node];
+    const lb_node node = state->node;
 
-    if (node < LB_WORDS - 1u) {
-        if (byte == next) {
-            state->node = (lb_node)(node + 1u);
-            LB_STAY();
-        }
-        if (byte == '"' && next >= 0x80u) {
-            state->work[state->field] = (lb_number)((next & 0x7Fu) << 8) | lb_words[node + 1u];
-            state->bad &= (lb_marks)~LB_MARK(state->field);
-            LB_GO(after);
-        }
+    if (byte != lb_words[node]) {
+        LB_ASTRAY();
     }
-    LB_ASTRAY();
+    if (byte != '"') {
+        if (node < LB_WORDS - 3u) {
+            state->node = (lb_node)(node + 1u);
+        }
+        LB_STAY();
+    }
+    state->work[state->field] = (lb_number)((lb_number)lb_words[node + 1u] << 8) | lb_words[node + 2u];
+    state->bad &= (lb_marks)~LB_MARK(state->field);
+    LB_GO(after);
 }
 #endif
 
@@ -431,8 +418,13 @@ STATE(option)
 STATE(after)
 {
     if (byte == ',') {
-        if ((state->stack & 1u) == 0u) {
+#if LB_NAMES
+        if (!LB_OUTSIDE(state)) {
             LB_GO(key);
+        }
+#endif
+        if ((state->stack & 1u) == 0u) {
+            LB_GO(other_key);
         }
 #if LB_ARRAY
         if (state->stack == 3u) {
@@ -455,12 +447,12 @@ STATE(after)
 #if LB_KEYED
         if (state->stack == 2u) {
             state->level = 2u;
-            state->keys = LB_AT_keys;
+            state->keys = lb_at_keys;
         }
 #endif
-        LB_GO(after);
+        LB_STAY();
     }
-    LB_OTHERWISE(after);
+    LB_UNLESS_SPACE();
 }
 
 /* Behind the document: the check, if there is one, and the end of the line, which alone accepts it. */
@@ -496,7 +488,7 @@ STATE(behind)
         LB_REFUSE(LB_BAD_CHECK);
     }
 #endif
-    LB_OTHERWISE(behind);
+    LB_UNLESS_SPACE();
 }
 
 #if LB_END_BYTES == 2

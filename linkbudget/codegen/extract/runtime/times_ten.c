@@ -1,15 +1,14 @@
 /* Times ten so often; 1 in *lost when that is no whole number or larger than any field has. */
-static lb_number lb_times_ten(lb_number value, int16_t tens, uint8_t *lost)
+static lb_number lb_times_ten(lb_number value, int_fast16_t tens, uint8_t *lost)
 {
-    while (tens > 0 && value != 0u) {
+    for (; tens > 0 && value != 0u; tens--) {
         if ((value >> LB_TOP) != 0u) {
             *lost = 1u;
             return 0u;
         }
         value = (lb_number)(value * 10u);
-        tens--;
     }
-    while (tens < 0 && value != 0u) {
+    for (; tens < 0 && value != 0u; tens++) {
         /* An exact division by multiplication with the inverse: a rest makes the result too large. */
         value = (lb_number)(value * LB_FIFTH);
         value = (lb_number)((value >> 1) | (value << (LB_BITS - 1)));
@@ -17,7 +16,6 @@ static lb_number lb_times_ten(lb_number value, int16_t tens, uint8_t *lost)
             *lost = 1u;
             return 0u;
         }
-        tens++;
     }
     return value;
 }

@@ -36,10 +36,10 @@ static void lb_keep(lb_receiver *state)
 #endif
 
 #define LB_DIGIT(byte) ((uint_fast8_t)((byte) - '0') <= 9u)
-#define LB_IS_DECIMAL(state) (lb_words[(state)->word].begin == LB_AT_decimal)
-#define LB_GO(x) do { state->at = LB_AT_##x; return LB_DO_NOTHING; } while (0)
+#define LB_IS_DECIMAL(state) (lb_words[(state)->word].begin == lb_at_decimal)
+#define LB_GO(x) do { state->at = lb_at_##x; return LB_DO_NOTHING; } while (0)
 #define LB_STAY() return LB_DO_NOTHING
-#define LB_AGAIN(x) do { (void)byte; state->at = LB_AT_##x; return LB_DO_AGAIN; } while (0)
+#define LB_AGAIN(x) do { (void)byte; state->at = lb_at_##x; return LB_DO_AGAIN; } while (0)
 #define LB_REFUSE(why) do { (void)state; return (uint_fast8_t)(LB_DO_REFUSE + (why)); } while (0)
 #define LB_END_OF_LINE() do { (void)state; return LB_DO_END; } while (0)
 /* Where a line could go on for ever, it ends. */

@@ -1,0 +1,51 @@
+/* The line ends where it may; so many bytes, below zero, are in its length that come behind it. */
+LB_APART static lb_status lb_end(lb_receiver *state, ptrdiff_t i)
+{
+    lb_status status = LB_TOO_LONG;
+
+    state->length += (uint32_t)i;
+    if (state->length <= LB_MAX_LINE + 1u) {
+        status = lb_commit(state);
+    }
+    status = lb_line_over(state, status);
+    state->length -= (uint32_t)i;
+    return status;
+}
+
+lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now)
+{
+    /* A state hands on to one that comes later in the line, so this ends. */
+    while (what == LB_DO_AGAIN) {
+        what = state->at(state, byte);
+    }
+#if LB_JSON
+#if LB_NAMES
+    if (what == LB_DO_LOST) {
+        lb_nobody(state);
+        state->closing = lb_at_colon;
+        what = LB_DO_ASTRAY;
+    }
+#endif
+    if (what == LB_DO_ASTRAY) {
+        what = lb_astray(state, byte);
+    }
+    if (what == LB_DO_SPACE) {
+        what = LB_SPACE(byte) ? LB_DO_NOTHING : LB_DO_REFUSE + LB_NOT_JSON;
+    }
+#endif
+    if (state->length > (byte == LB_END ? LB_MAX_LINE + 1u : LB_MAX_LINE)) {
+        what = LB_DO_TOO_LONG;
+        state->length = LB_MAX_LINE + 2u;
+    }
+    if (what == LB_DO_NOTHING) {
+        return LB_NOTHING;
+    }
+    if (byte != LB_END) {
+        state->reason = (uint8_t)(what - LB_DO_REFUSE);
+        state->at = lb_at_drop;
+        return LB_NOTHING;
+    }
+    state->at = lb_at_line_start;
+    state->now = now;
+    return what == LB_DO_END ? lb_end(state, 0) : lb_line_over(state, (lb_status)(what - LB_DO_REFUSE));
+}
