@@ -479,7 +479,7 @@ def _arrived(times: Value, at: Value, stop: Value, until: Value) -> Value:
 
 @part
 def _steady(times: Value, at: Value, stop: Value, gap: Value) -> Value:
-    """Return the first character from ``at`` on that comes more than ``gap`` after the last, else ``stop``."""
+    """Return the first character from ``at`` on that comes more than a gap after the last, else ``stop``."""
     while at + 8 <= stop:
         late = np.int64(0)
         for k in range(8):
@@ -1433,7 +1433,7 @@ def _bytes_alike(m: Ints, most: Value, until: Value) -> Value:
     None is looked for at or after ``until``. The core is free, and a byte is there.
     """
     cost, rank = m[P_CALL_NS] + m[P_BYTE_NS], m[LAST_RANK] + 1
-    if m[P_LOOP_ROWS] or m[P_PAUSE_EVERY] or m[LEFT] or m[BROKEN]:
+    if m[P_LOOP_ROWS] or m[P_PAUSE_EVERY] or m[LEFT]:
         return np.int64(0)
     queue = FIFO if m[P_MODE] == POLLED else BUFFER
     count = min(most, _run_of(m, queue, most))
@@ -1455,6 +1455,8 @@ def _bytes_alike(m: Ints, most: Value, until: Value) -> Value:
         return np.int64(0)
     if count < 2:
         return np.int64(0)
+    if m[BROKEN]:
+        _piece(m, rank, count)
     _drop(m, queue, count)
     m[NOW] += count * cost
     m[READING_NS] += count * cost
