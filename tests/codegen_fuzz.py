@@ -519,9 +519,12 @@ COUNTERS = {
     "superseded": "SEARCHES || fz_superseded(pushed) == 0u",
 }
 STRETCH_BODY = """\
-    fz_line line = fz_line_start();
+    fz_receiver started;
+    fz_line line;
     size_t i;
 
+    fz_start(&started, 0u);
+    line = started.line;
     for (i = 0u; i < n; i++) {
         if (frame[i] != FZ_DELIMITER) {
             fz_add(&line, frame, frame[i]);
