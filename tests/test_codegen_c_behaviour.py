@@ -248,14 +248,8 @@ def test_the_same_link_gives_the_same_files():
 
 
 READ = """\
-static int s_read_beans(const uint8_t *p, size_t n, s_beans_t *out)
+static uint8_t s_read_beans(const uint8_t *p, s_beans_t *out)
 {
-    if (n != 4u) {
-        return 0;
-    }
-    if ((p[3] & 0x7fu) != 0u) {
-        return 0;
-    }
     {
         unsigned raw = (unsigned)p[1];
 
@@ -270,8 +264,12 @@ static int s_read_beans(const uint8_t *p, size_t n, s_beans_t *out)
         }
         out->score = (int8_t)(uint8_t)(raw + (uint8_t)-5);
     }
+    const unsigned b3 = p[3];
+    if ((b3 & 0x7fu) != 0u) {
+        return 0;
+    }
     {
-        unsigned raw = ((unsigned)(b2 & 0x01u) << 1) | (unsigned)(p[3] >> 7);
+        unsigned raw = ((unsigned)(b2 & 0x01u) << 1) | (unsigned)(b3 >> 7);
 
         if (raw > 2u) {
             return 0;

@@ -31,7 +31,8 @@ def test_the_whole_catalogue(tmp_path):
             texts += [text.step(), text.pair(), text.value()]
             start = f"{text.type} r = {text.number(text.start)}; {text.wide} w = r;"
             loop = f"for (i = 0; i < 9; i++) {{ r = {name}_step(r, digits[i]); }}"
-            pairs = f"for (i = 0; i < 8; i += 2) {{ w = {name}_pair(w, digits[i], digits[i + 1]); }}"
+            both = f"{name}_both(digits[i], digits[i + 1])"
+            pairs = f"for (i = 0; i < 8; i += 2) {{ w = {name}_pair(w, {both}); }}"
             last = f'if ({name}_step(({text.type})w, digits[8]) != r) {{ puts("pairs differ"); }}'
             shown = f'printf("%" PRIx64 "\\n", (uint64_t){name}_value(r));'
             calls.append(f"{{ {start} {loop} {pairs} {last} {shown} }}")

@@ -2,8 +2,8 @@
 
 The frame is the report of the bean sorter's camera module, `BEANS` of `codegen_cases`: seven fields in 57
 bits behind an id, delimited by COBS with a CRC of polynomial 1021, 13 bytes on the wire. Compiled by
-arm-none-eabi-gcc 12 with -O2, without a table for the check. Bounds are those of a trial written by hand
-(906, 542 and 364 cycles) with some room; of two readings of the manual the dearer one counts.
+arm-none-eabi-gcc 12 with -O2, without a table for the check. A trial written by hand took 906, 542 and 364
+cycles; of two readings of the manual the dearer one counts.
 """
 
 from __future__ import annotations
@@ -39,6 +39,15 @@ VALUES = [value_of(RNG) for _ in range(40)]
 # No code but the first, and as many of them as there are: every byte a zero.
 FULL = {"tick": 65535, "kind": "stone", "score": 100, **dict.fromkeys("abcd", 96.0)}
 EMPTY = {"tick": 0, "kind": "whole", "score": 0, **dict.fromkeys("abcd", 0.0)}
+
+
+def sparse(rng: random.Random) -> dict:
+    """Some fields zero, so that codes stand anywhere."""
+    value = value_of(rng)
+    return {name: EMPTY[name] if rng.random() < 0.5 else value[name] for name in value}
+
+
+SPARSE = [sparse(RNG) for _ in range(40)]
 
 
 class Receiver:
@@ -88,29 +97,28 @@ def case_of(layouts=(BEANS,), fmt=FMT) -> Case:
 
 
 WAYS = {
-    # Way: what is called, cycles of a message with any values, and with no byte but zeros.
-    "push": ("r_push", Receiver.pushed, 900, 900),
-    "chunk": ("r_feed", Receiver.fed, 560, 560),
-    "whole": ("r_decode", Receiver.decoded, 400, 420),
+    # Way: what is called, and the most cycles of a message, also of one with no byte but zeros.
+    "push": ("r_push", Receiver.pushed, 800),
+    "chunk": ("r_feed", Receiver.fed, 560),
+    "whole": ("r_decode", Receiver.decoded, 400),
 }
 
 
 @pytest.mark.parametrize("layouts", [(BEANS,), (BEANS, FLAPS)], ids=["alone", "one of two"])
 @pytest.mark.parametrize("way", WAYS)
 def test_a_frame_of_seven_fields(way, layouts):
-    entry, of, most, most_empty = WAYS[way]
+    entry, of, most = WAYS[way]
     case = case_of(layouts)
     receiver = Receiver(case, entry, "r_start", "r_count")
-    frames = [case.codec.encode("beans", value) for value in [*VALUES, FULL]]
+    frames = [case.codec.encode("beans", value) for value in [*VALUES, *SPARSE, FULL, EMPTY]]
     assert {len(frame) for frame in frames} == {13}
     cycles = [of(receiver, frame) for frame in frames]
     assert max(cycles) <= most
-    assert of(receiver, case.codec.encode("beans", EMPTY)) <= most_empty
     assert receiver.stack <= 50
 
 
 def test_what_pushing_needs_of_the_flash():
     """Receiver and unpacking of the message, every counter included; without `r_start` and `r_take_beans`."""
     code = Receiver(case_of(), "r_push").image.code_bytes
-    assert code["r_read_beans"] <= 130
-    assert sum(code.values()) <= 445
+    assert set(code) <= {"r_push", "r_read_beans", "(without a name)"}
+    assert sum(code.values()) <= 350

@@ -139,10 +139,18 @@ class CheckText:
 
     def pair(self) -> str:
         """Return the function that takes two bytes into the register."""
-        body = self._pairs or f"    return {self.name}_step({self.name}_step(check, first), second);\n"
+        body = self._pairs or _PAIR_OF_STEPS.replace("lb_step", f"{self.name}_step")
         kind = self.wide
-        head = f"static inline {kind} {self.name}_pair({kind} check, uint8_t first, uint8_t second)"
-        return f"/* {self.check.name}, two bytes. */\n{head}\n{{\n{body}}}\n"
+        heads = (
+            f"static inline unsigned {self.name}_both(unsigned first, unsigned second)",
+            f"static inline {kind} {self.name}_pair({kind} check, unsigned both)",
+        )
+        order = "second << 8 | first" if self._pairs == _PAIR_REFLECTED else "first << 8 | second"
+        return (
+            f"/* Two bytes in one, in the order the check takes their bits. */\n"
+            f"{heads[0]}\n{{\n    return {order};\n}}\n\n"
+            f"/* {self.check.name}, two bytes. */\n{heads[1]}\n{{\n{body}}}\n"
+        )
 
     def value(self) -> str:
         """Return the function that makes the check's value of the register."""
@@ -250,7 +258,7 @@ _SHIFTS_REFLECTED = """\
     return (uint16_t)((check >> 8) ^ (mixed << 8) ^ (mixed << 3) ^ (mixed >> 4));
 """
 _PAIR = """\
-    unsigned mixed = (uint16_t)(check ^ ((unsigned)first << 8 | second));
+    unsigned mixed = (uint16_t)(check ^ both);
     unsigned more = mixed >> 11;
 
     mixed ^= mixed >> 4;
@@ -259,13 +267,16 @@ _PAIR = """\
     return (mixed << 12) ^ (mixed << 5) ^ mixed;
 """
 _PAIR_REFLECTED = """\
-    unsigned mixed = check ^ ((unsigned)second << 8 | first);
+    unsigned mixed = check ^ both;
     unsigned more = mixed << 11;
 
     mixed ^= mixed << 4;
     mixed ^= mixed << 8;
     mixed = (uint16_t)(mixed ^ more);
     return (mixed >> 12) ^ (mixed >> 5) ^ mixed;
+"""
+_PAIR_OF_STEPS = """\
+    return lb_step(lb_step(check, (uint8_t)(both >> 8)), (uint8_t)both);
 """
 _SUMS = {
     "sum8": "    return (uint8_t)(check + byte);\n",

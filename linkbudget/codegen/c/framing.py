@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import ClassVar
 
 from linkbudget.check.algorithms import check_code
 from linkbudget.codegen.c.checks import CheckText
@@ -15,6 +17,16 @@ __all__ = ["Framing"]
 
 RUN = 254
 """The longest block of COBS."""
+BEHIND = """\
+    if (length >= LB_CHECK_BYTES) {
+        line->check = lb_check_step(line->check, body[length - LB_CHECK_BYTES]);
+    }
+"""
+END_EMPTY = """\
+    if (LB_LINE_EMPTY(state->line)) {
+        return LB_NOTHING;
+    }
+"""
 STUFFING = {"cobs": "stuff_cobs", "slip": "stuff_slip"}
 
 
@@ -93,6 +105,11 @@ class Framing:
         return self.header_bytes + self._lead + self.spec.max_body
 
     @property
+    def room(self) -> int:
+        """Bytes of the buffer: between delimiters one more, which says that there were too many."""
+        return self.buffer_bytes + (0 if self.searches else 1)
+
+    @property
     def length_type(self) -> str:
         """The type of lengths within the receiver."""
         most = self._max_stretch if self._has_raw else self.buffer_bytes
@@ -123,7 +140,7 @@ class Framing:
         if self._has_raw:
             lines.append(f"{length} raw;")
         lines += {
-            "cobs": ["uint8_t left;"],
+            "cobs": ["uint8_t left;"] if self._has_raw else ["uint8_t next;"],
             "slip": ["uint8_t escaped;", "uint8_t bad;"],
             "hdlc": ["uint8_t escaped;", "uint8_t bad;"],
             "newline": ["uint8_t first;", "uint8_t bad;"] if len(self._terminator) == 2 else [],
@@ -182,10 +199,19 @@ class Framing:
             if self._sync:
                 texts.insert(0, _before(runtime("search_sync"), "\n/* Looks for"))
             return texts
-        keep = "keep"
-        if self.check is not None:
-            keep = "keep_behind" if self.check.residue is None else "keep_residue"
-        return [self._start(), self._placed(keep), runtime(self._adding), self._judge_line()]
+        adding = [runtime(self._adding)] if self._lead else [self._placed("keep"), runtime(self._adding)]
+        return [*map(self._checked, adding), self._judge_line()]
+
+    def _checked(self, text: str) -> str:
+        """A runtime piece that adds a byte to the body, with what the check does meanwhile."""
+        how, step = "", ""
+        if self.check is not None and self.check.residue is None:
+            how, step = " The check runs\n   as many bytes behind as it is long itself.", BEHIND
+        elif self.check is not None:
+            how = " The check runs\n   over all of it, its own bytes included."
+            step = "    line->check = lb_check_step(line->check, byte);\n"
+        text = text.replace("LB_HOW", how).replace("    LB_CHECKED\n", step)
+        return text.replace("lb_length", self.length_type)
 
     def pushing(self) -> list[str]:
         """Return the functions that take bytes, and the one that decodes a whole frame."""
@@ -197,7 +223,10 @@ class Framing:
             return [search, self._sized("push_search"), runtime("decode_counted")]
         if self.kind == "counted":
             return [self._sized("search_any"), self._sized("push_search"), runtime("decode_counted_any")]
-        end = self._placed("end_stretch" if self._empty is None else "end_stretch_skip")
+        end = self._placed("end_stretch")
+        if self._empty is None:
+            end = end.replace(END_EMPTY, "").replace("LB_TWICE", "")
+        end = end.replace("LB_TWICE", " Two delimiters in a row\n   are no frame.")
         if self._fast:
             return [end, runtime("push"), self._feed_cobs()]
         decode = "decode_stretch"
@@ -213,8 +242,13 @@ class Framing:
     def _feed_cobs(self) -> str:
         text = self._sized("feed_cobs")
         check = self.check
+        text = text.replace("LB_GIVEN", ", ".join(value for value, _ in self._judged()))
         if check is None:
-            return "".join(line for line in text.splitlines(True) if "check" not in line)
+            text = "".join(line for line in text.splitlines(True) if not re.search("check|pair", line))
+            text = text.replace("if (left > 1u) {\n        } else if (left == 1u) {", "if (left == 1u) {")
+            return text.replace(
+                "} else {\n            left = first;", "} else if (left == 0u) {\n            left = first;"
+            )
         kept = "" if check.wide == check.type else f"({check.type})"
         text = text.replace("(LB_CHECK_KEPT)", kept).replace("LB_CHECK_TYPE", check.wide)
         return text.replace("LB_CHECK_START", check.number(check.start))
@@ -222,6 +256,8 @@ class Framing:
     def _placed(self, name: str) -> str:
         """A runtime piece for the place where the body stands among the bytes that are held."""
         text = runtime(name)
+        for call, line in (("lb_begin(&line);", "line."), ("lb_begin(&state->line);", "state->line.")):
+            text = text.replace(f"    {call}\n", "".join(f"    {row}\n" for row in self.beginning(line)))
         if self._lead:
             return text
         text = text.replace("&state->body[LB_LEAD]", "state->body").replace("&frame[LB_LEAD]", "frame")
@@ -264,10 +300,9 @@ class Framing:
             values["check"] = self.check.number(start)
         return [(name, values.get(name, "0u")) for name in names]
 
-    def _start(self) -> str:
-        rows = "\n".join(f"    line.{name} = {value};" for name, value in self.start_values())
-        head = "/* A stretch without any byte yet. */\nstatic inline lb_line lb_line_start(void)"
-        return f"{head}\n{{\n    lb_line line;\n\n{rows}\n    return line;\n}}\n"
+    def beginning(self, line: str) -> list[str]:
+        """Return the statements after which a line, given with what leads to its members, has no byte yet."""
+        return [f"{line}{name} = {value};" for name, value in self.start_values()]
 
     def _judge_line(self) -> str:
         lines: list[str] = []
@@ -279,26 +314,55 @@ class Framing:
                 "line->length > LB_HELD" if self._lead else "line->length > LB_MAX_BODY", "TOO_LONG"
             )
         bad = {
-            "cobs": "line->left != 0u" if self._lead else "line->left != 1u",
+            "cobs": "line->next != line->length" if self._lead else "line->left != 1u",
             "slip": "line->bad != 0u || line->escaped != 0u",
             "hdlc": "line->bad != 0u || line->escaped != 0u",
             "newline": "line->bad != 0u || line->first == 0u" if self._has_raw else "",
         }[self.kind]
         if bad:
             lines += _reject(bad, "BAD_STUFFING")
-        lines += self._short("line->length")
-        if self._has_raw:
-            lines += _reject("line->length > LB_MAX_BODY", "TOO_LONG")
-        if self.check is not None and self.check.residue is not None:
-            lines += _reject(f"line->check != {self.check.number(self.check.residue)}", "BAD_CHECK")
-        elif self.check is not None:
-            lines += self._compare("line->check", "line->length")
-        lines += self._layout()
-        unused = [] if "body" in "".join(lines) else ["(void)body;"]
-        text = "\n".join(indented([*unused, *lines, "return LB_NOTHING;"]))
+        if self._fast:
+            given = ", ".join(self._of_line[value] for value, _ in self._judged())
+            lines.append(f"return lb_judge_body({given});")
+        else:
+            lines += [*self._judging("line->length", "line->check"), "return LB_NOTHING;"]
+        unused = [] if re.search(r"\bbody\b", "".join(lines)) else ["(void)body;"]
+        text = "\n".join(indented([*unused, *lines]))
         head = "static lb_status lb_judge(const lb_line *line, const uint8_t *body)"
         says = "/* What is wrong with a finished stretch; LB_NOTHING when it is a frame. */"
-        return f"{says}\n{head}\n{{\n{text}\n}}\n"
+        return f"{self._judge_body()}{says}\n{head}\n{{\n{text}\n}}\n"
+
+    _of_line: ClassVar[dict[str, str]] = {
+        "i": "line->length",
+        "(LB_CHECK_KEPT)check": "line->check",
+        "body": "body",
+    }
+
+    def _judged(self) -> list[tuple[str, str]]:
+        """What a function that judges bodies is given: as a whole frame has it, and as a parameter."""
+        given = [("i", "size_t length")]
+        if self.check is not None:
+            given.append(("(LB_CHECK_KEPT)check", f"{self.check.type} check"))
+        return [*given, ("body", "const uint8_t *body")] if self._layout() else given
+
+    def _judge_body(self) -> str:
+        """The function that judges what stuffing gave, where a whole frame has a loop of its own."""
+        if not self._fast:
+            return ""
+        text = "\n".join(indented([*self._judging("length", "check"), "return LB_NOTHING;"]))
+        parameters = ", ".join(parameter for _, parameter in self._judged())
+        head = f"static inline lb_status lb_judge_body({parameters})"
+        return f"/* What is wrong with the bytes of a stretch. */\n{head}\n{{\n{text}\n}}\n\n"
+
+    def _judging(self, length: str, register: str) -> list[str]:
+        lines = self._short(length)
+        if self._has_raw:
+            lines += _reject(f"{length} > LB_MAX_BODY", "TOO_LONG")
+        if self.check is not None and self.check.residue is not None:
+            lines += _reject(f"{register} != {self.check.number(self.check.residue)}", "BAD_CHECK")
+        elif self.check is not None:
+            lines += self._compare(register, length)
+        return [*lines, *self._layout()]
 
     def _judge_whole(self) -> str:
         lines = self._short("n")
@@ -335,7 +399,7 @@ class Framing:
             "    i = 1u;",
             "}",
             f"for (; i < n - {size}u; i += 2u) {{",
-            "    check = lb_check_pair(check, body[i], body[i + 1u]);",
+            "    check = lb_check_pair(check, lb_check_both(body[i], body[i + 1u]));",
             "}",
         ]
 

@@ -24,6 +24,10 @@ REASONS = (
 )
 
 
+NEAR = 20
+"""The largest buffer that stands among what short instructions reach: 31 bytes in Thumb code."""
+
+
 def owner_of(ident: str) -> str:
     """Return the type of a message."""
     return f"lb_{ident}_t"
@@ -75,30 +79,31 @@ def _message(spec: DirectionSpec) -> str:
 def _receiver(spec: DirectionSpec, framing: Framing) -> str:
     line = "\n".join(indented(framing.line_members()))
     # What is used most comes first, where small processors reach it with short instructions.
-    rows = [
-        "lb_line line;",
+    body = f"uint8_t body[{framing.room}];"
+    early = framing.room <= NEAR
+    rows = ["lb_line line;", *([body] if early else [])]
+    rows += [
         f"{framing.length_type} high_water;",
-        "volatile uint8_t silent; /* 1 when nothing has come, or not for very long */",
+        "uint8_t silent; /* 1 when nothing has come, or not for very long */",
     ]
     if spec.fmt.sequence:
         rows += ["uint8_t next_sequence;", "uint8_t numbered;", "uint16_t lost;"]
     rows += [f"lb_places at_{message.ident};" for message in spec.messages]
     rows += [
-        "volatile uint32_t last; /* when the newest message came */",
+        "uint16_t unknown;",
+        "uint16_t counts[LB_STATUSES];",
+        "uint32_t last; /* when the newest message came */",
         "uint32_t longest_gap;",
         "uint32_t most_waiting;",
-        "uint16_t counts[LB_STATUSES];",
-        "uint16_t unknown;",
         f"uint16_t taken[{len(spec.messages)}];",
     ]
     rows += [f"{owner_of(message.ident)} kept_{message.ident}[2];" for message in spec.messages]
-    rows.append(f"uint8_t body[{framing.buffer_bytes}];")
+    rows += [] if early else [body]
     text = "\n".join(indented(rows))
     return (
         "/* The members of these three are private: use the functions. */\n"
         f"typedef struct {{\n{line}\n}} lb_line;\n\n"
-        "typedef struct {\n    volatile uint8_t newest;\n    volatile uint8_t reading;\n"
-        "    volatile uint8_t fresh[2];\n} lb_places;\n\n"
+        "typedef struct {\n    uint8_t newest;\n    uint8_t reading;\n    uint8_t fresh[2];\n} lb_places;\n\n"
         f"typedef struct {{\n{text}\n}} lb_receiver;\n"
     )
 

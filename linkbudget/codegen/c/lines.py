@@ -75,7 +75,7 @@ class LineReading(_Line):
         if has_text:
             self.needs |= {"utf8", "clean"}
         name = self.message.ident
-        head = f"static int lb_read_{name}(const uint8_t *p, size_t n, {self.owner}_t *out)"
+        head = f"static uint8_t lb_read_{name}(const uint8_t *p, size_t n, {self.owner}_t *out)"
         says = f"/* Reads {comment(self.message.name)}; 0 when the bytes are none: then *out is of no use. */"
         gap = body.index("")
         declared = [*body[:gap], ""] if gap else []

@@ -34,35 +34,49 @@ class Reading:
 
     def function(self) -> str:
         """Return the function from payload to struct."""
-        fixed = self.message.bits is not None and all(map(_is_fixed, self.message.slots))
-        lines = self._fixed() if fixed else self._moving()
-        head = f"static int lb_read_{self.message.ident}(const uint8_t *p, size_t n, {self.owner}_t *out)"
+        lines = self._moving() if self.size is None else self._fixed()
+        n = "size_t n, " if self.size is None else ""
+        head = f"static uint8_t lb_read_{self.message.ident}(const uint8_t *p, {n}{self.owner}_t *out)"
         says = f"/* Reads {comment(self.message.name)}; 0 when the bytes are none: then *out is of no use. */"
         text = "\n".join(indented(lines))
         return f"{says}\n{head}\n{{\n{text}\n}}\n"
 
+    @property
+    def size(self) -> int | None:
+        """Bytes of a message whose fields all stand at fixed places; None for any other."""
+        bits = self.message.bits
+        return None if bits is None or not all(map(_is_fixed, self.message.slots)) else -(-bits // 8)
+
     def _fixed(self) -> list[str]:
         bits = self.message.bits or 0
-        size = -(-bits // 8)
-        lines = [f"if (n != {size}u) {{", "    return 0;", "}"]
-        if bits % 8:
-            mask = (1 << (8 - bits % 8)) - 1
-            mask = mask if self.message.bit_order == "msb" else mask << bits % 8
-            lines += [f"if ((p[{size - 1}] & {mask:#04x}u) != 0u) {{", "    return 0;", "}"]
+        lines: list[str] = []
         touched = [_touched(slot) for slot in self.message.slots]
         times = Counter(byte for some in touched for byte in some)
+        padded = (bits - 1) // 8 if bits % 8 else None
+        if padded is not None:
+            times[padded] += 1
         self.shared = {byte for byte, count in times.items() if count > 1}
         loaded: set[int] = set()
         for slot, some in zip(self.message.slots, touched, strict=True):
             new = sorted(self.shared & set(some) - loaded)
             lines += [f"const unsigned b{byte} = p[{byte}];" for byte in new]
+            if padded in new:
+                lines += self._padding(padded, bits)
             loaded.update(new)
             lines += self._slot(slot, "out->", Members(self.message.fields), self.owner, 0, fixed=True)
+        if padded is not None and padded not in loaded:
+            lines += self._padding(padded, bits)
         if not self.message.slots:
             lines.append("out->nothing = 0u;")
         if not any("p[" in line for line in lines):
             lines.insert(0, "(void)p;")
         return [*lines, "return 1;"]
+
+    def _padding(self, byte: int, bits: int) -> list[str]:
+        """Return the statements that refuse a last byte with anything behind the last bit."""
+        mask = (1 << (8 - bits % 8)) - 1
+        mask = mask if self.message.bit_order == "msb" else mask << bits % 8
+        return _refuse(f"({self._byte(byte)} & {mask:#04x}u) != 0u")
 
     def _moving(self) -> list[str]:
         self.needs |= {"reader", f"bits_{self.message.bit_order}", "rest"}
@@ -72,7 +86,7 @@ class Reading:
             lines.append(f"in.at = {first}u;")
         for slot in self.message.slots:
             lines += self._slot(slot, "out->", Members(self.message.fields), self.owner, 0, fixed=False)
-        return [*lines, "return lb_at_end(&in);"]
+        return [*lines, "return (uint8_t)lb_at_end(&in);"]
 
     # --- slots --------------------------------------------------------------------------------------------
 

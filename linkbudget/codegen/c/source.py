@@ -63,7 +63,8 @@ def source(spec: DirectionSpec, framing: Framing, sending: bool = True) -> str:
     read = [reading.function() for reading in readings]
     written = [writing.statements() for writing in writings]
     needs = set[str]().union(*(reading.needs for reading in readings), *(w.needs for w in writings))
-    dispatch = [_accept(spec), _read(spec)]
+    sizes = [reading.size if isinstance(reading, Reading) else None for reading in readings]
+    dispatch = [_accept(spec, sizes), _read(spec, sizes)]
     # Both are called from several of the others, in some links from none.
     for name in ("find", "begins"):
         callers = [*read, *dispatch, *(runtime(need) for need in needs - REALS.keys())]
@@ -109,7 +110,17 @@ def _dispatch(spec: DirectionSpec, actions: list[list[str]], unknown: list[str])
         lines += [f"case {message.id}u:", *indented([*action, "break;"])]
     lines += ["default:", *indented([*unknown, "break;"]), "}"]
     empty = ["} else {", *indented(unknown), "}"] if unknown else ["}"]
+    if _has_no_empty(spec):
+        return lines
     return ["if (n > 0u) {", *indented(lines), *empty]
+
+
+def _has_no_empty(spec: DirectionSpec) -> bool:
+    """Whether an empty payload needs no rule: its check stands in place of an id and begins like none."""
+    fmt = spec.fmt
+    if fmt.envelope.lead_bytes or not fmt.check_bytes:
+        return False
+    return fmt.envelope.wrap(b"")[0] not in [message.id for message in spec.messages]
 
 
 def _dispatch_words(spec: DirectionSpec, actions: list[list[str]], unknown: list[str]) -> list[str]:
@@ -147,32 +158,45 @@ def _plan(spec: DirectionSpec, message: MessageSpec) -> tuple[tuple[TemplateSlot
     return plan
 
 
-def _accept(spec: DirectionSpec) -> str:
+def _given(size: int | None) -> str:
+    """What a reading function is given of a payload: no size where there is but one, looked at before."""
+    return "p, n" if size is None else "p"
+
+
+def _of_size(size: int | None, lines: list[str]) -> list[str]:
+    return lines if size is None else [f"if (n == {size}u) {{", *indented(lines), "}"]
+
+
+def _accept(spec: DirectionSpec, sizes: list[int | None]) -> str:
     fmt = spec.fmt
     actions = []
-    for message in spec.messages:
+    for message, size in zip(spec.messages, sizes, strict=True):
         places, name = f"state->at_{message.ident}", message.ident
         actions.append(
-            [
-                f"place = {places}.newest ^ 1u;",
-                f"if (place == {places}.reading) {{",
-                "    place ^= 1u;",
-                "}",
-                f"if (lb_read_{name}(p, n, &state->kept_{name}[place]) != 0) {{",
-                "    LB_BARRIER();",
-                f"    {places}.fresh[place] = 1u;",
-                f"    {places}.newest = (uint8_t)place;",
-                f"    status = LB_GOT_{name.upper()};",
-                "} else {",
-                f"    {places}.fresh[place] = 0u;",
-                "}",
-            ]
+            _of_size(
+                size,
+                [
+                    f"place = {places}.reading;",
+                    "if (place >= LB_NO_PLACE) {",
+                    f"    place = {places}.newest;",
+                    "}",
+                    "place ^= 1u;",
+                    f"fresh = lb_read_{name}({_given(size)}, &state->kept_{name}[place]);",
+                    "LB_BARRIER();",
+                    f"{places}.fresh[place] = fresh;",
+                    "if (fresh != 0u) {",
+                    f"    {places}.newest = (uint8_t)place;",
+                    f"    status = LB_GOT_{name.upper()};",
+                    "}",
+                ],
+            )
         )
     lead, overhead = fmt.envelope.lead_bytes, fmt.overhead_bytes
     lines = [
         f"const uint8_t *p = {f'&body[{lead}]' if lead else 'body'};",
         "lb_status status = LB_REFUSED;",
         "unsigned place;",
+        "uint8_t fresh;",
         "",
     ]
     if overhead:
@@ -187,13 +211,11 @@ def _accept(spec: DirectionSpec) -> str:
         ]
     lines += [
         *_dispatch(spec, actions, ["state->unknown++;"]),
-        "state->counts[status]++;",
         "if (status != LB_REFUSED) {",
-        "    if (state->silent != 0u) {",
-        "        state->silent = 0u;",
-        "    } else if (now - state->last > state->longest_gap) {",
+        "    if (state->silent == 0u && now - state->last > state->longest_gap) {",
         "        state->longest_gap = now - state->last;",
         "    }",
+        "    state->silent = 0u;",
         "    state->last = now;",
         "}",
         "return status;",
@@ -201,22 +223,25 @@ def _accept(spec: DirectionSpec) -> str:
     text = "\n".join(indented(lines))
     head = "static lb_status lb_accept(lb_receiver *state, const uint8_t *body, size_t n, uint32_t now)"
     says = (
-        "/* Reads the message of a good frame into its place and counts it; LB_REFUSED when it is none.\n"
+        "/* Reads the message of a good frame into its place; LB_REFUSED when it is none.\n"
         "   A message is written where the reader does not read: with two places the newest whole one is\n"
         "   always there to be taken. Only the writer may interrupt the reader, not the other way round. */"
     )
     return f"{says}\n{head}\n{{\n{text}\n}}\n"
 
 
-def _read(spec: DirectionSpec) -> str:
-    actions = [
-        [
-            f"if (lb_read_{message.ident}(p, n, &message->as.{message.ident}) != 0) {{",
-            f"    status = LB_GOT_{message.ident.upper()};",
-            "}",
-        ]
-        for message in spec.messages
-    ]
+def _read(spec: DirectionSpec, sizes: list[int | None]) -> str:
+    actions = []
+    for message, size in zip(spec.messages, sizes, strict=True):
+        known = "" if size is None else f"n == {size}u && "
+        given = f"{_given(size)}, &message->as.{message.ident}"
+        actions.append(
+            [
+                f"if ({known}lb_read_{message.ident}({given}) != 0u) {{",
+                f"    status = LB_GOT_{message.ident.upper()};",
+                "}",
+            ]
+        )
     lead, overhead = spec.fmt.envelope.lead_bytes, spec.fmt.overhead_bytes
     lines = [f"const uint8_t *p = {f'&body[{lead}]' if lead else 'body'};"]
     lines += ["lb_status status = LB_REFUSED;", ""]
@@ -232,7 +257,7 @@ def _start(spec: DirectionSpec, framing: Framing) -> str:
     if framing.searches:
         lines.append("state->line.need = 1u;")
     else:
-        lines.append("state->line = lb_line_start();")
+        lines += framing.beginning("state->line.")
     lines += [f"state->at_{message.ident}.reading = LB_NO_PLACE;" for message in spec.messages]
     lines += ["state->last = now;", "state->silent = 1u;"]
     text = "\n".join(indented(lines))

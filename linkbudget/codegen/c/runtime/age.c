@@ -1,19 +1,21 @@
 uint32_t lb_age(lb_receiver *state, uint32_t now)
 {
-    uint32_t last = state->last;
+    /* An interrupt may change what is read here. */
+    volatile lb_receiver *seen = state;
+    uint32_t last = seen->last;
     uint32_t age;
 
-    if (last != state->last) {
+    if (last != seen->last) {
         /* A frame came between: on processors of fewer than 32 bits the two halves may not belong
            together. No second one comes so soon. */
-        last = state->last;
+        last = seen->last;
     }
     age = now - last;
     if (age > 0x7FFFFFFFu) {
         /* The clock must not come round and make old data look fresh. */
-        state->silent = 1u;
+        seen->silent = 1u;
     }
-    return state->silent != 0u ? UINT32_MAX : age;
+    return seen->silent != 0u ? UINT32_MAX : age;
 }
 
 uint16_t lb_count(const lb_receiver *state, lb_status what)

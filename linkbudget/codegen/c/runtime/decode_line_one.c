@@ -1,9 +1,10 @@
 lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message)
 {
-    lb_line line = lb_line_start();
+    lb_line line;
     lb_status reason;
     size_t i;
 
+    lb_begin(&line);
     if (n > 0u && frame[n - 1u] == LB_DELIMITER) {
         n--;
     }

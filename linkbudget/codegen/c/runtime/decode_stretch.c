@@ -1,9 +1,10 @@
 lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message)
 {
-    lb_line line = lb_line_start();
+    lb_line line;
     lb_status reason;
     size_t i = 0u;
 
+    lb_begin(&line);
     while (i < n && frame[i] == LB_DELIMITER) {
         i++;
     }

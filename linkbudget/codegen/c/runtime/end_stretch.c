@@ -1,17 +1,21 @@
-/* A delimiter came: judges what stands before it, counts it, and begins anew. */
+/* A delimiter came: judges what stands before it, counts it, and begins anew.LB_TWICE */
 static lb_status lb_end(lb_receiver *state, uint32_t now)
 {
-    const lb_line line = state->line;
     lb_status status;
 
-    state->line = lb_line_start();
-    if (line.length > state->high_water) {
-        state->high_water = line.length;
+    if (LB_LINE_EMPTY(state->line)) {
+        return LB_NOTHING;
     }
-    status = lb_judge(&line, state->body);
+    status = lb_judge(&state->line, state->body);
     if (status == LB_NOTHING) {
-        return lb_accept(state, &state->body[LB_LEAD], line.length - LB_LEAD, now);
+        status = lb_accept(state, &state->body[LB_LEAD], state->line.length - LB_LEAD, now);
     }
+    /* The length is read again: so it is not held while the message is read. */
+    LB_BARRIER();
     state->counts[status]++;
+    if (state->line.length > state->high_water) {
+        state->high_water = state->line.length;
+    }
+    lb_begin(&state->line);
     return status;
 }

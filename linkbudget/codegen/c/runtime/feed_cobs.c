@@ -1,10 +1,10 @@
 /* Takes bytes two by two, up to a delimiter or where they or the room for them end, and returns how many:
    the only loop that runs for every byte, so it does nothing else and has all registers to itself. There
-   are two bytes, and there is room for them. */
+   are two bytes, and there is room for them. ``left`` counts the bytes up to the next code. */
 static LB_APART size_t lb_run(lb_receiver *state, const uint8_t *data, size_t n)
 {
     uint8_t *body = &state->body[state->line.length];
-    unsigned left = state->line.left;
+    unsigned left = (uint8_t)(state->line.next - state->line.length);
     LB_CHECK_TYPE check = state->line.check;
     size_t i = 0u;
     size_t rest;
@@ -14,30 +14,38 @@ static LB_APART size_t lb_run(lb_receiver *state, const uint8_t *data, size_t n)
     }
     rest = n;
     do {
-        uint8_t first = data[i];
-        uint8_t second = data[i + 1u];
+        unsigned first = data[i];
+        unsigned second = data[i + 1u];
+        unsigned pair;
 
         if (first == LB_DELIMITER || second == LB_DELIMITER) {
             break;
         }
-        if (left == 0u) {
+        if (left > 1u) {
+            pair = lb_check_both(first, second);
+        } else if (left == 1u) {
+            left = second + 1u;
+            second = 0u;
+            pair = lb_check_both(first, 0u);
+        } else {
             left = first;
             first = 0u;
-        }
-        if (left == 1u) {
-            left = (unsigned)second + 1u;
-            second = 0u;
+            if (left == 1u) {
+                left = second + 1u;
+                second = 0u;
+            }
+            pair = lb_check_both(0u, second);
         }
         left -= 2u;
-        body[i] = first;
-        body[i + 1u] = second;
-        check = lb_check_pair(check, first, second);
+        body[i] = (uint8_t)first;
+        body[i + 1u] = (uint8_t)second;
+        check = lb_check_pair(check, pair);
         i += 2u;
         rest -= 2u;
     } while (rest > 1u);
     n -= rest;
     state->line.length = (lb_length)(state->line.length + n);
-    state->line.left = (uint8_t)left;
+    state->line.next = (uint8_t)(state->line.length + left);
     state->line.check = (LB_CHECK_KEPT)check;
     return n;
 }
@@ -57,11 +65,7 @@ size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, 
             i += lb_run(state, &data[i], n - i);
         }
         if (i < n) {
-            if (data[i] == LB_DELIMITER) {
-                (void)lb_end(state, now);
-            } else {
-                lb_add(&state->line, state->body, data[i]);
-            }
+            (void)lb_push(state, data[i], now);
             i++;
         }
     }
@@ -70,62 +74,75 @@ size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, 
 
 lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message)
 {
-    lb_line line = lb_line_start();
-    unsigned left = 0u;
-    LB_CHECK_TYPE check = line.check;
+    LB_CHECK_TYPE check = LB_CHECK_START;
     lb_status reason;
     uint8_t *body;
+    unsigned left;
     size_t i = 0u;
     size_t rest;
 
-    while (i < n && frame[i] == LB_DELIMITER) {
-        i++;
-    }
-    while (n > i && frame[n - 1u] == LB_DELIMITER) {
+    while (n > 0u && frame[n - 1u] == LB_DELIMITER) {
         n--;
     }
-    n -= i;
     if (n == 0u) {
         return LB_TOO_SHORT;
     }
+    /* This ends: the last byte is none. */
+    while (frame[i] == LB_DELIMITER) {
+        i++;
+    }
+    n -= i;
     if (n > LB_HELD) {
         return LB_TOO_LONG;
     }
     /* The body stands behind the first code already; the other codes become the zeros they replaced. */
     body = &frame[i];
-    i = 0u;
-    rest = n;
-    if ((n & 1u) != 0u) {
-        /* The first code alone, so that pairs are left. */
-        left = body[0] - 1u;
-        check = LB_CHECK_START;
-        i = 1u;
-        rest--;
-    }
-    for (; rest > 0u; rest -= 2u) {
-        uint8_t first = body[i];
-        uint8_t second = body[i + 1u];
+    left = body[0] - 1u;
+    i = 1u;
+    for (rest = n - 1u; rest > 1u; rest -= 2u) {
+        const unsigned first = body[i];
+        const unsigned second = body[i + 1u];
+        unsigned pair;
 
         if (first == LB_DELIMITER || second == LB_DELIMITER) {
             return LB_BAD_STUFFING;
         }
-        if (left == 0u) {
-            left = first;
-            first = 0u;
-            body[i] = 0u;
-        }
-        if (left == 1u) {
-            left = (unsigned)second + 1u;
-            second = 0u;
+        if (left > 1u) {
+            pair = lb_check_both(first, second);
+        } else if (left == 1u) {
+            left = second + 1u;
             body[i + 1u] = 0u;
+            pair = lb_check_both(first, 0u);
+        } else {
+            left = first;
+            body[i] = 0u;
+            pair = lb_check_both(0u, second);
+            if (left == 1u) {
+                left = second + 1u;
+                body[i + 1u] = 0u;
+                pair = 0u;
+            }
         }
         left -= 2u;
-        check = lb_check_pair(check, first, second);
+        check = lb_check_pair(check, pair);
         i += 2u;
     }
-    line.length = (lb_length)n;
-    line.left = (uint8_t)left;
-    line.check = (LB_CHECK_KEPT)check;
-    reason = lb_judge(&line, body);
-    return reason == LB_NOTHING ? lb_read(&body[LB_LEAD], n - LB_LEAD, message) : reason;
+    if (rest != 0u) {
+        /* The last byte is no delimiter: those were taken away. */
+        uint8_t byte = body[i];
+
+        if (left == 0u) {
+            left = byte;
+            byte = 0u;
+            body[i] = 0u;
+        }
+        left--;
+        check = lb_check_step((LB_CHECK_KEPT)check, byte);
+        i++;
+    }
+    if (left != 0u) {
+        return LB_BAD_STUFFING;
+    }
+    reason = lb_judge_body(LB_GIVEN);
+    return reason == LB_NOTHING ? lb_read(&body[LB_LEAD], i - LB_LEAD, message) : reason;
 }

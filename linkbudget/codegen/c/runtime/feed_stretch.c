@@ -13,7 +13,7 @@ size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, 
     for (i = 0u; i < n; i++) {
         if (data[i] == LB_DELIMITER) {
             state->line = line;
-            (void)lb_end(state, now);
+            (void)lb_push(state, LB_DELIMITER, now);
             line = state->line;
         } else {
             lb_add(&line, state->body, data[i]);

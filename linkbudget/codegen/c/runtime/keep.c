@@ -1,10 +1,12 @@
-/* Adds a byte to the body. */
+/* Adds a byte to the body, which has room for one that is too many.LB_HOW */
 static inline void lb_keep(lb_line *line, uint8_t *body, uint8_t byte)
 {
-    if (line->length < LB_HELD) {
-        body[line->length] = byte;
-        line->length++;
-    } else {
-        line->length = LB_HELD + 1u;
+    const lb_length length = line->length;
+
+    if (length > LB_HELD) {
+        return;
     }
+    body[length] = byte;
+    line->length = (lb_length)(length + 1u);
+    LB_CHECKED
 }

@@ -53,6 +53,7 @@ static lb_status lb_search(lb_receiver *state, uint32_t now)
         }
         if (status == LB_NOTHING) {
             latest = lb_accept(state, &candidate[LB_HEADER_BYTES], need - LB_HEADER_BYTES, now);
+            state->counts[latest]++;
             state->line.lost = 0u;
             at += need;
         } else {

@@ -14,7 +14,7 @@ static inline void lb_publish(lb_places *places, uint8_t place)
     places->newest = place;
 }
 
-static uint8_t lb_begin_reading(lb_places *places)
+static uint8_t lb_begin_reading(volatile lb_places *places)
 {
     uint8_t place = places->newest;
 
@@ -29,7 +29,7 @@ static uint8_t lb_begin_reading(lb_places *places)
     return place;
 }
 
-static void lb_end_reading(lb_places *places, uint8_t place)
+static void lb_end_reading(volatile lb_places *places, uint8_t place)
 {
     LB_BARRIER();
     places->fresh[place] = 0u;
