@@ -179,9 +179,7 @@ def tell_failures(batch: Batch) -> None:
     for line in list(told)[:TOLD]:
         say(line)
     if len(told) > TOLD:
-        say(
-            f"and {len(told) - TOLD:,} more that could not be replayed; all are in {batch.out}/replays.parquet"
-        )
+        say(f"and {len(told) - TOLD:,} more could not be replayed; {batch.out}/replays.parquet has them all")
     for link in batch.unused_links:
         if batch.done:
             say(f"{link}: no capture holds a message of this link")

@@ -95,9 +95,17 @@ def command(
         if counted is not None or tick_us is not None:
             raise click.UsageError("--counted and --tick-us are for one capture, not for --each")
         names = [str(name) for name in (link, capture, *more) if name is not None]
-        frame = {"delimiting": delimiting, "crc": crc}
-        written = {"html": html, "require": require, "junit": junit, "as_json": as_json}
-        return replay_every(notes, names, given, EachOptions(**each, **frame, **written, phases=phases))
+        options = EachOptions(
+            **each,
+            phases=phases,
+            delimiting=delimiting,
+            crc=crc,
+            html=html,
+            require=require,
+            junit=junit,
+            as_json=as_json,
+        )
+        return replay_every(notes, names, given, options)
     from linkbudget.link.model import Link
     from linkbudget.replay.run import replay
 

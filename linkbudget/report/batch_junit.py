@@ -27,15 +27,15 @@ def batch_junit_xml(batch: Batch) -> str:
     requirements: dict[tuple[str, str], list[Mapping[str, Any]]] = defaultdict(list)
     for row in batch.tables["requirements"]:
         requirements[row["link"], row["capture"]].append(row)
-    replays = {(row["link"], row["capture"]): row for row in batch.replays}
+    found = {(row["link"], row["capture"]): row for row in batch.replays}
     root = ElementTree.Element("testsuites", {"name": "linkbudget"})
     all_counts: Counter[str] = Counter()
     for link in batch.links:
         suite = ElementTree.SubElement(root, "testsuite")
         counts: Counter[str] = Counter({"tests": len(batch.captures)})
         for capture in batch.captures:
-            row = replays.get((link, capture))
-            counts[_case(suite, link, capture, row, requirements[link, capture])] += 1
+            came = found.get((link, capture))
+            counts[_case(suite, link, capture, came, requirements[link, capture])] += 1
         suite.attrib.update({"name": told(f"linkbudget replay --each: {link}"), **_attributes(counts)})
         suite.attrib["skipped"] = str(counts["skipped"])
         all_counts += counts

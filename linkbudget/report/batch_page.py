@@ -45,6 +45,11 @@ SPREADS = {
 """Figures whose spread over captures is shown: title, and how a value is written."""
 
 
+LINK_HEADS = ("", "replays", "all met", "all kept", "missed", "lost", "misread", "failed")
+"""Heads of the table of links: replays done; those that meet every requirement; those without a missed
+deadline; missed deadlines as a part of all; messages lost or damaged, and misread; replays that failed."""
+
+
 class Names:
     """Short names of files: without the folder that all have in common, and cut in the middle."""
 
@@ -89,7 +94,7 @@ def batch_page(document: Document, captures: Sequence[str], again: str = "") -> 
     parts += look_parts(document, links, names, again)
     parts += failure_parts(document, links, names)
     parts += requirement_parts(document, links, names)
-    return [*parts, word_list("Kept", [(f"{document['out']}/", KEPT)])]
+    return [*parts, word_list("Kept", [(f"{PurePosixPath(document['out']).name}/", KEPT)])]
 
 
 KEPT = (
@@ -160,8 +165,7 @@ def passed_text(passed: Sequence[Mapping[str, str]]) -> str:
 
 def link_table(document: Document, links: Names) -> RenderableType:
     """Return what the captures came to under each link, to compare the links."""
-    heads = ["", "replays", "all met", "all kept", "missed", "lost", "misread", "failed"]
-    return figure_table("Links", heads, link_rows(document, links), gap=2)
+    return figure_table("Links", LINK_HEADS, link_rows(document, links), gap=2)
 
 
 def link_rows(document: Document, links: Names) -> Iterator[tuple[object, ...]]:
@@ -206,12 +210,8 @@ def look_parts(document: Document, links: Names, names: Names, again: str) -> It
     count = document["standing_out"]
     shown = f" ({len(listed)} of {count:,} that stand out)" if count > len(listed) else ""
     yield note(f"Look at these first{shown}")
-    several = len(document["links"]) > 1
-    for one in listed:
-        where = f" under {links.short(one['link'])}" if several else ""
-        others = one["other_links"]
-        also = f" (and under {format_count(others, 'other link')})" if others else ""
-        yield bullet(f"{names.long(one['capture'])}{where}{also}: {'; '.join(one['why'][:LISTED])}.")
+    for head, why in look_rows(document, links, names):
+        yield bullet(f"{head}: {'; '.join(why)}.")
     commands = [
         " ".join(
             part for part in ("linkbudget replay", shell(one["link"]), shell(one["capture"]), again) if part
@@ -219,6 +219,16 @@ def look_parts(document: Document, links: Names, names: Names, again: str) -> It
         for one in listed[:REPLAYED_NEXT]
     ]
     yield command_lines("The worst of them, each pass by pass (--html FILE for the picture):", commands)
+
+
+def look_rows(document: Document, links: Names, names: Names) -> Iterator[tuple[str, list[str]]]:
+    """Yield the captures to look at first, with the link under which they are worst, and why."""
+    several = len(document["links"]) > 1
+    for one in document["look_first"]:
+        where = f" under {links.short(one['link'])}" if several else ""
+        others = one["other_links"]
+        also = f" (and under {format_count(others, 'other link')})" if others else ""
+        yield f"{names.long(one['capture'])}{where}{also}", one["why"][:LISTED]
 
 
 def shell(text: str) -> str:
@@ -230,27 +240,42 @@ def shell(text: str) -> str:
 
 def failure_parts(document: Document, links: Names, names: Names) -> Iterator[RenderableType]:
     """Yield what could not be replayed, and why: a capture once, with its links."""
-    failures = document["failures"]
-    if not failures:
+    rows = list(failure_rows(document, links, names))
+    if not rows:
         return
-    groups: dict[tuple[str, str], list[str]] = {}
-    for one in failures:
-        groups.setdefault((one["capture"], one["error"]), []).append(one["link"])
-    count = f" ({LISTED} of {len(groups):,}; all are in replays.parquet)" if len(groups) > LISTED else ""
+    count = f" ({LISTED} of {len(rows):,}; all are in replays.parquet)" if len(rows) > LISTED else ""
     yield note(f"Could not be replayed{count}")
-    for (capture, error), failed in list(groups.items())[:LISTED]:
+    for capture, error in rows[:LISTED]:
+        yield bullet(f"{capture}: {error}")
+
+
+def failure_rows(document: Document, links: Names, names: Names) -> Iterator[tuple[str, str]]:
+    """Yield what could not be replayed, and why: a capture once, with its links where not all failed."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for one in document["failures"]:
+        groups.setdefault((one["capture"], one["error"]), []).append(one["link"])
+    for (capture, error), failed in groups.items():
         everywhere = len(failed) == len(document["links"])
         under = "" if everywhere else f" under {', '.join(map(links.short, failed))}"
-        yield bullet(f"{names.long(capture)}{under}: {error}")
+        yield f"{names.long(capture)}{under}", error
 
 
 def requirement_parts(document: Document, links: Names, names: Names) -> Iterator[RenderableType]:
     """Yield a table for each link with requirements: the worst capture, and in how many they are not met."""
+    for title, heads, rows, _ in requirement_rows_of(document, links, names):
+        yield figure_table(title, heads, rows, gap=2)
+
+
+def requirement_rows_of(
+    document: Document, links: Names, names: Names
+) -> Iterator[tuple[str, list[str], list[tuple[str, ...]], list[bool]]]:
+    """Yield title, heads, rows, and which rows are not met, for each link with requirements."""
     for link in document["links"]:
-        rows = [requirement_cells(row, names) for row in document["requirements"] if row["link"] == link]
-        if rows:
+        own = [row for row in document["requirements"] if row["link"] == link]
+        if own:
             heads = ["", "at most", "worst", "met", "not met in", "worst in"]
-            yield figure_table(f"Requirements of {links.short(link)}", heads, rows, gap=2)
+            rows = [requirement_cells(row, names) for row in own]
+            yield f"Requirements of {links.short(link)}", heads, rows, [row["met"] is False for row in own]
 
 
 def requirement_cells(row: Mapping[str, Any], names: Names) -> tuple[str, ...]:

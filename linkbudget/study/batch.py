@@ -29,7 +29,15 @@ from linkbudget.study.batch_columns import COLUMNS, DONE, FAILED, OTHER
 from linkbudget.study.batch_job import Job, Outcome, in_one_line
 from linkbudget.study.batch_result import Batch
 from linkbudget.study.batch_running import Hands, Here, Processes, Theirs, run_jobs
-from linkbudget.study.batch_store import Content, Store, content_of, identity_of, is_store, key_of
+from linkbudget.study.batch_store import (
+    Content,
+    Store,
+    content_of,
+    digest_of,
+    identity_of,
+    is_store,
+    key_of,
+)
 from linkbudget.study.batch_tables import need_arrow, write_tables
 from linkbudget.wire.uart import UartLine
 
@@ -211,6 +219,7 @@ class Plan:
         """Yield what is not finished yet; the content of a capture is looked at shortly before."""
         from linkbudget import __version__
 
+        digests = {name: digest_of(link) for name, link in self.links.items()}
         for capture in self.captures:
             path = os.path.abspath(capture)
             try:
@@ -222,7 +231,7 @@ class Plan:
                     self._set(name, capture, failed)
                 continue
             for name, link in self.links.items():
-                identity = identity_of(link, content, self.lines[name], self.reading, self.phases)
+                identity = identity_of(digests[name], content, self.lines[name], self.reading, self.phases)
                 key = key_of(identity)
                 known = key in self.pairs
                 self.pairs.setdefault(key, []).append((name, capture))

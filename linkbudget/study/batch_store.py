@@ -22,7 +22,16 @@ from linkbudget.errors import Fault, SettingsError
 from linkbudget.link.model import Link
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["Content", "Store", "content_of", "identity_of", "is_store", "key_of", "written_whole"]
+__all__ = [
+    "Content",
+    "Store",
+    "content_of",
+    "digest_of",
+    "identity_of",
+    "is_store",
+    "key_of",
+    "written_whole",
+]
 
 FINISHED = "finished"
 SHAPE = 1
@@ -52,8 +61,13 @@ def content_of(path: FilePath) -> Content:
         return Content((file.tell(), digest))
 
 
+def digest_of(link: Link) -> str:
+    """Return the SHA-256 of the tables of a link file, without comments and layout."""
+    return hashlib.sha256(link.to_toml().encode()).hexdigest()
+
+
 def identity_of(
-    link: Link, content: Content, line: UartLine, reading: Mapping[str, Any], phases: int
+    link_sha256: str, content: Content, line: UartLine, reading: Mapping[str, Any], phases: int
 ) -> dict[str, Any]:
     """Return what makes one replay another than a second one, as plain values."""
     from linkbudget import __version__
@@ -61,7 +75,7 @@ def identity_of(
     return {
         "shape": SHAPE,
         "version": __version__,
-        "link_sha256": hashlib.sha256(link.to_toml().encode()).hexdigest(),
+        "link_sha256": link_sha256,
         "capture_bytes": content.size,
         "capture_sha256": content.sha256,
         "line": [str(line.baudrate), line.bytesize, line.parity, str(line.stopbits)],

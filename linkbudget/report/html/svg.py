@@ -52,9 +52,16 @@ def next_nice(least: float) -> float:
 
 
 def histogram_svg(
-    histogram: Histogram, label: str, limit_us: float | None = None, limit_name: str = ""
+    histogram: Histogram,
+    label: str,
+    limit_us: float | None = None,
+    limit_name: str = "",
+    written: Callable[[float], str] = format_us,
 ) -> str:
-    """Return a histogram with a logarithmic count axis; bins from ``limit_us`` on are set off by a line."""
+    """Return a histogram with a logarithmic count axis; bins from ``limit_us`` on are set off by a line.
+
+    ``written`` gives a value as text; it need not be a time.
+    """
     counts, width = histogram.counts, histogram.width_us
     span = width * counts.size
     top = max(log10(max(int(counts.max()), 1)), 1.0) * 1.04
@@ -65,14 +72,14 @@ def histogram_svg(
     for at in np.flatnonzero(counts).tolist():
         left, right, height = x(at * width), x((at + 1) * width), floor_y - y(log10(counts[at]))
         over = " over" if limit_us is not None and at * width >= limit_us else ""
-        title = f"{format_us(at * width)} to {format_us((at + 1) * width)}: {counts[at]:,}"
+        title = f"{written(at * width)} to {written((at + 1) * width)}: {counts[at]:,}"
         parts.append(
             f'<rect class="bar{over}" x="{left:.2f}" y="{floor_y - height:.2f}"'
             f' width="{max(right - left - 0.5, 0.6):.2f}" height="{height:.2f}"><title>{title}</title></rect>'
         )
-    parts.append(time_axis(span, x, floor_y))
+    parts.append(value_axis(span, x, floor_y, written))
     if limit_us is not None:
-        parts.append(limit_line(x(limit_us), f"{limit_name} {format_us(limit_us)}", TOP - 6, floor_y))
+        parts.append(limit_line(x(limit_us), f"{limit_name} {written(limit_us)}", TOP - 6, floor_y))
     return chart(label, HEIGHT, parts)
 
 
@@ -96,7 +103,7 @@ def share_bars(rows: Sequence[tuple[str, Mapping[str, float]]], limit_us: float,
         parts.append(
             f'<rect class="frame" x="{x(0):.2f}" y="{y + 15}" width="{x(at) - x(0):.2f}" height="20"/>'
         )
-    parts.append(time_axis(span, x, floor_y))
+    parts.append(value_axis(span, x, floor_y, format_us))
     parts.append(limit_line(x(limit_us), f"deadline {format_us(limit_us)}", 12, floor_y))
     return chart(label, height, parts + names)
 
@@ -134,16 +141,16 @@ def count_axis(powers: int, y: Callable[[float], float], most: int) -> str:
     return "".join(parts)
 
 
-def time_axis(span_us: float, x: Callable[[float], float], y: float) -> str:
-    """Return the base line with times below it."""
-    step = next_nice(span_us / 5)
+def value_axis(span: float, x: Callable[[float], float], y: float, written: Callable[[float], str]) -> str:
+    """Return the base line with values below it."""
+    step = next_nice(span / 5)
     parts = [f'<path class="axis" d="M{x(0):.2f} {y}H{WIDTH - RIGHT}"/>']
-    for number in range(floor(span_us / step) + 1):
+    for number in range(floor(span / step) + 1):
         at = x(number * step)
         side = "start" if number == 0 else "end" if at > WIDTH - 24 else "middle"
         parts.append(
             f'<path class="axis" d="M{at:.2f} {y}v4"/>'
-            f'<text x="{at:.2f}" y="{y + 16}" text-anchor="{side}">{format_us(number * step)}</text>'
+            f'<text x="{at:.2f}" y="{y + 16}" text-anchor="{side}">{written(number * step)}</text>'
         )
     return "".join(parts)
 
