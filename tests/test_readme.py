@@ -24,6 +24,8 @@ BLOCK = re.compile(
     r"|```python\n(?P<script>.*?)```\n(?:\n```text\n(?P<printed>.*?)```\n)?",
     re.DOTALL,
 )
+SECONDS_ALLOWED = 400
+"""The first study in a fresh tree compiles its kernels: a minute of a processor that may have other work."""
 INSTALL = re.compile(r"```sh\n(?P<command>pip install [^\n]*)\n```")
 
 
@@ -41,7 +43,7 @@ def output_of(block: re.Match[str]) -> str:
         env={**os.environ, "PATH": path, "PYTHONIOENCODING": "utf-8"},
         capture_output=True,
         encoding="utf-8",
-        timeout=120,
+        timeout=SECONDS_ALLOWED,
     )
     assert (done.returncode, done.stderr) == (0, ""), done.stderr
     return done.stdout
