@@ -116,6 +116,8 @@ if TYPE_CHECKING:
     from linkbudget.rig.pair import LinkPair as LinkPair
     from linkbudget.rig.terminal import TerminalEnd as TerminalEnd
     from linkbudget.rig.wire import Holding as Holding
+    from linkbudget.study.batch import replay_each as replay_each
+    from linkbudget.study.batch_result import Batch as Batch
     from linkbudget.study.choose import FormatChoice as FormatChoice
     from linkbudget.study.choose import choose_format as choose_format
     from linkbudget.study.deliveries import Deliveries as Deliveries
@@ -217,6 +219,8 @@ _HOMES = {
     "rig.pair": ("Boot", "LinkPair"),
     "rig.terminal": ("TerminalEnd",),
     "rig.wire": ("Holding",),
+    "study.batch": ("replay_each",),
+    "study.batch_result": ("Batch",),
     "study.choose": ("FormatChoice", "choose_format"),
     "study.deliveries": ("Deliveries", "match_frames"),
     "study.exchanges": ("Exchanges", "pair_requests"),
