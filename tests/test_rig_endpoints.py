@@ -294,6 +294,25 @@ def test_asyncio_keeps_the_time_of_a_virtual_clock():
     assert run() == (found, ended)
 
 
+def test_a_thread_may_end_long_after_its_loop():
+    """The loop's own limit of 300 s passes at once where nothing else is due (asyncio from Python 3.12 on)."""
+    ended = []
+
+    def thread() -> None:
+        until.wait(0.2)
+        ended.append(True)
+
+    async def begin() -> None:
+        asyncio.get_running_loop().run_in_executor(None, thread)
+
+    until = threading.Event()
+    clock = VirtualClock()
+    with asyncio.Runner(loop_factory=lambda: event_loop(clock)) as runner:
+        runner.run(begin())
+    assert ended
+    assert clock.now_ns() < 1e9
+
+
 def test_a_loop_that_keeps_another_time_is_refused():
     async def listen() -> None:
         with LinkPair() as pair:

@@ -34,6 +34,10 @@ class LinkEventLoop(asyncio.SelectorEventLoop):
         """Return the seconds of the clock."""
         return self.clock.now_ns() / 1e9
 
+    async def shutdown_default_executor(self, timeout: float | None = None) -> None:
+        """See asyncio; threads end in real time, so a limit on the clock's time does not hold for them."""
+        await super().shutdown_default_executor()
+
     def call_soon_threadsafe(
         self,
         callback: Callable[[Unpack[Given]], object],
