@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from linkbudget._jit import load_numba
+from linkbudget.check.crc import crcmod_is_compiled
 
 BENCH = Path(__file__).parent / "bench"
 PARTS = [f"--only={part}" for part in ("characters", "vcd", "table", "frames", "checks", "rig", "start")]
@@ -19,6 +20,7 @@ SMALL = [*PARTS, *SIZES, "--turns", "1", "--usual-cache"]
 
 @pytest.mark.slow
 @pytest.mark.skipif(load_numba() is None, reason="numba is not installed")
+@pytest.mark.skipif(not crcmod_is_compiled(), reason="crcmod was installed without its C extension")
 @pytest.mark.skipif(sys.platform == "win32", reason="CPU times of other processes are told by Unix only")
 def test_each_part_of_the_bench_runs_and_is_right(tmp_path):
     figures = tmp_path / "figures.json"

@@ -162,6 +162,7 @@ def chunked(data: bytes, rng: random.Random) -> list[bytes]:
 
 
 def build(cases, folder, compiler=(GCC,), flags=SANITIZERS) -> Program:
+    tool(compiler[0])
     return Program(cases, folder, list(compiler), list(flags))
 
 

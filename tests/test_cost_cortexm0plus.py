@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from m0plus import in_rp2040js, machine, naked, needs_rp2040js, program
+from m0plus import compiler, in_rp2040js, machine, naked, needs_rp2040js, program
 
 from linkbudget.cost.cortexm0plus.cycles import Cycles, _by_mnemonic
 from linkbudget.cost.cortexm0plus.figures import Buffer, Call, measure_c
@@ -339,6 +339,7 @@ def test_code_bytes_by_symbol_add_up_to_what_is_flashed(name):
 
 
 def test_calls_of_any_c_are_measured_in_one_go():
+    compiler("gcc")
     text = """
     #include <stdint.h>
     uint32_t total;
