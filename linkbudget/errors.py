@@ -43,7 +43,8 @@ class Fault:
 
     ``path`` is the key path (``loop.period_us``, ``message[0].fields[2].bits``), ``value`` what was found
     there, ``allowed`` what would have been right, ``nearest`` the known name closest to a misspelt one,
-    ``file`` the file it was read from.
+    ``file`` the file it was read from. ``problem`` says what is wrong in words of its own, where "is not
+    allowed" will not do.
     """
 
     path: str
@@ -65,7 +66,17 @@ class Fault:
 
 
 class SettingsError(LinkBudgetError, ValueError):
-    """An impossible line, layout, frame or link file. Carries every fault found in ``.faults``."""
+    """An impossible line, layout, frame or link file. Carries every fault found in ``.faults``.
+
+    It is a ``ValueError`` as well. Each fault becomes one line of the text.
+
+    >>> from linkbudget import UartLine
+    >>> try:
+    ...     UartLine(115200, bytesize=4, parity="X")
+    ... except SettingsError as error:
+    ...     [fault.path for fault in error.faults]
+    ['bytesize', 'parity']
+    """
 
     def __init__(self, faults: str | Fault | Iterable[Fault]) -> None:
         if isinstance(faults, str):

@@ -55,7 +55,10 @@ def us_to_ns(value: Number | str) -> int:
 
 @dataclass(frozen=True)
 class SizeRange:
-    """A size in bytes: the smallest, the typical and the largest. ``maximum`` is attained."""
+    """A size in bytes: the smallest, the typical and the largest. ``maximum`` is attained.
+
+    Raises ``ValueError`` unless ``minimum``, ``typical`` and ``maximum`` are in this order and 0 or more.
+    """
 
     minimum: int
     typical: int

@@ -62,6 +62,12 @@ def layout_from_construct(con: construct.Construct, name: str | None = None) -> 
     Fields keep width and byte order, so that packed bits write the same bytes; packed bytes do, too, where no
     bit struct is involved. A checksum at the end is left to the frame format. `SettingsError` names every
     part that has no counterpart. See `bridge_construct` for the rest.
+
+    >>> from construct import Byte, Enum, Int16ub, Struct
+    >>> bought = Struct("tick" / Int16ub, "kind" / Enum(Byte, whole=0, split=1))
+    >>> layout = layout_from_construct(bought, "beans")
+    >>> [field.name for field in layout.fields], layout.field("kind").options
+    (['tick', 'kind'], ('whole', 'split'))
     """
     return bridge_construct(con, name).layout
 

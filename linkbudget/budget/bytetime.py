@@ -73,7 +73,10 @@ US = 10**6
 
 @dataclass(frozen=True)
 class ExactRange:
-    """A time or a share that depends on sizes: exact, for the smallest, the typical and the largest."""
+    """A number of bytes, a time in seconds, or a share, as far as it depends on sizes; exact.
+
+    ``minimum`` is for the smallest message, ``typical`` for the typical one, ``maximum`` for the largest.
+    """
 
     minimum: Fraction
     typical: Fraction
@@ -123,10 +126,10 @@ class MessageBudget:
 class ByteBudget:
     """The budget of a link. Times and shares are exact.
 
-    ``utilisation`` maps each direction, and ``"shared"`` for a shared pair, to shares of the wire.
-    ``clock_margin`` maps each direction to what the clocks of its ends leave of the sampling margin; it is
-    empty for a link that describes no clock.
-    ``schedulable`` is None for a link without a loop. ``warnings`` says what was assumed.
+    ``receiving`` has the figures of the receiving end. ``utilisation`` maps each direction, and ``"shared"``
+    for a shared pair, to shares of the wire. ``clock_margin`` maps each direction to what the clocks of its
+    ends leave of the sampling margin; it is empty for a link that describes no clock. ``schedulable`` is None
+    for a link without a loop. ``warnings`` says what was assumed.
     """
 
     messages: tuple[MessageBudget, ...]
@@ -138,7 +141,14 @@ class ByteBudget:
     clock_margin: Mapping[str, Margin] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the ``budget`` JSON."""
+        """Return the ``budget`` JSON.
+
+        ``messages`` (bytes, times in microseconds, rates in hertz), ``utilisation`` (shares),
+        ``per_pass_bytes``, ``longest_pass_us``, ``longest_pass_any_traffic_us``, ``buffer_bytes_needed``,
+        ``fifo_bytes_needed``, ``age_us``, ``processor``, ``schedulable``, ``clock_margin``, ``requirements``,
+        ``rules`` (how each figure is reckoned) and ``warnings``. What has no bound, or needs a loop that is
+        not described, is None.
+        """
         return {
             "messages": [message.to_dict() for message in self.messages],
             "utilisation": {name: share.to_dict() for name, share in self.utilisation.items()},
@@ -189,6 +199,13 @@ def byte_budget(link: Link) -> ByteBudget:
 
     A link without ``[loop]`` has the figures of the wire alone. Raises `SettingsError` for parser costs that
     have yet to be measured.
+
+    >>> from linkbudget import Link
+    >>> budget = byte_budget(Link.load("captures/bean-frames.toml"))
+    >>> budget.messages[0].bytes, float(budget.messages[0].wire_time.maximum)
+    (SizeRange(minimum=12, typical=12, maximum=12), 0.0010416666666666667)
+    >>> budget.utilisation["to-controller"].maximum, budget.schedulable
+    (Fraction(1, 32), True)
     """
     messages = tuple(_message_budget(link, message) for message in link.messages)
     shares = _utilisation(link, messages)

@@ -42,9 +42,10 @@ class ReceivingEnd:
     """The figures of the receiving end; None has no bound, or needs a loop that is not described.
 
     ``longest_pass`` holds for messages at their rates, ``longest_pass_any_traffic`` for whole messages back
-    to back. ``keeps_up``: the bytes that wait have a bound, so that ``buffer_bytes_needed`` is not only for
-    one longest stall. ``loses_nothing``: buffer and FIFO are large enough. ``processor`` has what keeps each
-    core busy and how soon it answers.
+    to back. ``per_pass_bytes``, ``buffer_bytes_needed`` and ``fifo_bytes_needed`` are bytes at most,
+    ``age_us`` has the least and the greatest age at use in microseconds. ``keeps_up``: the bytes that wait
+    have a bound, so that ``buffer_bytes_needed`` is not only for one longest stall. ``loses_nothing``: buffer
+    and FIFO are large enough. ``processor`` has what keeps each core busy and how soon it answers.
     """
 
     per_pass_bytes: int | None = None

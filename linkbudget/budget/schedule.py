@@ -34,7 +34,8 @@ MAX_STEPS = 100_000
 class Task:
     """A task: its cost and period (above 0), release jitter, blocking by lower ones, and deadline.
 
-    The deadline, None for the period, counts from the release before jitter.
+    The deadline, None for the period, counts from the release before jitter. Whole numbers in one
+    unit of time, which is the caller's. Raises `SettingsError` with every fault.
     """
 
     name: str

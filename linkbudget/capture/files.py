@@ -59,7 +59,12 @@ def load_levels(
     ``time_unit`` (s, ms, us, ns, ps) and ``time_column`` are for tables; ``sample_rate`` (a second) makes a
     table one of uniform samples and is required for a raw dump of ``sample_bytes`` a sample; ``threshold``
     and ``hysteresis`` turn voltages into levels. ``shape`` (a key of `readers.READERS`) overrides what the
-    file looks like. `CaptureError` says what is wrong with the file, and where.
+    file looks like. `CaptureError` says what is wrong with the file, and where; `SettingsError` what is wrong
+    with an option.
+
+    >>> capture = load_levels("captures/bean-frames.vcd")
+    >>> list(capture.channels), capture.tick_s
+    (['bench.camera.tx'], Fraction(1, 10000000))
     """
     options = Options(channel, time_unit, time_column, sample_rate, sample_bytes, threshold, hysteresis)
     if shape is None:
@@ -92,12 +97,19 @@ def load_bytes(
 ) -> ByteCapture:
     """Return the characters of a capture of levels or of bytes.
 
-    ``line`` are the settings of the line (``"115200 8N1"`` will do); without them they are read from a log's
-    first line or estimated from the edges. ``channel`` is needed when several channels change, or
-    when a table has several columns of bytes. ``invert``: idle is low. ``wrap`` is the range in ticks of a
-    counter that a table of bytes has for time, where it is none of 2^16, 2^24 and 2^32. The other options are
-    those of `load_levels`. Warns when so many characters have framing or parity errors that the settings must
-    be doubted, and says what the edges suggest. `CaptureError` when nothing can be read.
+    ``path`` is the file, also one that is packed with gzip or zstd. ``line`` are the settings of the line
+    (``"115200 8N1"`` will do); without them they are read from a log's first line or estimated from the
+    edges. ``channel`` is needed when several channels change, or when a table has several columns of bytes.
+    ``invert``: idle is low. ``wrap`` is the range in ticks of a counter that a table of bytes has for time,
+    where it is none of 2^16, 2^24 and 2^32. The other options (``time_unit``, ``time_column``,
+    ``sample_rate``, ``sample_bytes``, ``threshold``, ``hysteresis``, ``shape``) are those of `load_levels`.
+    Warns when so many characters have framing or parity errors that the settings must be doubted, and says
+    what the edges suggest. `CaptureError` when nothing can be read, `SettingsError` for what is no line,
+    shape or option.
+
+    >>> capture = load_bytes("captures/bean-frames.vcd", "115200 8N1")
+    >>> len(capture), capture.payload_bytes()[:12].hex(" ")
+    (1200, '0b ff c8 2e 36 3b 07 9d 80 7c 50 00')
     """
     if isinstance(line, str):
         line = UartLine.parse(line)
@@ -156,8 +168,8 @@ BYTE_WRITERS: dict[str, Callable[[ByteCapture, FilePath], None]] = {
 def save_capture(capture: LevelCapture | ByteCapture, path: FilePath) -> None:
     """Write a capture in the shape its suffix names: levels .vcd, .csv, .bin; bytes .jsonl; both .parquet.
 
-    All but Parquet also with .gz or .zst behind that. Read again it is the same capture. `SettingsError` when
-    the shape cannot hold it.
+    A ``path`` that exists is replaced. All but Parquet also with .gz or .zst behind that. Read again it is
+    the same capture. `SettingsError` when the shape cannot hold it.
     """
     suffix = suffix_of(path)
     writers = LEVEL_WRITERS if isinstance(capture, LevelCapture) else BYTE_WRITERS

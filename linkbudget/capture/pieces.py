@@ -62,11 +62,13 @@ def open_capture(
 ) -> Iterator[LevelCapture | ByteCapture]:
     """Yield the content of a capture in consecutive pieces; takes the options of `load_levels`, and ``line``.
 
-    A capture of levels yields `LevelCapture`, one of bytes `ByteCapture`; at least one. A piece comes from
-    about ``piece_bytes`` of the file's content, and no more than a few pieces are in memory at once.
-    ``watch(done, total)`` is told how far the reading is, in bytes of the file. A fault in the file is raised
-    when the pieces before it have been handed out. Joined (`linkbudget.traffic.join`) the pieces are what
-    `load_levels` or `load_bytes` gives.
+    ``path`` is the file. A capture of levels yields `LevelCapture`, one of bytes `ByteCapture`; at least one.
+    A piece comes from about ``piece_bytes`` of the file's content, and no more than a few pieces are in
+    memory at once. ``watch(done, total)`` is told how far the reading is, in bytes of the file. A fault in
+    the file is raised when the pieces before it have been handed out. Joined (`linkbudget.traffic.join`) the
+    pieces are what `load_levels` or `load_bytes` gives. Raises `CaptureError` with the place in the file, and
+    `SettingsError` for an unknown option or shape and for ``piece_bytes`` below 1, both when the first piece
+    is asked for.
     """
     unknown = sorted(options.keys() - Options.__dataclass_fields__.keys())
     if unknown:
@@ -132,8 +134,13 @@ def open_bytes(
 ) -> Iterator[ByteCapture]:
     """Yield the characters of a capture of levels or of bytes in consecutive pieces.
 
-    Takes the options of `load_bytes`; joined, the pieces are what that returns. ``piece_bytes`` and ``watch``
-    are those of `open_capture`.
+    Takes the options of `load_bytes` (``path``, ``line``, ``channel``, ``invert``, ``shape`` and so on);
+    joined, the pieces are what that returns. ``piece_bytes`` and ``watch``
+    are those of `open_capture`, and so are the errors: `CaptureError` and `SettingsError`.
+
+    >>> pieces = open_bytes("captures/bean-frames.vcd", "115200 8N1", piece_bytes=20_000)
+    >>> sum(len(piece) for piece in pieces)
+    1200
     """
     if isinstance(line, str):
         line = UartLine.parse(line)

@@ -38,7 +38,9 @@ COMPRESSED = (".gz", ".zst")
 
 @dataclass(frozen=True)
 class Counters:
-    """How far a recording is: bytes and lines written, time since its start, bytes a second of late.
+    """How far a recording is: bytes and lines written, time since its start.
+
+    ``bytes_per_second`` are those of late.
 
     ``errors`` are those the driver counted, by kind; None where it counts none.
     """
@@ -52,7 +54,10 @@ class Counters:
 
 @dataclass(frozen=True)
 class Limits:
-    """When a recording ends by itself: after so many seconds, or once it holds so many bytes."""
+    """When a recording ends by itself: after so many seconds, or once it holds so many bytes.
+
+    None for no such limit. Raises `SettingsError` for one that is not above 0.
+    """
 
     seconds: float | None = None
     bytes: int | None = None
@@ -77,8 +82,9 @@ class Limits:
 class Recording:
     """A recording that has ended: what was read, for how long, and why it ended.
 
-    ``ended`` is ``"seconds"``, ``"bytes"`` or ``"interrupted"``; ``longest_window_ns`` the largest
-    uncertainty of a byte's time; ``latency_from`` says how the bridge's share of it is known.
+    ``path`` is the file and ``port`` what was read, ``counters`` how much. ``ended`` is ``"seconds"``,
+    ``"bytes"`` or ``"interrupted"``; ``longest_window_ns`` the largest uncertainty of a byte's time;
+    ``latency_ns`` is the bridge's share of it, and ``latency_from`` says how that is known.
     """
 
     path: str
@@ -229,10 +235,12 @@ def record(
 ) -> Recording:
     """Record a port or URL of pyserial into a JSON Lines file until a limit is reached or ``stop()`` is true.
 
-    ``latency_ms`` is the longest time that a USB bridge holds bytes back (default: what the system says,
-    `bridge_latency`), ``look_ms`` the pause between two looks at the port. The file is replaced. Nothing is
-    ever written to the port. `CaptureError` when the port cannot be opened or fails, or the file does; what
-    was recorded until then stays in the file.
+    ``path`` is the file, ``line`` the settings with which the port is opened, ``limits`` say when to stop
+    (default: never). ``latency_ms`` is the longest time that a USB bridge holds bytes back (default: what the
+    system says, `bridge_latency`), ``look_ms`` the pause between two looks at the port. The file is replaced.
+    Nothing is ever written to the port. ``watch`` is called with the counters after each look. Raises
+    `SettingsError` for ``latency_ms`` or ``look_ms`` out of range, `CaptureError` when the port cannot be
+    opened or fails, or the file does; what was recorded until then stays in the file.
     """
     faults = []
     if str(path).endswith(COMPRESSED):

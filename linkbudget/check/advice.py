@@ -42,11 +42,13 @@ DISTANCE_ASKED = 8
 
 @dataclass(frozen=True)
 class CrcStrength:
-    """What is known of one CRC over ``data_bits``, check bits not counted, on a line with a bit error rate.
+    """What is known of one CRC (``algorithm``) over ``data_bits``, check bits not counted, on a line with a
+    bit error rate.
 
     ``bit_error_rate`` (each bit by itself, 0 to 1) and ``rate_hz`` (frames a second) may be None; what needs
-    them is None then. Everything is worked out when it is asked for. Raises `SettingsError`: a CRC of more
-    than 32 bits or without its end term, ``data_bits`` below 1.
+    them is None then. ``max_hd`` is the greatest Hamming distance asked for. Everything is worked out when it
+    is asked for. Raises `SettingsError`: a CRC of more than 32 bits or without its end term, ``data_bits``
+    below 1.
     """
 
     algorithm: CrcAlgorithm
@@ -176,7 +178,8 @@ class Recommendation:
     """The CRCs that are strong enough, best first, and in ``weaker`` those that are not.
 
     Order: fewest bytes; those of which `starts_at_zero` or `joined_frames_pass` is true behind the others;
-    greatest distance, longest burst on the wire, fewest undetected. ``others``: name of a row -> further rows
+    greatest distance, longest burst on the wire, fewest undetected. ``data_bits``, ``hamming_distance`` and
+    ``undetected_per_year`` are what was asked for. ``others``: name of a row -> further rows
     of the catalogue with its polynomial.
     """
 
@@ -222,7 +225,7 @@ def recommend_crc(
     rate_hz: float | None = None,
     among: Iterable[str | CrcAlgorithm] | None = None,
 ) -> Recommendation:
-    """Return which CRCs are strong enough for so many data bits, check bits not counted.
+    """Return which CRCs are strong enough for ``data_bits`` bits of data, check bits not counted.
 
     By ``hamming_distance`` (3 or more: that many flips less one are always detected), by
     ``undetected_per_year`` (frames a year that pass although bits of data or check are flipped; needs
@@ -230,6 +233,10 @@ def recommend_crc(
     names or algorithms, by default the catalogue up to 32 bits, one row for each polynomial.
 
     For CRCs of more than 24 bits the frames a year are a bound from above. Raises `SettingsError`.
+
+    >>> best = recommend_crc(64, hamming_distance=4).best
+    >>> best.algorithm.name, best.distance, best.longest_without_pairs
+    ('CRC-8/ROHC', 4, 119)
     """
     faults = []
     if undetected_per_year is not None:

@@ -33,11 +33,12 @@ LARGE = 1 << 16
 class CrcAlgorithm(CheckCode):
     """One CRC: a row of the catalogue, or of one's own.
 
-    ``width`` 1 to 64 bits; ``poly`` in normal notation, without its top bit; ``init``, ``xorout``, ``check``
-    (over the ASCII digits 1 to 9) and ``residue`` as the catalogue defines them (`residues` has the other
-    meanings of that word). A ``check`` or ``residue`` that is given must be right. The check goes on the wire
-    most significant byte first when ``refout`` is false, least significant byte first when it is true. Raises
-    `SettingsError` with every fault.
+    ``width`` 1 to 64 bits; ``poly`` in normal notation, without its top bit; ``refin`` and ``refout``: bytes
+    go in, and the register comes out, lowest bit first; ``init``, ``xorout``, ``check`` (over the ASCII
+    digits 1 to 9) and ``residue`` as the catalogue defines them (`residues` has the other meanings of that
+    word). A ``check`` or ``residue`` that is given must be right. The check goes on the wire most significant
+    byte first when ``refout`` is false, least significant byte first when it is true. Raises `SettingsError`
+    with every fault.
     """
 
     name: str
@@ -185,6 +186,9 @@ def crc_algorithm(name: str | CrcAlgorithm) -> CrcAlgorithm:
     """Return the algorithm with this catalogue name or alias, whatever its case.
 
     Raises `SettingsError` with the nearest name. An algorithm is returned as it is.
+
+    >>> hex(crc_algorithm("CRC-32/ISO-HDLC").compute(b"123456789"))
+    '0xcbf43926'
     """
     if isinstance(name, CrcAlgorithm):
         return name

@@ -74,7 +74,8 @@ class CheckCode(ABC):
     def compute_many(self, buffer: ReadableBuffer, offsets: ArrayLike) -> NDArray[np.uint64]:
         """Return the check of each piece ``buffer[offsets[i]:offsets[i + 1]]`` as a read-only uint64 array.
 
-        ``offsets`` has one entry more than there are pieces and never falls.
+        ``offsets`` has one entry more than there are pieces and never falls, else `SettingsError`.
+        ``TypeError`` for a buffer whose cells are wider than a byte.
         """
         import numpy as np
 

@@ -99,7 +99,8 @@ def undetected_probability(width: int, poly: int, data_bits: int, bit_error_rate
     """Return the probability that flips in data and check go undetected.
 
     Every bit is flipped by itself with ``bit_error_rate``, 0 to 1. ``width`` 1 to 24; ``poly`` in normal
-    notation, with its end term. Exact to the last digit of the float. Raises `SettingsError`.
+    notation, with its end term; ``data_bits`` from 1, check bits not counted. Exact to the last digit of the
+    float. Raises `SettingsError`.
 
     >>> undetected_probability(8, 0x07, 16, 1e-3)
     7.841614438046205e-11

@@ -28,10 +28,18 @@ __all__ = ["column", "decode_messages"]
 def decode_messages(frames: FrameTable, codec: Codec, name: str) -> NDArray[np.void]:
     """Return the values of one message in a table of frames as a structured array, a row for each, in order.
 
-    Columns are the fields. Integers and counters take the smallest integer type that holds their range
-    (beyond 64 bits: objects), scaled and real fields floats, flags booleans, choices and labels texts; blobs,
-    repeats and optional fields are objects (bytes, lists, None where absent). Frames of other messages and
-    those that are not accepted are left out. The array is read-only.
+    ``name`` is that of the message. Columns are the fields. Integers and counters take the smallest integer
+    type that holds their range (beyond 64 bits: objects), scaled and real fields floats, flags booleans,
+    choices and labels texts; blobs, repeats and optional fields are objects (bytes, lists, None where
+    absent). Frames of other messages and those that are not accepted are left out. The array is
+    one-dimensional and read-only. Raises `SettingsError` for a message that the codec does not have.
+
+    >>> from linkbudget import Link, deframe_all, load_bytes
+    >>> link = Link.load("captures/bean-frames.toml")
+    >>> stream = load_bytes("captures/bean-frames.vcd", link.line).payload_bytes()
+    >>> values = decode_messages(deframe_all(link.codec().fmt, stream), link.codec(), "beans")
+    >>> values["tick"][:3].tolist(), values["a"].dtype
+    ([65480, 65481, 65482], dtype('float64'))
     """
     import numpy as np
 

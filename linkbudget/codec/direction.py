@@ -21,11 +21,18 @@ __all__ = ["Codec", "CodecMessage"]
 class Codec:
     """One direction of a link.
 
-    ``messages``: `CodecMessage`s, or pairs of layout and encoding. Raises `SettingsError` with every fault:
-    one name twice, messages that cannot be told apart, an encoding that writes bytes which the delimiting
-    cannot carry, a layout that the encoding cannot write, a message that is always longer than
-    ``max_payload`` (one that is so only sometimes is refused when it is encoded; compare `payload_size`), a
-    message that is sometimes shorter than the format's ``min_payload``.
+    ``fmt`` is its frame format; ``messages``: `CodecMessage`s, or pairs of layout and encoding. Raises
+    `SettingsError` with every fault: one name twice, messages that cannot be told apart, an encoding that
+    writes bytes which the delimiting cannot carry, a layout that the encoding cannot write, a message that is
+    always longer than ``max_payload`` (one that is so only sometimes is refused when it is encoded; compare
+    `payload_size`), a message that is sometimes shorter than the format's ``min_payload``.
+
+    >>> from linkbudget import Counter, FrameFormat, MessageLayout, Scaled, encoding
+    >>> layout = MessageLayout("beans", (Counter("tick", bits=16), Scaled("a", 0, 96, 0.4, unit="mm")))
+    >>> codec = Codec(FrameFormat("cobs", "CRC-16/IBM-3740"), ((layout, encoding("packed-bits")),))
+    >>> frame = codec.encode("beans", {"tick": 7, "a": 12.5})
+    >>> frame.hex(" "), codec.decode(frame)
+    ('01 05 07 1f b6 d5 00', ('beans', {'tick': 7, 'a': 12.4}))
     """
 
     fmt: FrameFormat
@@ -100,7 +107,10 @@ class Codec:
         raise SettingsError(Fault("message", name, ", ".join(names), nearest_name(str(name), names)))
 
     def encode_payload(self, name: str, value: Mapping[str, object]) -> bytes:
-        """Return the payload of a message: id or key, and the encoded value."""
+        """Return the payload of a message: id or key, and the encoded value.
+
+        Raises `SettingsError` for a message there is not and for a value out of range.
+        """
         message = self.message(name)
         return self.telling.payload(message, message.encoding.encode(message.layout, value))
 
@@ -123,7 +133,7 @@ class Codec:
     def payload_size(self, name: str) -> SizeRange:
         """Return the bytes of the payload of a message, id or key included, whatever the frame carries.
 
-        The encoding's ``attain`` has a value for each.
+        The encoding's ``attain`` has a value for each. Raises `SettingsError` for a message there is not.
         """
         message = self.message(name)
         plans, key = message.layout.plans, (message.encoding, "payload size")
@@ -141,7 +151,8 @@ class Codec:
 
         Minimum and maximum are over all values whose payload fits ``max_payload`` (and all sequence numbers,
         where frames have one); typical is the frame of the typical value, or the largest if that does not
-        fit. No frame is ever outside, and `attain` has a value for each, if `size_is_exact`.
+        fit. No frame is ever outside, and `attain` has a value for each, if `size_is_exact`. Raises
+        `SettingsError` for a message there is not.
         """
         low, high = (self._extreme(name, which) for which in ("minimum", "maximum"))
         typical = self._extreme(name, "typical").size
@@ -161,12 +172,16 @@ class Codec:
         """Return a value whose frame has the minimum, typical or maximum `size`.
 
         Where frames have a sequence number it must be that of `attain_sequence`. Where the size is not exact,
-        it is the smallest or largest frame found.
+        it is the smallest or largest frame found. Raises `SettingsError` for a message there is not and for
+        another ``which``.
         """
         return deepcopy(dict(self._extreme(name, which).value))
 
     def attain_sequence(self, name: str, which: str) -> int:
-        """Return the sequence number with which the value of `attain` has its size."""
+        """Return the sequence number, 0 to 255, with which the value of `attain` has its size.
+
+        Raises `SettingsError` as `attain` does.
+        """
         return self._extreme(name, which).sequence
 
     def _extreme(self, name: str, which: str) -> Attained:

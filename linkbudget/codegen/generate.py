@@ -24,7 +24,12 @@ def generate(
     ``prefix`` begins the names of functions, types and files; default: the direction, as in
     ``to_controller``. Other options are the target's own, see ``options`` of it. The same link gives the same
     files. Names that had to be changed are told as `LinkBudgetWarning`; raises `TargetError` with field path
-    and reason for what the target cannot express.
+    and reason for what the target cannot express, and for an unknown target or option; `SettingsError` for an
+    unknown direction.
+
+    >>> from linkbudget import Link
+    >>> sorted(generate(Link.load("captures/bean-frames.toml"), "c"))
+    ['to_controller.c', 'to_controller.h', 'to_controller_example.c', 'vectors.json']
     """
     chosen = target_of(target)
     settings = checked_options(chosen, options)

@@ -38,7 +38,11 @@ def checked_date(text: str) -> str:
 
 @dataclass(frozen=True, eq=False)
 class BoardFit:
-    """Costs fitted to what a board measured: ``fit`` is robust, ``least_squares`` leaves nothing out."""
+    """Costs fitted to what a board measured: ``fit`` is robust, ``least_squares`` leaves nothing out.
+
+    ``times`` are what the board printed, ``samples`` what was made of them, ``date`` is the day of the
+    measurement, where it is known.
+    """
 
     times: BoardTimes
     samples: Samples

@@ -182,6 +182,7 @@ def compare_counted(
 ) -> Compared:
     """Return what was counted beside what a replay of the same traffic predicts.
 
+    ``replayed`` is that replay; ``counted`` maps names of counters to what the controller counted.
     ``tick_us`` is a tick of the receiver's clock, by which ``longest_gap`` is counted; without it that is not
     compared.
     """

@@ -125,7 +125,8 @@ class CostFit:
     ``groups`` are costs that cannot be told apart, ``near_groups`` those that hardly can. ``residual_ns`` is
     measured minus fitted for each sample, ``outliers`` marks those left out; ``spread_ns`` is the robust
     standard deviation of the residuals, ``rms_ns`` the ordinary one of the samples kept. ``variance_share``
-    and ``time_share`` say how much of all samples, outliers included, the fit explains (`shares`).
+    and ``time_share`` say how much of all samples, outliers included, the fit explains (`shares`). Arrays are
+    read-only and have one entry for each sample.
     """
 
     costs: Mapping[str, FittedCost]
@@ -191,6 +192,11 @@ def fit_costs(samples: Samples, *, robust: bool = True, resolution_ns: float = 1
 
     ``robust`` leaves out samples that do not belong (the rule is in the module's text); ``resolution_ns`` is
     the step of the clock, below which no residual counts as one.
+
+    >>> samples = Samples.of([1_000, 2_000, 3_000, 90_000], {"byte": [10, 20, 30, 40]})
+    >>> fit = fit_costs(samples)
+    >>> round(fit.ns("byte")), fit.outliers.tolist()
+    (100, [False, False, False, True])
     """
     counts, times = samples.counts, samples.time_ns
     outliers = np.zeros(times.size, dtype=bool)

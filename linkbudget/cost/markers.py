@@ -62,8 +62,8 @@ class MarkerFit:
 
     ``costs_ns`` holds every cost, those of the link where the markers do not tell (``kept``, with the
     reason). ``before`` is the model with the link's own costs beside the marked passes, ``after`` with the
-    fitted ones. ``rounds`` is how often the model was run anew; not ``settled`` when it was stopped at the
-    limit.
+    fitted ones. ``pauses`` are those that were found, None for none. ``rounds`` is how often the model was
+    run anew; not ``settled`` when it was stopped at the limit.
     """
 
     link: Link

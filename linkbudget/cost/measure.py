@@ -56,11 +56,12 @@ class ParserCost:
     ``fed`` says how it was fed, ``calls``, ``bytes`` and ``messages`` how much (the messages are message
     ends, good or bad). ``answers`` say whether what it found is right, one for each way it was fed. ``fit``
     holds the costs; ``samples`` are what was timed, in order (a call, or a batch of calls in MicroPython),
-    and ``message_ns`` the time from each message end to the next. ``pauses`` are found in the samples or were
-    timed (``collections`` of them a run). ``runs_ns`` is the time of each whole run, pauses included.
-    ``machine`` describes where it ran. ``json_ratio`` is the time of a message over that of ``json.loads`` of
-    the same values in the same virtual machine, of the shortest times (median and quartiles are of the runs),
-    and ``allocated_bytes`` the memory it allocates per message; all of MicroPython only.
+    and ``message_ns`` the time from each message end to the next (a read-only array). ``pauses`` are found in
+    the samples or were timed (``collections`` of them a run). ``runs_ns`` is the time of each whole run,
+    pauses included. ``machine`` describes where it ran. ``json_ratio`` is the time of a message over that of
+    ``json.loads`` of the same values in the same virtual machine, of the shortest times
+    (``json_ratio_median`` and ``json_ratio_quartiles`` are of the runs), and ``allocated_bytes`` the memory
+    it allocates per message; all of MicroPython only.
     """
 
     fed: tuple[str, ...]
@@ -217,9 +218,9 @@ def measure_parser(
     (`cost.answers`), or collects them: then ``results`` gets the parser after the last call and returns them.
     ``capture`` and ``link`` say what it is fed and what is in it; ``chunks`` how: ``"replay"``, as the loop
     of the link reads, ``"message"``, one at a time, or a number of bytes. Several of them are timed one after
-    the other and fitted together, which tells costs apart that one alone cannot. ``compare`` says whether a
-    message is right, where the rule of `cost.answers` does not fit. ``clock`` gives nanoseconds,
-    ``resolution_ns`` its step.
+    the other and fitted together, which tells costs apart that one alone cannot. ``runs`` is how often.
+    ``compare`` says whether a message is right, where the rule of `cost.answers` does not fit. ``clock``
+    gives nanoseconds, ``resolution_ns`` its step.
 
     Raises `ParserError` when the parser raises or one call goes on for ``timeout_s``, with what it was fed;
     `SettingsError` for what is no parser; `CaptureError` when there is nothing to find; `TargetError` when

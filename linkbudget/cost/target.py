@@ -86,8 +86,10 @@ class TargetJob:
 class TargetCosts:
     """What receiving the messages of a link costs on targets.
 
-    ``fed`` says with what it was measured, ``not_modelled`` what the figures leave out; ``clock_hz`` is None
-    where no clock was given: then there are cycles and no times.
+    ``rows`` are the costs, one for each of ``targets`` and formats of the ``direction``; ``left_out`` are
+    those that could not be measured, with the reason. ``fed`` says with what it was measured,
+    ``not_modelled`` what the figures leave out; ``clock_hz`` is None where no clock was given: then there are
+    cycles and no times.
     """
 
     link: Link

@@ -92,7 +92,17 @@ def plain_table(fmt: FrameFormat, data: ReadableBuffer) -> FrameTable:
 
 
 def deframe_all(fmt: FrameFormat, data: ReadableBuffer) -> FrameTable:
-    """Return the events of a whole stream: the same as feeding it to a `Deframer` and closing that."""
+    """Return the events of a whole stream: the same as feeding it to a `Deframer` and closing that.
+
+    ``data`` is bytes, or any buffer of one byte a cell; ``TypeError`` for others.
+
+    >>> from linkbudget import Link, load_bytes
+    >>> link = Link.load("captures/bean-frames.toml")
+    >>> stream = load_bytes("captures/bean-frames.vcd", link.line).payload_bytes()
+    >>> table = deframe_all(link.codec().fmt, stream[5:])
+    >>> int(table.good.sum()), table.reasons(), int(table.end[0])
+    (99, {'bad-stuffing': 1}, 7)
+    """
     stream = buffer_bytes(data)
     if use_kernel("deframe", len(stream)):
         from linkbudget.frame.compiled import compiled_table

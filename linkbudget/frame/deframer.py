@@ -18,7 +18,7 @@ __all__ = ["Deframer", "Event", "Frame", "Reason", "Rejected"]
 
 
 class Deframer:
-    r"""Finds the frames of one format in a stream of bytes.
+    r"""Finds the frames of one format (``fmt``) in a stream of bytes.
 
     Never raises on bad bytes and holds no more than about one frame. The events are the same however the
     stream is cut. After damage, the next intact frame is delivered: with a delimiter, every one in front of

@@ -33,7 +33,9 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A good frame: its payload, and where it stood in the stream (delimiter included, ``end`` exclusive).
+    """A good frame: its payload, and where it stood in the stream.
+
+    ``start`` and ``end`` are byte offsets, delimiter included, ``end`` exclusive.
 
     ``sequence`` is the sequence byte of formats that have one.
     """
@@ -46,7 +48,10 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """A stretch of the stream that was not accepted, from ``start`` up to, not including, ``end``."""
+    """A stretch of the stream that was not accepted, from byte ``start`` up to, not including, ``end``.
+
+    ``reason`` says why.
+    """
 
     reason: Reason
     start: int

@@ -200,7 +200,7 @@ class FrameFormat:
         return self.decode_numbered(frame)[0]
 
     def decode_numbered(self, frame: bytes) -> tuple[bytes, int | None]:
-        """Return payload and sequence number (None without one) of one frame; errors as `decode`."""
+        """Return payload and sequence number (None without one) of one frame; `FrameError` as in `decode`."""
         frame = buffer_bytes(frame)
         try:
             return self.envelope.open(self.framing.decode(frame))
@@ -212,7 +212,8 @@ class FrameFormat:
         """Return the bytes on the wire, delimiter included, for payloads of exactly this length.
 
         Minimum and maximum are attained (see `attain`) if `size_is_exact`; else a `LinkBudgetWarning` says
-        that no frame passes them and that is all. Typical is the mean over random bytes, rounded.
+        that no frame passes them and that is all. Typical is the mean over random bytes, rounded. Raises
+        `SettingsError` for a length that is not 0 to ``max_payload``.
         """
         found = self._size(payload_bytes)
         if not is_exact(self, payload_bytes):
@@ -228,7 +229,8 @@ class FrameFormat:
         """Return whether `size` is proved to be attained; otherwise it is at most a check's bytes off.
 
         It is for every check of at most 16 bits but in rare cases beyond 2000 bytes. A longer check may leave
-        it open where an ``async_map`` escapes more than two values, or where only few payloads exist.
+        it open where an ``async_map`` escapes more than two values, or where only few payloads exist. Raises
+        `SettingsError` for a length that is not 0 to ``max_payload``.
         """
         self._size(payload_bytes)
         return is_exact(self, payload_bytes)
@@ -236,7 +238,8 @@ class FrameFormat:
     def attain(self, payload_bytes: int, which: str) -> tuple[bytes, int]:
         """Return a payload of this length and a sequence number with the smallest or largest frame.
 
-        ``which`` is ``"minimum"`` or ``"maximum"``. Where the size is not exact: of the frames found.
+        ``which`` is ``"minimum"`` or ``"maximum"``, and ``payload_bytes`` 0 to ``max_payload``, else
+        `SettingsError`. Where the size is not exact: of the frames found.
         """
         self._size(payload_bytes)
         find = {"minimum": smallest, "maximum": largest}.get(which)

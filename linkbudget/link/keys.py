@@ -77,7 +77,7 @@ class KeySpec:
 
 
 class Section:
-    """Base of the sections: checks every key against its annotation when it is built."""
+    """Base of the sections: checks every key against its annotation when it is built; `SettingsError`."""
 
     SECTION: ClassVar[str] = ""
 

@@ -52,6 +52,7 @@ class Message:
 
     ``rate_hz`` is how often it is sent; ``on_request`` names the message it answers instead. ``use`` is
     ``newest`` for state and ``every`` for events; ``act_by_us`` is the age at use beyond which it is late.
+    Raises `SettingsError` with every fault.
     """
 
     layout: MessageLayout
@@ -99,9 +100,19 @@ def _both_frames(frames: Mapping[str, FrameFormat]) -> dict[str, FrameFormat]:
 class Link:
     """The description of a link, as its file holds it; checked as a whole when it is built.
 
-    ``frames`` maps each direction to its frame format; one that is left out has the other's. ``shared`` says
-    that both directions use one pair, with ``turnaround_us`` between them. ``require`` maps a requirement to
-    its upper limit.
+    ``line`` and ``messages`` are needed; ``sender``, ``receiver``, ``loop``, ``reading``, ``parser``,
+    ``transmit``, ``busy`` windows, ``joints`` and ``markers`` are the sections of the file by these names
+    (`linkbudget.link.ends`, `linkbudget.link.loop`, `linkbudget.link.joints`). ``frames`` maps each direction
+    to its frame format; one that is left out has the other's. ``shared`` says that both directions use one
+    pair, with ``turnaround_us`` between them. ``bit_error_rate`` is the probability that a bit is flipped on
+    its way, 0 to 1. ``require`` maps a requirement to its upper limit. ``path`` is the file it was read from.
+    Raises `SettingsError` with every fault.
+
+    >>> link = Link.load("captures/bean-frames.toml")
+    >>> [message.name for message in link.messages_of("to-controller")]
+    ['beans']
+    >>> link.replace(**{"line.baudrate": 9600}).line.character_time
+    Fraction(1, 960)
     """
 
     line: UartLine
@@ -158,7 +169,7 @@ class Link:
 
     @classmethod
     def from_dict(cls, document: Mapping[str, Any]) -> Link:
-        """Return the link described by a dict of the shape of the link file."""
+        """Return the link described by a dict of the shape of the link file; `SettingsError` as `load`."""
         from linkbudget.link.file import link_from_dict
 
         return link_from_dict(document)
@@ -168,7 +179,14 @@ class Link:
         return tuple(message for message in self.messages if message.direction == direction)
 
     def codec(self, direction: str = "to-controller") -> Codec:
-        """Return the codec of one direction: its frame format and its messages (one or more)."""
+        """Return the codec of one direction: its frame format and its messages (one or more).
+
+        Raises `SettingsError` for a direction without messages.
+
+        >>> codec = Link.load("captures/bean-frames.toml").codec("to-controller")
+        >>> codec.size("beans")
+        SizeRange(minimum=12, typical=12, maximum=12)
+        """
         from linkbudget.codec import Codec, CodecMessage
 
         if direction not in self.frames:
@@ -183,14 +201,22 @@ class Link:
         return Codec(self.frames[direction], tuple(messages))
 
     def resolve(self) -> Resolved:
-        """Return what the receiver model needs: presets applied, times in whole nanoseconds."""
+        """Return what the receiver model needs: presets applied, times in whole nanoseconds.
+
+        Raises `SettingsError` where something that the model needs is not said: a loop, its work, costs that
+        have yet to be measured.
+        """
         try:
             return resolve(self)
         except SettingsError as error:
             raise SettingsError([replace(fault, file=self.path) for fault in error.faults]) from None
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the tables of the link file, with what differs from the defaults; `from_dict` reads them."""
+        """Return the tables of the link file, with what differs from the defaults; `from_dict` reads them.
+
+        ``line``, ``message``, ``frame``, ``sender``, ``receiver``, ``loop``, ``reading``, ``parser``,
+        ``transmit``, ``busy``, ``joint``, ``markers`` and ``require``.
+        """
         table: dict[str, Any] = plain_table(link_table(self))
         return table
 
@@ -202,7 +228,8 @@ class Link:
         """Return the link with keys of its file changed, as in ``replace(**{"loop.work_us": 100})``.
 
         A key path is that of a fault (``message[0].rate_hz``); a message or joint may be named instead
-        (``message.beans.rate_hz``). None takes a key out of the file, so that its default holds again.
+        (``message.beans.rate_hz``). None takes a key out of the file, so that its default holds again. Raises
+        `SettingsError` for keys that there are not and for what becomes impossible.
         """
         from linkbudget.link.file import link_from_dict
 

@@ -20,6 +20,12 @@ class MessageLayout:
 
     ``id`` (0 to 255) is the first byte of the payload in binary encodings, ``key`` the key or first word in
     text ones; without them neither is written. Raises `SettingsError` with every fault.
+
+    >>> from linkbudget import Choice, Counter, Scaled, encoding
+    >>> kinds = Choice("kind", ("whole", "split", "stone"))
+    >>> layout = MessageLayout("beans", (Counter("tick", bits=16), kinds, Scaled("a", 0, 96, 0.4)))
+    >>> encoding("packed-bits").size(layout)
+    SizeRange(minimum=4, typical=4, maximum=4)
     """
 
     name: str
@@ -51,7 +57,10 @@ class MessageLayout:
 
     @classmethod
     def from_dict(cls, table: Mapping[str, Any], path: str = "") -> MessageLayout:
-        """Return the layout a table with name, fields, id and key describes; other keys are left alone."""
+        """Return the layout a table with name, fields, id and key describes; other keys are left alone.
+
+        ``path`` is the key path of the table, for the faults. Raises `SettingsError` with every fault.
+        """
         faults: list[Fault] = []
         inside = f"{path}." if path else ""
         made = fields_from_tables(table.get("fields", ()), f"{inside}fields", faults)
@@ -83,7 +92,7 @@ class MessageLayout:
         return {}
 
     def field(self, name: str) -> Field:
-        """Return the field of this name; an optional one is returned as its wrapper."""
+        """Return the field of this name, an optional one as its wrapper; ``KeyError`` when there is none."""
         for field in self.fields:
             if field.name == name:
                 return field

@@ -206,7 +206,7 @@ class NamedState(RangedInteger):
         return ", ".join(self.options)
 
     def state(self, value: object, path: str) -> State:
-        """Return the place of a word among the options."""
+        """Return the place of a word among the options; `BadValue` for another word."""
         if not isinstance(value, str):
             raise BadValue("wrong type", path, value, self.allowed)
         if value not in self.options:
@@ -229,7 +229,7 @@ class Truth(RangedInteger):
         return "true or false"
 
     def state(self, value: object, path: str) -> State:
-        """Return 0 or 1; truth values of numpy are taken too, numbers are not."""
+        """Return 0 or 1; truth values of numpy are taken too, numbers are not (`BadValue`)."""
         if not isinstance(value, bool) and type(value).__name__ not in {"bool", "bool_"}:
             raise BadValue("wrong type", path, value, self.allowed)
         return 1 if value else 0
@@ -338,7 +338,7 @@ class Sequence:
         return f"a list of {self.minimum} to {self.maximum}"
 
     def state(self, value: object, path: str) -> State:
-        """Return the states of a list's elements."""
+        """Return the states of a list's elements; `BadValue` for no list and for too few or too many."""
         if isinstance(value, str | bytes | Mapping) or (
             not isinstance(value, Items) and not hasattr(value, "tolist")
         ):
@@ -374,7 +374,10 @@ class Group:
         return tuple(member.name for member in self.members)
 
     def state(self, value: object, path: str) -> State:
-        """Return the states of a mapping's values; a member with one possible value may be left out."""
+        """Return the states of a mapping's values; a member with one possible value may be left out.
+
+        `BadValue` for no mapping, and for what is missing or unknown.
+        """
         if not isinstance(value, Mapping):
             raise BadValue("wrong type", path, value, f"a mapping with {', '.join(self.names)}")
         inside = f"{path}." if path else ""

@@ -178,13 +178,16 @@ class Scaled(Field):
 
     @property
     def rms_error(self) -> float:
-        """RMS of that difference when it is spread evenly: step / √12 (W. R. Bennett, 1948)."""
+        """RMS of that difference when it is spread evenly, in the field's unit.
+
+        It is step / √12 (W. R. Bennett, 1948).
+        """
         return float(exact(self.step)) / math.sqrt(12)
 
 
 @dataclass(frozen=True)
 class Choice(Field):
-    """One of several words. Default typical one: of middle length.
+    """One of several words (``options``). Default typical one: of middle length.
 
     ``codes``, ``bits`` and ``order`` describe somebody else's binary format: the number each word stands for
     (default: 0, 1, 2 …), its width and byte order.
@@ -249,7 +252,10 @@ def _is_word(option: object) -> bool:
 
 @dataclass(frozen=True)
 class Flag(Field):
-    """True or false. ``bits``: the width in somebody else's binary format (0 or 1 is written)."""
+    """True or false.
+
+    ``bits`` and ``order``: width and byte order in somebody else's binary format (0 or 1 is written).
+    """
 
     kind: ClassVar[str] = "flag"
     name: str
@@ -291,6 +297,7 @@ class Real(Field):
 
     A bound is rounded to the nearest number of these bits; default: every finite one. The typical value lies
     a third of the way from minimum to maximum (1/3 without both), so that its text has the usual many digits.
+    ``order`` is the byte order in somebody else's binary format.
     """
 
     kind: ClassVar[str] = "real"

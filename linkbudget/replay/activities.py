@@ -39,7 +39,8 @@ class Activities:
 
     In order of time; ``kind`` is an `Activity`. Handler runs are cut out; so are windows, which stand there
     as ``Activity.WINDOW`` where the core had something to do (a pass to start among it). Stretches that
-    touch, in the same pass and of the same kind, are one, and none is empty. Arrays are read-only.
+    touch, in the same pass and of the same kind, are one, and none is empty. Arrays have one entry for each
+    stretch and are read-only.
     """
 
     start: Times

@@ -63,7 +63,11 @@ class UnreadMessages:
 
 @dataclass(frozen=True)
 class LatePasses:
-    """Passes that start ever later after their releases: from ``from_ns`` (the capture's own time) on."""
+    """Passes that start ever later after their releases: from ``from_ns`` (the capture's own time) on.
+
+    ``passes`` is their number; ``late_first_us`` and ``late_last_us`` are how late the first and the last of
+    them start.
+    """
 
     from_ns: int
     passes: int

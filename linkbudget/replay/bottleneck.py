@@ -49,7 +49,11 @@ ACTIVITIES_OF_PASS = {
 
 @dataclass(frozen=True)
 class Bottleneck:
-    """What stands in the way: ``what``, microseconds, share, and where the longest pass starts."""
+    """What stands in the way.
+
+    ``what`` names it, ``us`` is its time in microseconds and ``share`` the part of the whole that it takes;
+    ``at_ns`` is where the longest pass starts, in the capture's own time.
+    """
 
     what: str
     us: float

@@ -35,14 +35,18 @@ NS = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Path:
-    """Where a joint was: from each knot on, straight at a constant speed; at rest before the first knot."""
+    """Where a joint was: from each knot on, straight at a constant speed; at rest before the first knot.
+
+    ``times_ns`` are nanoseconds from time zero, ``positions`` in the joint's unit, ``speeds`` in that a
+    second. Arrays have one entry for each knot.
+    """
 
     times_ns: npt.NDArray[np.int64]
     positions: npt.NDArray[np.float64]
     speeds: npt.NDArray[np.float64]
 
     def at(self, times_ns: npt.ArrayLike) -> npt.NDArray[np.float64]:
-        """Return the positions at these times."""
+        """Return the position at each of these times, in the joint's unit."""
         times = np.asarray(times_ns, dtype=np.int64)
         knot = np.maximum(np.searchsorted(self.times_ns, times, side="right") - 1, 0)
         since = np.maximum(times - self.times_ns[knot], 0) * NS

@@ -32,8 +32,12 @@ class LongReplay:
 
     ``totals`` are those of the passes, with the longest ones kept; ``books`` those of the messages.
     ``covered_ns`` is for how long one of the cores at least was busy, where the reading has its own.
-    ``lost`` counts characters by where they were lost. ``partial``: the recording was not replayed to its
-    end. Every figure is of the model, not of the mechanism.
+    ``buffer_high_water`` is the most bytes that waited at once. ``lost`` counts ``characters`` by where they
+    were lost. ``handler_ns``, ``reading_ns``, ``waiting_ns`` and ``pause_ns`` are totals; ``end_ns``,
+    ``last_arrival_ns`` are nanoseconds from time zero, which is ``time_zero_ns`` in the capture's own time.
+    ``motion`` are the joints; ``resolved``, ``phase_sweep``, ``backlog`` and ``uncertain`` as in `Replay`.
+    ``partial``: the recording was not replayed to its end. Every figure is of the model, not of the
+    mechanism.
     """
 
     link: Link

@@ -64,6 +64,8 @@ class LoopMargin:
     """The margins of a loop at a delay; infinite where no delay, gain or jitter makes it unstable.
 
     ``delay_margin_s`` is what is left beyond the delay that the loop has; below 0 the loop is unstable.
+    ``jitter_margin_s`` is the largest jitter of the delay at which stability is sure. ``crossover_rad_s`` is
+    the frequency of gain 1 in radians a second, ``phase_margin_deg`` the margin of phase there in degrees.
     ``gain_margin`` is a factor. ``overshoot`` is that of a step, as a part of it; None for an unstable loop
     and for one of second order with a delay.
     """
@@ -94,7 +96,9 @@ class LoopMargin:
 
 
 def proportional_loop(gain_per_s: float, delay_s: float = 0) -> LoopMargin:
-    """Return the margins of x' = -K x(t - D); ``gain_per_s`` above 0, ``delay_s`` from 0 up.
+    """Return the margins of x' = -K x(t - D): ``gain_per_s`` is K, ``delay_s`` D.
+
+    K is above 0 and D from 0 up, else `SettingsError`.
 
     >>> round(proportional_loop(10, 0.1).overshoot, 3)
     0.5
@@ -113,7 +117,14 @@ def proportional_loop(gain_per_s: float, delay_s: float = 0) -> LoopMargin:
 
 
 def second_order_loop(natural_rad_s: float, damping: float, delay_s: float = 0) -> LoopMargin:
-    """Return the margins of ω² / (s (s + 2ζω)) with a delay; all but the delay above 0."""
+    """Return the margins of ω² / (s (s + 2ζω)) with a delay.
+
+    ``natural_rad_s`` is ω in radians a second, ``damping`` ζ, both above 0; ``delay_s`` from 0 up. Raises
+    `SettingsError` for others.
+
+    >>> round(second_order_loop(10, 0.5).phase_margin_deg, 1)
+    51.8
+    """
     _check(natural_rad_s=(natural_rad_s, True), damping=(damping, True), delay_s=(delay_s, False))
     natural, zeta, delay = float(natural_rad_s), float(damping), float(delay_s)
     # √(√(1 + 4ζ⁴) - 2ζ²), written so that nothing cancels for a large ζ.

@@ -86,7 +86,7 @@ class Marked:
 
     @property
     def exact(self) -> npt.NDArray[np.bool_]:
-        """True where the length is known exactly."""
+        """True for each whose length is known exactly."""
         same: npt.NDArray[np.bool_] = self.shortest_ns == self.longest_ns
         return same
 

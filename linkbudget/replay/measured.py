@@ -72,7 +72,7 @@ class Measured:
 
     @cached_property
     def residual_ns(self) -> Floats:
-        """Measured minus modelled."""
+        """Measured minus modelled, for each of them."""
         above: Times = np.maximum(self.marked.shortest_ns - self.modelled_ns, 0)
         below: Times = np.maximum(self.modelled_ns - self.marked.longest_ns, 0)
         residual: Floats = (above - below).astype(np.float64)

@@ -67,7 +67,10 @@ Target = tuple[int, float]
 class JointMotion:
     """The motion of one joint, in its unit; figures are None when it never got a target.
 
-    ``path`` is where it was, ``ideal`` where the ideal follower was, ``targets`` what it was asked for.
+    ``overshoot`` is the largest, ``overshoot_mean`` the mean over all targets, ``rms_error`` the difference
+    from the ideal follower; how they and the others are defined is at the top of the module. ``rests`` is how
+    often it came to rest. ``path`` is where it was, ``ideal`` where the ideal follower was, ``targets`` what
+    it was asked for.
     """
 
     joint: str

@@ -36,7 +36,11 @@ __all__ = ["PhaseSweep", "Replay", "largest"]
 
 @dataclass(frozen=True)
 class PhaseSweep:
-    """Missed deadlines over placements of the releases; ``worst_phase_us`` is the first with the most."""
+    """Missed deadlines over placements of the releases, ``phases`` of them.
+
+    ``missed_min`` and ``missed_max`` are the fewest and the most deadlines missed; ``worst_phase_us`` is the
+    first placement with the most, in microseconds.
+    """
 
     phases: int
     missed_min: int
@@ -53,9 +57,12 @@ class Replay:
     """What became of a capture at a controller.
 
     ``run`` holds every pass and the fate of every character, ``fates`` those of the messages and all uses,
-    ``motion`` the joints. Times in ``run`` are nanoseconds from time zero, which is ``time_zero_ns`` in the
-    capture's own time. ``uncertain`` has the range of each figure where arrivals are known to a window only,
-    ``backlog`` says what falls behind for good. Every figure is of the model, not of the mechanism.
+    ``motion`` the joints. Times in ``run``, and ``last_arrival_ns``, are nanoseconds from time zero, which is
+    ``time_zero_ns`` in the capture's own time. ``resolved`` is what the model was given, ``phase_sweep`` what
+    it shows at other placements of the releases, ``bottleneck`` what stands in the way, ``markers`` the model
+    beside marked passes, None where none were given. ``uncertain`` has the range of each figure where
+    arrivals are known to a window only, ``backlog`` says what falls behind for good. Every figure is of the
+    model, not of the mechanism.
     """
 
     link: Link
@@ -149,7 +156,14 @@ class Replay:
         return [row.to_dict() for row in self.requirements]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the JSON form."""
+        """Return the ``replay`` JSON; times in microseconds, shares of 1.
+
+        ``passes``, ``skipped``, ``missed_deadlines``, ``longest_run_of_misses``, ``longest_pass_us``,
+        ``late_us``, ``messages`` and ``by_message`` (counts of each fate), ``bytes``, ``age_us``,
+        ``time_share``, ``phase_sweep``, ``motion``, ``loop_margin``, ``bottleneck``, ``never_catches_up``,
+        ``requirements``, ``uncertain``, ``markers``, ``warnings``, and ``numbers_from``, which says of each
+        cost whether it was measured, comes from a preset or was assumed.
+        """
         run = self.run
         return {
             "passes": len(run.passes),

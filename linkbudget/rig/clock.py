@@ -109,8 +109,9 @@ class _Waiter:
 class VirtualClock:
     """A clock that moves when everybody who uses it waits, straight to what happens next.
 
-    ``patience_s``: real seconds after which a thread that neither works with the clock nor waits for it is
-    taken to wait for something else. `DeadlockError` when all wait without end and nothing is due.
+    It begins at ``start_ns`` nanoseconds. ``patience_s``: real seconds after which a thread that neither
+    works with the clock nor waits for it is taken to wait for something else. `DeadlockError` when all wait
+    without end and nothing is due.
     """
 
     def __init__(self, start_ns: int = 0, patience_s: float = 0.05) -> None:
@@ -230,7 +231,7 @@ def patched_time(clock: Clock) -> Iterator[None]:
 
     Their forms in nanoseconds too, while the block runs, for code that calls them through the module
     ``time``; what was imported from it by name before keeps to real time. ``time.time`` goes on from what it
-    was.
+    was. ``time.sleep`` raises ``ValueError`` for a negative length, as it does without this.
     """
     began_ns = time.time_ns()
 

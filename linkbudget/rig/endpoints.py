@@ -57,11 +57,13 @@ class Sender:
 class Receiver:
     """Reads a port in a thread and keeps messages until they are taken.
 
+    ``port`` is a port of pyserial, ``codec`` that of the direction it reads.
     ``keep``: ``"every"`` keeps up to ``queue`` messages, of which the oldest goes when one more comes;
     ``"newest"`` one of each name. Both count what was not taken as ``dropped``. ``clock``: when bytes came
     (that of a virtual port is taken by itself); ``latency_us`` how long a USB bridge may have held them back
     (None: as the system or the virtual link says). Used as a context manager it is started and closed; what
-    brings the port down is raised by the next call, once every message before it was taken.
+    brings the port down is raised by the next call, once every message before it was taken. Raises
+    `SettingsError` with every fault.
     """
 
     def __init__(

@@ -67,6 +67,14 @@ class MessageReader:
     """Takes bytes as they come and gives messages.
 
     ``line`` says how long a frame takes; without one its time on the wire counts as nothing.
+
+    >>> from linkbudget import Link
+    >>> link = Link.load("captures/bean-frames.toml")
+    >>> reader = MessageReader(link.codec(), link.line)
+    >>> report = {"tick": 7, "kind": "split", "score": 81, "a": 12.4, "b": 48.0, "c": 0.0, "d": 96.0}
+    >>> frame = link.codec().encode("beans", report)
+    >>> reader.feed(frame[:5], 0, 0), [one.value["tick"] for one in reader.feed(frame[5:], 0, 1_000_000)]
+    ([], [7])
     """
 
     def __init__(self, codec: Codec, line: UartLine | None = None) -> None:

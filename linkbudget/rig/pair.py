@@ -34,7 +34,10 @@ _KNOWN_LOCK = threading.Lock()
 
 @dataclass(frozen=True)
 class Boot:
-    """A module that starts anew when the controller opens its port: silent for a time, then a text."""
+    """A module that starts anew when the controller opens its port: silent for a time, then a text.
+
+    ``delay_us`` is that time, 0 or more. Raises `SettingsError`.
+    """
 
     text: bytes
     delay_us: float = 0.0
@@ -69,7 +72,14 @@ class LinkPair:
     restarts when the controller's port is opened. ``keep_record`` keeps what arrives (`record`). ``name`` is
     what URLs call it: ``rig://NAME/controller``.
 
-    Used as a context manager it closes both ports and forgets the name at the end.
+    Used as a context manager it closes both ports and forgets the name at the end. Raises `SettingsError`
+    with every fault; so do methods that take an end, for one that is neither ``"controller"`` nor
+    ``"module"``.
+
+    >>> with LinkPair("9600 8N1") as pair:
+    ...     _ = pair.module.write(b"bean")
+    ...     pair.controller.read(4), pair.clock.now_ns()
+    (b'bean', 4166667)
     """
 
     def __init__(

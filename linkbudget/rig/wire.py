@@ -32,7 +32,8 @@ class Holding:
     """What the receiving end can hold, and which damaged characters it keeps.
 
     ``buffer_bytes``: FIFO and software buffer together. ``overflow``: ``"drop-new"`` or ``"drop-old"``.
-    ``keep``: kinds of errors whose characters are kept (``"framing"``, ``"parity"``, ``"break"``).
+    ``keep``: kinds of errors whose characters are kept (``"framing"``, ``"parity"``, ``"break"``). Raises
+    `SettingsError` with every fault.
     """
 
     buffer_bytes: int = 4096
@@ -79,7 +80,7 @@ class Wire:
     """One direction. Times are nanoseconds of the rig's clock; callers keep them from going back.
 
     ``stream`` tells the random numbers of two directions with the same seed apart. With ``keep_record`` the
-    characters that arrived can be had as a capture (`record`).
+    characters that arrived can be had as a capture (`record`). Raises `SettingsError` for 9-bit characters.
     """
 
     line: UartLine

@@ -32,6 +32,7 @@ class Batch:
 
     ``tables`` holds the rows of each table of `linkbudget.study.batch_columns` as dicts, which are also in
     the folder ``out`` as Parquet files (``replays.parquet`` …), links and captures in the order given.
+    ``passed_over`` are files that are no captures.
     ``finished_before`` replays were taken from a batch before in the same folder; ``undone`` were not
     finished, because the batch was stopped or its executor broke. ``faults_of_ours`` failures are due to this
     library. Every figure is of the model, not of the mechanism.

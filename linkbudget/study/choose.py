@@ -67,8 +67,9 @@ class FormatChoice:
     ``ranked`` meet every requirement that a format decides, best first; ``missed`` do not, nearest first. The
     order is by typical wire time, those without a check behind the others; a bound on ``undetected_per_year``
     or ``misread_per_year`` in ``[require]`` decides about checks instead (`linkbudget.study.choose_ranking`).
-    ``present`` is one of them. ``limit`` says how few bits a message needs in theory. ``recorded`` counts the
-    messages of the capture, 0 without one. Every figure is of the model.
+    ``present`` is one of them. ``left_out`` cannot carry the messages, each with its reason; ``reasons`` say
+    in sentences why the first is first. ``limit`` says how few bits a message needs in theory. ``recorded``
+    counts the messages of the capture, 0 without one. Every figure is of the model.
     """
 
     link: Link
@@ -118,7 +119,12 @@ class FormatChoice:
         return f"{told}{', as it is' if first is self.present else ''}."
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the JSON of ``choose``."""
+        """Return the JSON of ``choose``; times in microseconds.
+
+        ``verdict``, ``direction``, ``first``, ``present``, ``recorded_messages``, ``checked_first``,
+        ``candidates`` (every figure of each), ``left_out``, ``limit``, ``nearest_miss``, ``reasons``,
+        ``requirements``, ``rules`` (how each figure is reckoned) and ``warnings``.
+        """
         miss = self.nearest_miss
         return {
             "verdict": self.verdict,
@@ -174,6 +180,11 @@ def choose_format(
     ``measure`` gives the edits of ``[parser]`` for a link in another format; it is asked for the first two.
     ``progress`` is called with (candidates done, candidates in all). Raises `CaptureError` when no message of
     the link is in the capture, `SettingsError` for a direction without messages.
+
+    >>> from linkbudget import Link
+    >>> choice = choose_format(Link.load("captures/bean-frames.toml"))
+    >>> choice.first.name, float(choice.first.bytes.maximum)
+    ('packed-bits (joined) in counted with CRC-8/AUTOSAR', 10.0)
     """
     direction = _direction(link, direction)
     recorded = recorded_messages(link, capture, direction) if capture is not None else None

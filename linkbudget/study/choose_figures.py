@@ -50,7 +50,7 @@ class NotExpressible(SettingsError):
 
 @dataclass(frozen=True)
 class MessageSize:
-    """Bytes on the wire of one message.
+    """Bytes on the wire of one message: ``minimum`` and ``maximum`` over all its values.
 
     ``typical`` is the mean of the recorded ones where there are any, else the typical message with as many
     escaped bytes (slip, hdlc) as messages spread over the ranges of the fields have in the mean.
@@ -76,9 +76,9 @@ class Candidate:
     ``bytes`` and ``wire_time`` (seconds): the least of any message, the mean over messages as often as they
     are sent, the most of any. ``utilisation`` is that of the direction, None when no rate is known.
     ``undetected_per_year`` and ``misread_per_year`` are None when the line has no bit error rate.
-    ``age_us`` is the budget's bound on the age at use, None without one and to the module.
-    ``receive_cost_us`` is the parser's time for one typical message, known for the present format; for the
-    first two as well where their parser can be measured.
+    ``bytes_lost`` are bytes lost after one damaged byte, at most. ``age_us`` is the budget's bound on the age
+    at use, None without one and to the module. ``receive_cost_us`` is the parser's time for one typical
+    message, known for the present format; for the first two as well where their parser can be measured.
     ``over_limit_bits``: typical bits of a frame above the limit of theory, those of the longest where nothing
     is recorded. ``on_front``: no other candidate beats it in every respect.
     """

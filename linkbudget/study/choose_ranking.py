@@ -28,7 +28,10 @@ Figures = Mapping[str, float | None]
 
 @dataclass(frozen=True)
 class Miss:
-    """How far a candidate is from meeting a requirement; ``over`` is None for an age without bound."""
+    """How far a candidate is from meeting a requirement; ``over`` is None for an age without bound.
+
+    ``limit`` and ``value`` are in the unit of the requirement.
+    """
 
     candidate: str
     requirement: str

@@ -50,7 +50,10 @@ class Delivery:
 
 @dataclass(frozen=True, eq=False)
 class Deliveries:
-    """All sent frames in order; ``unsent`` counts frames received that belong to none."""
+    """All sent frames in order; ``unsent`` counts frames received that belong to none.
+
+    ``alignment`` says how the two captures and their clocks lie to each other.
+    """
 
     frames: tuple[Delivery, ...]
     unsent: int

@@ -125,8 +125,8 @@ def spread_us(values_ns: list[int] | tuple[int, ...]) -> dict[str, float | None]
 def pair_requests(link: Link, to_module: ByteCapture, to_controller: ByteCapture | None = None) -> Exchanges:
     """Return the requests and answers of a link in captures of its two directions, on one clock.
 
-    On a shared pair one capture holds both: give it alone. `CaptureError` when a direction shows no message
-    of the link; requests need not be answered.
+    ``to_module`` and ``to_controller`` are the two captures. On a shared pair one holds both: give it alone.
+    `CaptureError` when a direction shows no message of the link; requests need not be answered.
     """
     captures = {"to-module": to_module, "to-controller": to_controller or to_module}
     shared = to_controller is None

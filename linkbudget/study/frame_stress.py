@@ -95,10 +95,12 @@ class AttackResult:
 class FrameStress:
     """A direction of a link under attack.
 
-    ``samples``: messages that were hit, drawn or ``recorded``; ``frame_bytes``: smallest and largest of them.
-    ``findings`` says in sentences what a reader should know first. ``undetected_per_year`` and
-    ``misread_per_year`` are reckoned as `choose_format` does (see `linkbudget.study.risk`): for flipped bits
-    at the line's bit error rate, None without one or without message rates.
+    ``delimiting`` and ``check`` are those of its frames, ``check_bits`` the width of the check; ``attacks``
+    are the results, one for each kind of damage. ``samples``: messages that were hit, drawn or ``recorded``;
+    ``frame_bytes``: smallest and largest of them. ``findings`` says in sentences what a reader should know
+    first. ``undetected_per_year`` and ``misread_per_year`` are reckoned as `choose_format` does (see
+    `linkbudget.study.risk`): for flipped bits at the line's bit error rate, None without one or without
+    message rates.
     """
 
     direction: str

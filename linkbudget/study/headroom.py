@@ -49,7 +49,8 @@ COSTS = ("read_call_us", "byte_us", "message_us", "message_byte_us", "pause_us")
 class HeadroomRow:
     """How far one requirement is from failing under one lever.
 
-    ``value`` is the figure as it is. ``holds_to`` is the largest factor tried below ``fails_at``, the
+    ``value`` is the figure as it is and ``limit`` what it may be at most, in the unit of the requirement; the
+    others are factors of the lever. ``holds_to`` is the largest factor tried below ``fails_at``, the
     smallest one found that fails, with ``value_there`` there; these two are None when no factor up to
     ``tried_to`` fails. For a requirement that fails as it is, ``holds_to`` is None and ``fails_at`` 1.
     ``holds_again``: it holds at a larger factor that was tried.
@@ -74,7 +75,8 @@ class HeadroomRow:
 class Headroom:
     """The headroom of every requirement that a replay judges, under every lever that the link has.
 
-    ``left_out`` says for each other lever why it is not there. Every figure is of the model.
+    ``rows``: one for each requirement under each lever. ``left_out`` says for each other lever why it is not
+    there, ``replays`` how many were run. Every figure is of the model.
     """
 
     rows: tuple[HeadroomRow, ...]
@@ -206,8 +208,9 @@ def headroom(
 ) -> Headroom:
     """Return how far each requirement of a link is from failing, by replays of a capture.
 
-    The loop's own phase alone is replayed. ``progress`` is called with (replays done, replays in all as far
-    as they are known). Raises what `replay` raises for the link as it is.
+    The loop's own phase alone is replayed. ``executor``: one of `concurrent.futures`; without it all is
+    worked out here. ``progress`` is called with (replays done, replays in all as far as they are known).
+    Raises what `replay` raises for the link as it is.
     """
     with quiet():
         present = replay(link, capture, phases=0).requirements

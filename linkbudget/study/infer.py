@@ -38,7 +38,7 @@ CHECKED_SIZES = 200
 
 @dataclass(frozen=True, eq=False)
 class Inference:
-    """A guessed link. ``notes``: each guess, what it rests on, its confidence.
+    """A guessed link. ``notes``: each guess, what it rests on, its confidence. ``source``: the recording.
 
     ``messages`` counts the messages that the link reads in its recording, ``unreadable`` the good frames that
     hold none of them, ``rejected`` the stretches that are no good frame. ``warnings`` says what was left out.
@@ -88,7 +88,10 @@ class Inference:
 
 
 def infer_link(capture: ByteCapture) -> Link:
-    """Return the link that recorded characters look like; see `infer` for what it rests on."""
+    """Return the link that recorded characters look like; see `infer` for what it rests on.
+
+    Raises `CaptureError` when it cannot be told.
+    """
     return infer(capture).link
 
 
@@ -102,7 +105,13 @@ def infer(
     """Return the link that recorded characters look like, with what was guessed from what.
 
     ``delimiting`` and ``crc`` (``"none"`` for no check) say what is known already. `CaptureError` when frames
-    or messages cannot be told: too few, no two alike, noise. Warns of what the link leaves out.
+    or messages cannot be told: too few, no two alike, noise; `SettingsError` for an unknown direction,
+    delimiting or check. Warns of what the link leaves out.
+
+    >>> from linkbudget import load_bytes
+    >>> guessed = infer(load_bytes("captures/bean-text.vcd")).link
+    >>> str(guessed.line), guessed.messages[0].encoding, guessed.frames["to-controller"].delimiting
+    ('115200 8N1', 'json-object', 'newline')
     """
     if direction not in DIRECTIONS:
         nearest = nearest_name(direction, DIRECTIONS)

@@ -65,10 +65,10 @@ class Broken:
 
 @dataclass(frozen=True, eq=False)
 class Stress:
-    """What it takes to break a link: one row for each kind of disturbance.
+    """What it takes to break a link: one row for each kind of disturbance. ``case``: link and capture.
 
     ``requirements`` are those of the undisturbed replay. Where one of them is not met nothing has to be
-    searched for and ``rows`` is empty.
+    searched for and ``rows`` is empty. ``seed`` is that of what was drawn.
     """
 
     case: Case

@@ -56,10 +56,10 @@ def whatif(
     layouts, for ``message`` (default: the first to the controller). ``max_baudrate``: highest baud rate tried
     (default: what the clocks of both ends allow where the link describes them, else 921600). ``phases``:
     placements of the loop beside its own, for each row. ``max_changes``: size of the largest set tried;
-    ``max_sets``: most sets of one size tried. ``measure`` gives the numbers of ``[parser]`` for a link in
-    another format, which otherwise keeps those of the present one. ``executor``: one of `concurrent.futures`;
-    without it all is worked out here. ``progress`` is called with (replays done, replays in all as far as
-    they are known).
+    ``max_sets``: most sets of one size tried. ``with_headroom``: the headroom of what is found is searched
+    for as well. ``measure`` gives the numbers of ``[parser]`` for a link in another format, which otherwise
+    keeps those of the present one. ``executor``: one of `concurrent.futures`; without it all is worked out
+    here. ``progress`` is called with (replays done, replays in all as far as they are known).
 
     Raises `CaptureError` when no message of the link is in the capture, `SettingsError` for a link without a
     loop, and with every fault of ``changes`` and ``policies``.

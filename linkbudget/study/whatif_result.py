@@ -57,6 +57,8 @@ class WhatIf:
     ``present`` is the link as it is. ``rows`` were replayed, best first; ``left_out`` could not be, each with
     its reason. ``sets``: the smallest set found, then the smallest that leaves the sender alone, then the
     hardware too, as far as they differ; empty when there is nothing to require or nothing to mend.
+    ``tried`` are the sets that were replayed on the way, and ``numbers_from`` says of each cost of the link
+    whether it was measured, comes from a preset or was assumed.
     ``headroom`` is that of the first set found, else of the present link. Every figure is of the model.
     """
 
@@ -102,7 +104,10 @@ class WhatIf:
         return known[name]
 
     def edited(self, row: Row | str) -> tuple[Link, ByteCapture]:
-        """Return the edited link of a row as its file says it, and the traffic it was replayed with."""
+        """Return the edited link of a row as its file says it, and the traffic it was replayed with.
+
+        Raises `SettingsError` as `row` does.
+        """
         row = self.row(row) if isinstance(row, str) else row
         trial = trial_of(self.link, Change(row.name, row.kind, row.edits, row.sending)).as_written
         return trial.link, trial.traffic(Recording(self.link, self.capture)).capture

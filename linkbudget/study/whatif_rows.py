@@ -28,7 +28,13 @@ HARDWARE = ("mode", "uart", "fifo_bytes")
 
 @dataclass(frozen=True)
 class Figures:
-    """What a replay shows, in the figures that rows are compared by; see `Row.to_dict`."""
+    """What a replay shows, in the figures that rows are compared by.
+
+    ``missed_deadlines`` of ``deadlines`` at the loop's own phase, ``missed_min`` and ``missed_max`` over
+    ``phases`` placements; ``sent``, ``used``, ``lost`` (damaged ones among them) and ``misread`` count
+    messages, ``bytes_lost`` bytes;
+    ``age_us`` is the largest age at use and ``overshoot`` the largest of any joint, in its unit.
+    """
 
     missed_deadlines: int
     deadlines: int

@@ -43,6 +43,7 @@ class Alignment:
     first capture's clock as own. ``changed`` of them have another value or flag, ``lost`` characters are only
     in the first capture and ``added`` only in the second, counted where the captures overlap.
     ``uncertain_ns`` is the largest window of a time in either. ``by`` is ``"content"`` or ``"times"``.
+    Arrays have one entry for each pair of characters and are read-only.
     """
 
     sent_at: Places

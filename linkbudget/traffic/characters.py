@@ -317,7 +317,14 @@ def decode_characters(
     ``tick_s`` is the exact length of a tick in seconds (default: that of the edges), ``invert`` says that
     idle is low, ``end`` is the tick at which the recording ends (default: that of the edges, else the last
     change). ``times_ns`` of the result are start edge plus bits per character, exact and rounded half up
-    once. Warns when the last character was cut off.
+    once. Warns when the last character was cut off. The rules for framing errors, parity errors and breaks
+    are at the top of the module.
+
+    >>> from linkbudget import UartLine, load_levels
+    >>> edges = load_levels("captures/bean-frames.vcd").channels["bench.camera.tx"]
+    >>> capture = decode_characters(edges, UartLine(115200))
+    >>> len(capture), capture.count(FRAMING)
+    (1200, 0)
     """
     tick = edges.tick_s if tick_s is None else exact(tick_s)
     task = Task(edges, line, tick, invert, edges.end if end is None else end)

@@ -121,11 +121,11 @@ class ClockFit:
         return float(self.skew * 10**6)
 
     def to_other(self, own_ns: int) -> int:
-        """Return an instant of the own clock by the other one, rounded half up."""
+        """Return an instant of the own clock by the other one, in nanoseconds rounded half up."""
         return round_half_up(own_ns + self.offset_ns + self.skew * own_ns)
 
     def to_own(self, other_ns: int) -> int:
-        """Return an instant of the other clock by the own one, rounded half up."""
+        """Return an instant of the other clock by the own one, in nanoseconds rounded half up."""
         return round_half_up((other_ns - self.offset_ns) / (1 + self.skew))
 
     def to_dict(self) -> dict[str, object]:

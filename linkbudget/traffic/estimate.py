@@ -58,7 +58,11 @@ class LineEstimate:
         return LOW if self.inverted else HIGH
 
     def to_dict(self) -> dict[str, object]:
-        """Return the JSON form."""
+        """Return the JSON form.
+
+        ``line`` and ``runner_up`` (baudrate, bytesize, parity, stopbits; None for none),
+        ``baudrate_measured``, ``standard``, ``confidence``, ``inverted`` and ``reason``.
+        """
         return {
             "line": self.line.to_dict() if self.line else None,
             "baudrate_measured": self.baudrate_measured,
@@ -220,6 +224,11 @@ def estimate_line(edges: Edges, *, inverted: bool | None = None) -> LineEstimate
     It looks at the first 200,000 changes. With fewer than four, or when every reading has faults in a quarter
     of its characters, ``line`` is None, ``confidence`` 0 and ``reason`` says why: nothing is guessed that the
     edges do not show.
+
+    >>> from linkbudget import load_levels
+    >>> guess = estimate_line(load_levels("captures/bean-frames.vcd").channels["bench.camera.tx"])
+    >>> str(guess.line), guess.confidence, guess.standard
+    ('115200 8N1', 1.0, True)
     """
     if len(edges) < 4:
         return LineEstimate(

@@ -72,7 +72,11 @@ class Edges:
     None means that they alternate, starting with the opposite of ``initial`` (which must then be known).
     A tick that is not given is that of the capture the edges are put into, and 1 ns without one. ``start``
     and ``end`` are the ticks where the recording begins and ends, None when nothing says so.
-    Arrays are read-only; two `Edges` are compared by identity.
+    Arrays are one-dimensional and read-only, ``times`` int64 and ``values`` uint8; two `Edges` are compared
+    by identity. Raises `SettingsError` with every fault.
+
+    >>> Edges([0, 87, 174], tick_s=Fraction(1, 10_000_000)).levels()
+    array([0, 1, 0], dtype=uint8)
     """
 
     times: npt.NDArray[np.int64]
@@ -124,7 +128,7 @@ class Edges:
         return levels
 
     def changes(self, idle: int = HIGH) -> tuple[int, npt.NDArray[np.int64]]:
-        """Return the initial level and the times of its alternations, unknown levels read as ``idle``.
+        """Return the initial level and the tick of each alternation, unknown levels read as ``idle``.
 
         Entries that change nothing after that (unknown to idle) are gone.
         """
@@ -148,7 +152,8 @@ class LevelCapture:
     ``channels`` maps names to `Edges`, all in ticks of ``tick_s``; names of one and the same signal share one
     `Edges` object. ``start`` and ``end`` are the first and last tick of the recording. ``warnings`` lists
     what was assumed or repaired, ``taken`` what was read off the file (delimiter, time unit ...), ``source``
-    the file. Edges of another tick are refused; those without one are taken as ticks of the capture.
+    the file. Edges of another tick are refused; those without one are taken as ticks of the capture. Raises
+    `SettingsError` with every fault.
     """
 
     tick_s: Fraction
@@ -192,7 +197,10 @@ class LevelCapture:
         return names
 
     def to_dict(self) -> dict[str, object]:
-        """Return what the recording holds: tick, span and the number of changes of each channel."""
+        """Return what the recording holds: ``tick_s`` (a fraction, as text), ``start`` and ``end`` in ticks.
+
+        ``channels`` maps names to the number of changes; ``taken`` and ``warnings`` as in the recording.
+        """
         return {
             "tick_s": str(self.tick_s),
             "start": self.start,

@@ -33,7 +33,13 @@ class ByteCapture:
     is 0); ``flags`` 0 or a sum of `FRAMING`, `PARITY`, `BREAK`. ``starts_ns`` are the exact start edges where
     levels were recorded. ``window_ns`` says how much earlier each character may have ended. ``inverted``:
     idle is low; ``estimated``: the line was guessed. ``source`` is the file, ``taken`` what was read off it
-    (shape, channel, delimiter ...). Arrays are read-only; compared by identity.
+    (shape, channel, delimiter ...). Arrays have one entry for each character and are read-only; captures are
+    compared by identity. Raises `SettingsError` with every fault.
+
+    >>> from linkbudget.wire.uart import UartLine
+    >>> capture = ByteCapture([86806, 173611], [0x62, 0x65], [0, 0], UartLine.parse("115200 8N1"))
+    >>> capture.payload_bytes(), capture.start_times_ns.tolist()
+    (b'be', [0, 86805])
     """
 
     times_ns: npt.NDArray[np.int64]
@@ -139,7 +145,10 @@ class ByteCapture:
     def to_dict(self, times: bool = False) -> dict[str, object]:
         """Return the JSON form: line, counts, ``data_hex``, events; with ``times`` also ``times_ns``.
 
-        ``start_ns`` is the start of the first character and ``end_ns`` the end of the last, None without any.
+        ``line`` (settings, ``inverted``, ``estimated``), ``characters``, ``framing_errors``,
+        ``parity_errors`` and ``breaks`` count; ``events`` as in `events`; ``taken`` and ``warnings`` as in
+        the capture. ``start_ns`` is the start of the first character and ``end_ns`` the end of the last, None
+        without any.
         """
         line = {**self.line.to_dict(), "inverted": self.inverted, "estimated": self.estimated}
         result: dict[str, object] = {

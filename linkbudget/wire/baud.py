@@ -35,8 +35,9 @@ def closest_setting(generator: str, clock_hz: Number, baudrate: Number) -> BaudS
     """Return the setting of a generator whose rate is closest to ``baudrate``, whatever its rule says.
 
     Rules round the divider, not the rate, and some cut it off; registers may be written by hand. Of two that
-    are as close it is the faster one; at the limits of the registers it may be far off. Arguments and errors
-    as in `baud_setting`.
+    are as close it is the faster one; at the limits of the registers it may be far off. ``clock_hz`` and
+    ``baudrate`` as in `baud_setting`. Raises `SettingsError` for an unknown generator and for what is no
+    clock or rate.
     """
     clock, rate = exact_clock_and_rate(clock_hz, baudrate)
     return find_generator(generator).closest(clock, rate)

@@ -23,7 +23,8 @@ __all__ = ["Arithmetic", "BaudSetting", "Divider", "FixedRates", "Generator", "p
 class BaudSetting:
     """What a generator is set to for a rate, and the rate that comes of it.
 
-    ``divisor`` is the register value (UBRR, the integer part, BRG, BRR), ``fraction`` that of the fractional
+    ``clock_hz`` and ``baudrate`` are what was asked for, in hertz and bits per second. ``divisor`` is the
+    register value (UBRR, the integer part, BRG, BRR), ``fraction`` that of the fractional
     register, 0 where there is none; ``registers`` has them by the names of the manual. ``actual_baudrate`` is
     exact, ``error`` the exact signed share by which it is above the rate asked for.
     """

@@ -71,7 +71,9 @@ class LeftOut:
 class BaudTable:
     """Settings in the order they were asked for; ``left_out`` are those that cannot be had, with the reason.
 
-    ``warnings`` says what was assumed.
+    ``rows`` are the settings and what they leave of the sampling margin, for characters of ``format`` between
+    ``end``, the tolerance of this end's clock, and ``other``, the UART of the other end (None: taken to be
+    exact). ``warnings`` says what was assumed.
     """
 
     format: str
@@ -125,9 +127,14 @@ def baud_table(
 ) -> BaudTable:
     """Return the settings of generators for rates, all from one clock, rate by rate.
 
-    ``tolerance``: how far that clock may be off. ``other``: the UART of the other end; without it what this
-    end reads is taken to be exact, and nothing is said of what it writes. Raises `SettingsError` for an
-    unknown generator, and for a clock, rate or format that is none.
+    ``clock_hz`` is that clock in hertz, ``baudrates`` are in bits per second. ``tolerance``: how far that
+    clock may be off. ``other``: the UART of the other end; without it what this end reads is taken to be
+    exact, and nothing is said of what it writes. Raises `SettingsError` for an unknown generator, and for a
+    clock, rate or format that is none.
+
+    >>> table = baud_table(16_000_000, [115200], ["avr", "avr-double"])
+    >>> [(row.setting.generator, round(100 * float(row.setting.error), 1)) for row in table.rows]
+    [('avr', -3.5), ('avr-double', 2.1)]
     """
     names = list(generators)
     for name in names:

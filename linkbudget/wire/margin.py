@@ -22,8 +22,10 @@ FEWEST_LOOKS, MOST_LOOKS = 4, 1024
 class Margin:
     """What a receiver tolerates on a line, and what the two ends use up of it. All shares are exact.
 
-    ``tx`` is the end that writes, ``rx`` the one that reads. ``slow_limit`` (negative) and ``fast_limit``
-    bound the deviation: how far the rate of ``tx`` is above that of ``rx``, (1 + tx) / (1 + rx) - 1.
+    ``sampling`` says how the receiver looks at a bit, ``rule`` by which rule its tolerance is reckoned.
+    ``tx`` is how far the end that writes is off, ``rx`` the one that reads. ``slow_limit`` (negative) and
+    ``fast_limit`` bound the deviation: how far the rate of ``tx`` is above that of ``rx``, (1 + tx) / (1 +
+    rx) - 1.
     """
 
     line: UartLine
@@ -36,22 +38,22 @@ class Margin:
 
     @property
     def total_tolerance(self) -> Fraction:
-        """What both ends may be off together: the smaller of the two limits."""
+        """What both ends may be off together, as a share: the smaller of the two limits."""
         return min(-self.slow_limit, self.fast_limit)
 
     @property
     def slowest(self) -> Fraction:
-        """The deviation with the sender at its slowest and the receiver at its fastest."""
+        """The deviation with the sender at its slowest and the receiver at its fastest, as a share."""
         return (1 + self.tx.low) / (1 + self.rx.high) - 1
 
     @property
     def fastest(self) -> Fraction:
-        """The deviation with the sender at its fastest and the receiver at its slowest."""
+        """The deviation with the sender at its fastest and the receiver at its slowest, as a share."""
         return (1 + self.tx.high) / (1 + self.rx.low) - 1
 
     @property
     def left(self) -> Fraction:
-        """What is left of the tolerance on the side where least is left; negative when it is exceeded."""
+        """The share of the tolerance left on the side where least is left; negative when it is exceeded."""
         return min(self.fast_limit - self.fastest, self.slowest - self.slow_limit)
 
     @property
@@ -61,12 +63,12 @@ class Margin:
 
     @property
     def total_error(self) -> Fraction:
-        """The deviation on the side where least is left, signed."""
+        """The deviation on the side where least is left, a signed share."""
         return self.fastest if self._too_fast_first else self.slowest
 
     @property
     def limit(self) -> Fraction:
-        """The limit on that side, without its sign."""
+        """The limit on that side, a share without its sign."""
         return self.fast_limit if self._too_fast_first else -self.slow_limit
 
     @property
@@ -97,7 +99,7 @@ class Margin:
 
     @property
     def recommended(self) -> Fraction | None:
-        """What the manual of this rule advises each end to stay within, None where it does not."""
+        """The share that the manual of this rule advises each end to stay within, None where it does not."""
         return self.rule.recommended(self.sampling)
 
     def to_dict(self) -> dict[str, object]:

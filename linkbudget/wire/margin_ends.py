@@ -21,7 +21,7 @@ DEFAULT_LOOKS = 16
 
 @dataclass(frozen=True)
 class UartEnd:
-    """The UART of one end: ``generator`` and the ``clock_hz`` it divides, and how far that clock may be off.
+    """The UART of one end: ``generator``, the ``clock_hz`` it divides, and the ``tolerance`` of that clock.
 
     Without a generator the rate is off by the clock alone. Raises `SettingsError` for one without the other
     and for an unknown generator.
@@ -60,7 +60,8 @@ class UartEnd:
 
 
 def ends_margin(line: UartLine, sender: UartEnd, receiver: UartEnd) -> Margin:
-    """Return the sampling margin of a line between two ends, by the rule of the receiver's manual.
+    """Return the sampling margin of a line from ``sender`` to ``receiver``, by the rule of the latter's
+    manual.
 
     The receiver's row of `baud_rows.GENERATORS` says how often it looks at each bit and by which rule its
     tolerance is reckoned; where it says nothing, it is the half-bit rule with 16 looks. Raises

@@ -26,7 +26,10 @@ FORMS = "a kind of oscillator ({}), or a figure such as 50 ppm, 0.5 % or +2/-2.7
 class Tolerance:
     """How far a clock may be off: from ``low`` (0 or below, above -1) to ``high`` (0 or above), as shares.
 
-    ``name`` is what it is called, ``source`` where the figures come from.
+    ``name`` is what it is called, ``source`` where the figures come from. Raises `SettingsError`.
+
+    >>> Tolerance.parse("50 ppm").high
+    Fraction(1, 20000)
     """
 
     low: Fraction
@@ -113,7 +116,7 @@ class RateError:
 
     @property
     def high(self) -> Fraction:
-        """The fastest the end may be."""
+        """The fastest the end may be, as a share of the nominal rate; negative for slower."""
         return (1 + self.divider) * (1 + self.clock.high) - 1
 
     def to_dict(self) -> dict[str, object]:

@@ -52,7 +52,10 @@ class UartLine:
 
     @classmethod
     def parse(cls, text: str) -> UartLine:
-        """Return the line that ``"115200 8N1"`` names; a baud rate alone means 8N1."""
+        """Return the line that ``"115200 8N1"`` names; a baud rate alone means 8N1.
+
+        Raises `SettingsError` for another text and for what no UART does.
+        """
         match = _LINE.fullmatch(text.strip()) if isinstance(text, str) else None
         if match is None:
             raise SettingsError(Fault("line", text, 'a baud rate and a format, as in "115200 8N1"'))
@@ -63,7 +66,10 @@ class UartLine:
 
     @classmethod
     def from_format(cls, baudrate: int | float, format: str) -> UartLine:
-        """Return the line with this baud rate and a format such as ``"8N1"``, ``"7E2"`` or ``"5N1.5"``."""
+        """Return the line with this baud rate and a format such as ``"8N1"``, ``"7E2"`` or ``"5N1.5"``.
+
+        Raises `SettingsError` for another text and for what no UART does.
+        """
         match = _FORMAT.fullmatch(format.strip()) if isinstance(format, str) else None
         if match is None:
             raise SettingsError(
@@ -100,7 +106,10 @@ class UartLine:
         return exact(self.baudrate) / self.bits_per_character
 
     def transmit_time(self, n_bytes: int) -> Fraction:
-        """Return the seconds that ``n_bytes`` characters take back to back, exact; ``n_bytes`` from 0 up."""
+        """Return the seconds that ``n_bytes`` characters take back to back, exact.
+
+        ``n_bytes`` is a whole number from 0 up, else `SettingsError`.
+        """
         if isinstance(n_bytes, bool) or not isinstance(n_bytes, int) or n_bytes < 0:
             raise SettingsError(Fault("n_bytes", n_bytes, "a whole number of bytes, 0 or more"))
         return n_bytes * self.bits_per_character / exact(self.baudrate)

@@ -48,7 +48,9 @@ class BridgeDelay:
 class UsbBridge:
     """One bridge: ``packet_bytes`` characters fill a packet, ``timer_us`` is its latency timer.
 
-    What USB itself adds (the host asks for packets once a frame or more often) is not in it.
+    ``source`` says where the figures come from, ``status`` how far they can be trusted. What USB itself adds
+    (the host asks for packets once a frame or more often) is not in it. Raises
+    `SettingsError` with every fault.
     """
 
     name: str
@@ -81,7 +83,12 @@ class UsbBridge:
 
         Nothing comes after them. At best the timer ends with the last character. At worst that comes just
         after a packet has left: after the timer's end, or, where packets fill before the timer ends, at the
-        soonest one character later than a full one.
+        soonest one character later than a full one. ``n_bytes`` is a whole number from 1 up, else
+        `SettingsError`.
+
+        >>> bridge = UsbBridge("bench adapter", packet_bytes=62, timer_us=16_000)
+        >>> bridge.delay(UartLine.parse("115200 8N1"), 12).longest
+        Fraction(2, 125)
         """
         if isinstance(n_bytes, bool) or not isinstance(n_bytes, int) or n_bytes < 1:
             raise SettingsError(Fault("n_bytes", n_bytes, "a whole number of bytes, 1 or more"))

@@ -51,7 +51,7 @@ def _blocks(piece: bytes, full: int) -> bytes:
 
 
 def cobs_decode(data: bytes) -> bytes:
-    """Return the bytes that were encoded, from either published form; the delimiter is not included.
+    """Return the bytes encoded in ``data``, in either published form; the delimiter is not included.
 
     Raises `FrameError` when a zero byte is inside or a code points past the end.
     """

@@ -39,7 +39,9 @@ def _stuffing(async_map: int) -> tuple[bytes, ...]:
 
 
 def hdlc_encode(data: bytes, async_map: int = 0) -> bytes:
-    """Return ``data`` escaped; flags and frame check are not included. ``async_map`` is 0 to FFFFFFFF.
+    """Return ``data`` escaped; flags and frame check are not included (RFC 1662, 4.2).
+
+    ``async_map`` is 0 to FFFFFFFF hex, else `SettingsError`: bit *k* set to escape octet *k* below 20 hex.
 
     >>> hdlc_encode(bytes.fromhex("7e11")).hex()
     '7d5e11'
@@ -49,10 +51,11 @@ def hdlc_encode(data: bytes, async_map: int = 0) -> bytes:
 
 
 def hdlc_decode(data: bytes, async_map: int = 0) -> bytes:
-    """Return the bytes that were escaped; flags at either end are taken off.
+    """Return the bytes that were escaped in ``data``; flags at either end are taken off.
 
-    Octets of the map that come unescaped were put in on the way and are removed (RFC 1662, 4.2). Raises
-    `FrameError` for a flag inside or an escape at the end (which is how a sender aborts a frame).
+    Octets of ``async_map`` that come unescaped were put in on the way and are removed (RFC 1662, 4.2). Raises
+    `FrameError` for a flag inside or an escape at the end (which is how a sender aborts a frame), and
+    `SettingsError` for a map out of range.
     """
     data = bytes(data).strip(_FLAGS)
     flag = data.find(_FLAGS)

@@ -28,7 +28,7 @@ def slip_encode(data: bytes) -> bytes:
 
 
 def slip_decode(data: bytes) -> bytes:
-    """Return the bytes that were encoded; END bytes at either end are taken off.
+    """Return the bytes that were encoded in ``data``; END bytes at either end are taken off.
 
     Raises `FrameError` for an END inside, or an ESC not followed by DC or DD (where RFC 1055 leaves the
     byte in the packet; a damaged frame is better refused).

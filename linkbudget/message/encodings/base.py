@@ -102,7 +102,10 @@ class Encoding(ABC):
         return sizes
 
     def attain(self, layout: MessageLayout, which: str) -> dict[str, object]:
-        """Return a value whose encoding has the ``minimum``, ``typical`` or ``maximum`` size."""
+        """Return a value whose encoding has the ``minimum``, ``typical`` or ``maximum`` size.
+
+        Raises `SettingsError` for another ``which``.
+        """
         if which not in WHICH:
             raise SettingsError(Fault("which", which, ", ".join(WHICH)))
         return layout.from_primitive(self._attain(layout, which))

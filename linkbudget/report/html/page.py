@@ -61,20 +61,19 @@ def save_html(
     *,
     whatif: WhatIf | Mapping[str, Any] | None = None,
 ) -> None:
-    """Write the report of a replay to ``path``; see `replay_html`."""
+    """Write the report of a replay (``result``) to ``path``, as one HTML file that needs nothing else.
+
+    ``capture`` is the one that was replayed, else `SettingsError`. ``whatif`` is a what-if study of the same
+    link and capture (or its dict), which then stands in the report. A replay that was asked for its
+    activities (``replay(..., trace=True)``) is drawn as it is; any other is run once more to get them.
+    """
     Path(path).write_text(replay_html(result, capture, whatif=whatif), encoding="utf-8")
 
 
 def replay_html(
     result: Replay, capture: ByteCapture, *, whatif: WhatIf | Mapping[str, Any] | None = None
 ) -> str:
-    """Return the report of a replay as one HTML document.
-
-    ``capture`` is the one that was replayed. ``whatif`` is a what-if study of the same link and capture (or
-    its dict), which then stands in the report. A replay that was asked for its activities
-    (``replay(..., trace=True)``) is drawn as it is; any other is run once more to get them. Raises
-    `SettingsError` when the capture is another one.
-    """
+    """Return the report of a replay as one HTML document; see `save_html`."""
     if not hasattr(capture, "start_times_ns"):
         raise SettingsError(
             Fault(
