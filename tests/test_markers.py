@@ -507,7 +507,12 @@ def test_the_page_shows_what_is_not_explained(recording, linkbudget, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "command", [["whatif", "--brief", "--sets", 1], ["stress", "--kind", "phase", "--trials", 1]]
+    "command",
+    [
+        ["whatif", "--brief", "--sets", 1],
+        ["stress", "--kind", "phase", "--trials", 1],
+        ["decode"],
+    ],
 )
 def test_commands_that_have_no_use_for_the_pin_read_the_line_beside_it(
     recording, linkbudget, tmp_path, command
@@ -515,10 +520,10 @@ def test_commands_that_have_no_use_for_the_pin_read_the_line_beside_it(
     name, *options = command
     path = tmp_path / "link.toml"
     path.write_text((recording / "link.toml").read_text() + "\n[require]\nmissed_deadlines = 0\n")
-    options = [path, recording / "bench.vcd", *options, "--json"]
-    ran = linkbudget(name, *options)
+    given = [recording / "bench.vcd", "--link", path] if name == "decode" else [path, recording / "bench.vcd"]
+    ran = linkbudget(name, *given, *options, "--json")
     assert ran.code == 0, ran.err
-    assert ran.out == linkbudget(name, *options, "--channel", "tx").out
+    assert ran.out == linkbudget(name, *given, *options, "--json", "--channel", "tx").out
 
 
 def test_a_pin_that_is_not_in_the_recording_is_named(recording, linkbudget, tmp_path):

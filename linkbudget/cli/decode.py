@@ -16,6 +16,7 @@ from linkbudget.cli.capture_input import (
     wrong_rate,
 )
 from linkbudget.cli.interrupts import EXIT_INTERRUPTED, Stopped, stop_by_signal
+from linkbudget.cli.marker_input import beside_markers
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.errors import CaptureError
 
@@ -85,6 +86,8 @@ def command(
     both.check(known, fmt)
     decoding = Decoding(fmt, codec, times=times, whole=as_json)
     line = described.line if described else None
+    if described is not None:
+        given = beside_markers(capture, given, described)
     done = read_into(decoding, capture, given, line)
     document = decoding.document()
     if not document:

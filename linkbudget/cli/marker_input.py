@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,12 +27,15 @@ def read_markers(path: Path, given: CaptureInput, link: Link) -> tuple[LevelCapt
     """
     if link.markers is None:
         return None, given
-    capture = levels_of(path, given)
-    if capture is None:
+    from linkbudget.traffic.join import join_levels
+
+    pieces = list(level_pieces(path, given))
+    if not pieces:
         channel = str(link.markers.channel)
         warn(f"{path}: holds bytes, not levels: the passes marked on channel {channel!r} are not in it")
         return None, given
-    return capture, line_of(capture, path, given, link.markers)
+    capture = join_levels(pieces)
+    return capture, alone(others_changing(capture, path, link.markers), given)
 
 
 def recorded_characters(path: Path, given: CaptureInput, link: Link) -> ByteCapture:
@@ -48,35 +52,39 @@ def recorded_characters(path: Path, given: CaptureInput, link: Link) -> ByteCapt
 
 
 def beside_markers(path: Path, given: CaptureInput, link: Link) -> CaptureInput:
-    """Return how a capture is to be read by a command that has no use for the marked channel in it."""
+    """Return how a capture is to be read by a command that has no use for the marked channel in it.
+
+    The recording is looked through piece by piece. Raises `CaptureError` when it has no such channel.
+    """
     if link.markers is None or given.channel is not None:
         return given
-    capture = levels_of(path, given)
-    return given if capture is None else line_of(capture, path, given, link.markers)
+    changing: dict[str, None] = {}
+    for piece in level_pieces(path, given):
+        changing |= dict.fromkeys(others_changing(piece, path, link.markers))
+    return alone(changing, given)
 
 
-def levels_of(path: Path, given: CaptureInput) -> LevelCapture | None:
-    """Return all channels of a recording, None for one of bytes."""
+def level_pieces(path: Path, given: CaptureInput) -> Iterator[LevelCapture]:
+    """Yield a recording with all its channels; nothing for one of bytes."""
     from linkbudget.capture.pieces import open_capture
-    from linkbudget.traffic.join import join_levels
     from linkbudget.traffic.levels import LevelCapture
 
     reading = {key: value for key, value in given.reading.items() if key not in ("channel", "invert")}
-    pieces = []
     for piece in open_capture(path, **reading):
         if not isinstance(piece, LevelCapture):
-            return None
-        pieces.append(piece)
-    return join_levels(pieces)
+            return
+        yield piece
 
 
-def line_of(capture: LevelCapture, path: Path, given: CaptureInput, markers: Markers) -> CaptureInput:
-    """Return how the line is read: the one other channel that changes, unless one is named.
-
-    Raises `CaptureError` when the recording has no marked channel.
-    """
+def others_changing(capture: LevelCapture, path: Path, markers: Markers) -> list[str]:
+    """Return the channels that change beside the marked one."""
     from linkbudget.capture.channels import find_channel
 
     edges = capture.channels[find_channel(capture.channels, str(markers.channel), path)]
-    others = [one for one in capture.active() if capture.channels[one] is not edges]
-    return replace(given, channel=others[0]) if given.channel is None and len(others) == 1 else given
+    return [one for one in capture.active() if capture.channels[one] is not edges]
+
+
+def alone(changing: Iterable[str], given: CaptureInput) -> CaptureInput:
+    """Return how the line is read: the one other channel that changes, unless one is named."""
+    names = list(changing)
+    return replace(given, channel=names[0]) if given.channel is None and len(names) == 1 else given
