@@ -120,7 +120,7 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
         _constants(plan),
         places_text(plan.spec),
         _array_tables(plan, spec) if array else _tables(plan),
-        core_text(plan.spec),
+        core_text(plan.spec, viper),
         ARRAY.sub(r"\1" if array else "", piece("json_viper", "linkbudget.codegen.extract.runtime"))
         + "\n"
         + (_array_commit(plan) if array else _commit(plan)),
@@ -137,10 +137,12 @@ def without_viper(text: str) -> str:
     return re.sub(r"^ *@micropython\.viper\n", "", text, flags=re.MULTILINE)
 
 
-def core_text(spec: DirectionSpec) -> str:
+def core_text(spec: DirectionSpec, viper: bool) -> str:
     """Return what receivers of every kind do with messages; what concerns frames is left out."""
-    places = max([places_of(message)[1] for message in spec.messages] + [1])
-    head, *methods = copied(piece("core", RUNTIME), places).split(METHOD)
+    text = piece("core", RUNTIME)
+    if viper:
+        text = copied(text, max([places_of(message)[1] for message in spec.messages] + [1]))
+    head, *methods = text.split(METHOD)
     kept = [method for method in methods if method.split("(")[0].split()[-1] in CORE]
     return METHOD.join([head, *kept])
 

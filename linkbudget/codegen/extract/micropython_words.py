@@ -68,7 +68,7 @@ def words_module_text(spec: DirectionSpec, fields: str, viper: bool = True) -> s
     doc = about.replace("\\", "\\\\").replace('"""', "'''")
     head = f'"""{doc}\n"""\n\n' + (VIPER if viper else PLAIN)
     rest = [
-        core_text(kept),
+        core_text(kept, viper),
         piece("words_viper", "linkbudget.codegen.extract.runtime") + "\n" + _commit(words),
     ]
     parts = [head, PRIVATE.sub(r"_\1", _constants(words)), places_text(kept)]

@@ -9,18 +9,38 @@ from linkbudget.codegen.micropython.viper_checks import refuse_wrong_check
 from linkbudget.codegen.plain.lines import Lines
 from linkbudget.codegen.spec import DirectionSpec
 
-__all__ = ["checking", "checking_text", "end_text", "opening_text"]
+__all__ = ["checking_text", "end_text", "opening_text"]
 
-NEWEST = """\
-    if s[1]:
-        at = _KINDS_AT + 3 * kind
-        slot = 2 * kind + (s[at] ^ 1)
-    else:
-        slot = int(_slot(memory, kind))
-"""
+PUBLISHING = """\
+if s[1]:
+    k = _KINDS_AT + 3 * kind
+    slot = (kind << 1) + (s[k] ^ 1)
+else:
+    slot = int(_slot(memory, kind))
+at = _VALUES_AT + slot * _STRIDE
+# read
+if right == 0:
+    return int(_fault(memory, REFUSED))
+if s[1] == 0:
+    s[at + PLACES] = kind
+    s[4] = s[4] + 1
+else:
+    if s[k + 1]:
+        s[_COUNTS + SUPERSEDED] = s[_COUNTS + SUPERSEDED] + 1
+    s[k] = s[k] ^ 1
+    s[k + 2] = s[k + 2] + 1
+    s[k + 1] = 1
+s[_COUNTS + ACCEPTED] = s[_COUNTS + ACCEPTED] + 1
+if s[7]:
+    gap = now - s[6] & 0x3FFFFFFF
+    if gap > s[_COUNTS + LONGEST_GAP]:
+        s[_COUNTS + LONGEST_GAP] = gap
+s[6] = now
+s[7] = 1
+return kind + 1"""
 
 
-def checking(spec: DirectionSpec, out: Lines, refusal: str) -> None:
+def _checking(spec: DirectionSpec, out: Lines, refusal: str) -> None:
     """Write what refuses a body of ``size`` bytes at BODY_AT of ``b``; ``refusal`` has room for the fault."""
     fmt = spec.fmt
     size, lead = fmt.check_bytes, fmt.envelope.lead_bytes
@@ -50,12 +70,12 @@ def checking_text(spec: DirectionSpec) -> str:
         out.add('"""Return what is wrong with the body of so many bytes at BODY_AT, 0 for nothing."""')
         out.add("s = ptr32(memory)")
         out.add("b = ptr8(int(s) + _RAW_AT)")
-        checking(spec, out, "return {}")
+        _checking(spec, out, "return {}")
         out.add("return 0")
     return out.text()
 
 
-def opening(spec: DirectionSpec, out: Lines) -> None:
+def _opening(spec: DirectionSpec, out: Lines) -> None:
     """Write what takes an intact body of ``size`` bytes and returns."""
     fmt = spec.fmt
     if fmt.sequence:
@@ -63,28 +83,33 @@ def opening(spec: DirectionSpec, out: Lines) -> None:
             out.add("s[_COUNTS + LOST] = s[_COUNTS + LOST] + ((b[BODY_AT] - s[5] - 1) & 255)")
         out.add("s[5] = b[BODY_AT]")
     out.add("n = size - LEAD_BYTES - CHECK_BYTES")
-    payload = "BODY_AT + LEAD_BYTES"
-    first = spec.messages[0]
-    if len(spec.messages) == 1 and first.id is None:
-        _take(out, 0, first.ident)
-        return
-    with out.block("if n == 0:"):
-        out.add("return int(_fault(memory, REFUSED))")
-    for message in spec.messages:
-        with out.block(f"if b[{payload}] == {message.id}:"):
-            _take(out, message.place, message.ident)
-    out.add("return int(_fault(memory, UNKNOWN))")
-
-
-def _take(out: Lines, kind: int, ident: str) -> None:
-    out.add(f"kind = {kind}")
-    for line in NEWEST.splitlines():
-        out.add(line[4:])
-    out.add("at = _VALUES_AT + slot * _STRIDE")
-    with out.block(f"if int(read_{ident}(memory, n, at, octets, slot * OCTETS)):"):
-        out.add("_done(memory, kind, slot, now)")
-        out.add("return kind + 1")
-    out.add("return int(_fault(memory, REFUSED))")
+    payload = "BODY_AT + LEAD_BYTES" if fmt.envelope.lead_bytes else "BODY_AT"
+    alone = len(spec.messages) == 1
+    if alone and spec.messages[0].id is None:
+        out.add("kind = 0")
+    else:
+        with out.block("if n == 0:"):
+            out.add("return int(_fault(memory, REFUSED))")
+        out.add("kind = -1")
+        for message in spec.messages:
+            with out.block(f"if b[{payload}] == {message.id}:"):
+                out.add(f"kind = {message.place}")
+        with out.block("if kind < 0:"):
+            out.add("return int(_fault(memory, UNKNOWN))")
+    lines = PUBLISHING.splitlines()
+    reading = lines.index("# read")
+    for line in lines[:reading]:
+        out.add(line)
+    given = "(memory, n, at, octets, slot * OCTETS)"
+    if alone:
+        out.add(f"right = int(read_{spec.messages[0].ident}{given})")
+    else:
+        out.add("right = 0")
+        for message in spec.messages:
+            with out.block(f"if kind == {message.place}:"):
+                out.add(f"right = int(read_{message.ident}{given})")
+    for line in lines[reading + 1 :]:
+        out.add(line)
 
 
 def opening_text(spec: DirectionSpec) -> str:
@@ -95,7 +120,7 @@ def opening_text(spec: DirectionSpec) -> str:
         out.add('"""Take an intact body; return the message\'s number from 1, or minus a fault."""')
         out.add("s = ptr32(memory)")
         out.add("b = ptr8(int(s) + _RAW_AT)")
-        opening(spec, out)
+        _opening(spec, out)
     return out.text()
 
 
@@ -103,8 +128,8 @@ def end_text(spec: DirectionSpec, unstuffing: str) -> str:
     """Return the piece of a delimiting with what is done to the body, of ``o`` bytes, written into it."""
     out = Lines()
     out.add("size = o")
-    checking(spec, out, "return int(_fault(memory, {}))")
-    opening(spec, out)
+    _checking(spec, out, "return int(_fault(memory, {}))")
+    _opening(spec, out)
     body = "".join(f"    {line}\n" if line else "\n" for line in out.text().splitlines())
     head, mark, tail = unstuffing.partition("    # body\n    return 0\n")
     assert mark

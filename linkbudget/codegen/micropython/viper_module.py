@@ -9,6 +9,7 @@ from linkbudget.codegen.banner import banner
 from linkbudget.codegen.micropython.plain_module import values_text
 from linkbudget.codegen.micropython.viper_body import checking_text, end_text, opening_text
 from linkbudget.codegen.micropython.viper_checks import check_text
+from linkbudget.codegen.micropython.viper_fast import fast_lines
 from linkbudget.codegen.micropython.viper_layout import longest_octets, places_of, width_of_places
 from linkbudget.codegen.micropython.viper_reading import ViperReader
 from linkbudget.codegen.micropython.viper_writing import ViperWriter
@@ -43,7 +44,7 @@ COUNTERS = (
 )
 BITS_AT = 3
 COPY = re.compile(r"^( *)# copy\n.*?^ *# end\n", re.MULTILINE | re.DOTALL)
-FAST = re.compile(r"^ *# fast\n.*?^ *# end\n", re.MULTILINE | re.DOTALL)
+FAST = re.compile(r"^( *)# fast\n.*?^ *# end\n", re.MULTILINE | re.DOTALL)
 ONE_BY_ONE = 12
 """Values that are copied one by one instead of in a loop: that takes a third of the time."""
 FAULT = """\
@@ -85,8 +86,14 @@ def module_text(spec: DirectionSpec) -> str:
         "\\", "\\\\"
     )
     doc = doc.replace('"""', "'''")
-    core = copied(piece("core", RUNTIME), max([places_of(message)[1] for message in spec.messages] + [1]))
-    receiver = FAST.sub("", piece("stretch" if stretch else "search", RUNTIME))
+    core = copied(
+        _without_done(piece("core", RUNTIME)), max([places_of(message)[1] for message in spec.messages] + [1])
+    )
+    fast = fast_lines(spec)
+    receiver = FAST.sub(
+        lambda found: "".join(f"{found[1]}{line}\n" for line in fast),
+        piece("stretch" if stretch else "search", RUNTIME),
+    )
     parts = [
         f'"""{doc}\n"""\n\nimport micropython\nfrom array import array\nfrom micropython import const',
         _constants(spec, body_at),
@@ -110,8 +117,16 @@ def copied(core: str, places: int) -> str:
     """Return the piece ``core`` with the values of a message copied one by one, where they are few."""
     if places > ONE_BY_ONE:
         return core
-    lines = ["v[0] = s[at]", *(f"v[{place}] = s[at + {place}]" for place in range(1, places))]
+    lines = [
+        "v = ptr32(int(s) + 4 * _VALUES_AT + slot * (4 * _STRIDE))",
+        *(f"values[{place}] = v[{place}]" for place in range(places)),
+    ]
     return COPY.sub(lambda found: "".join(f"{found[1]}{line}\n" for line in lines), core)
+
+
+def _without_done(core: str) -> str:
+    """Return the piece ``core`` without what publishes a message: here that is written where it is needed."""
+    return "\n\n\n".join(part for part in core.split("\n\n\n") if "\ndef _done(" not in f"\n{part}")
 
 
 def _bits(parts: list[str]) -> str:
@@ -194,7 +209,8 @@ def places_text(spec: DirectionSpec) -> str:
 def _framing(spec: DirectionSpec) -> list[str]:
     fmt = spec.fmt
     if fmt.delimiting in STRETCH:
-        return [end_text(spec, piece(fmt.delimiting, RUNTIME))]
+        called = [opening_text(spec)] if any("_open(" in line for line in fast_lines(spec)) else []
+        return [*called, end_text(spec, piece(fmt.delimiting, RUNTIME))]
     header = check_code(fmt.header_check)
     parts = [checking_text(spec), opening_text(spec), _unfit(spec)]
     if header is not None:

@@ -77,6 +77,15 @@ class ViperReader:
         self.start = 8 * payload_at
         self.at: int | None = self.start + (0 if message.id is None else 8)
         self.fixed = message.bits
+        self.refusal = "return 0"
+
+    def lines_here(self) -> list[str]:
+        """Return the lines that read a message of small numbers within a loop, from ``b`` to ``v``."""
+        self.refusal = "break"
+        places, _ = places_of(self.message)
+        self._fields(self.message.fields, self.message.slots, "", {p.name: p.first for p in places})
+        self._end()
+        return self.out.text().splitlines()
 
     def text(self) -> str:
         """Return the source of the function."""
@@ -114,7 +123,7 @@ class ViperReader:
 
     def _refuse_if(self, condition: str) -> None:
         with self.out.block(f"if {condition}:"):
-            self.out.add("return 0")
+            self.out.add(self.refusal)
 
     def _to_variable(self) -> None:
         if self.at is not None:
@@ -208,7 +217,8 @@ class ViperReader:
                 self._slot(slot, base, first[slot.ident])
 
     def _store(self, base: str, place: int, value: str) -> None:
-        self.out.add(f"v[{base} + {place}] = {value}" if place else f"v[{base}] = {value}")
+        at = f"{base} + {place}" if base and place else base or str(place)
+        self.out.add(f"v[{at}] = {value}")
 
     def _slot(self, slot: Slot, base: str, place: int) -> None:
         if isinstance(slot, Number):
@@ -274,6 +284,11 @@ class ViperReader:
             return
         if slot.codes:
             self._coded(slot, base, place)
+        elif width <= 30 and is_small(slot) and self._takes_all(slot):
+            self._need(width)
+            value = self._part(width, slot.order, 0, width)
+            self._store(base, place, f"({value}){_plus(slot.offset)}" if slot.offset else value)
+            self._advance(width)
         elif width <= 30 and is_small(slot):
             name = self._take(width, slot.order)
             if slot.signed:
@@ -283,6 +298,10 @@ class ViperReader:
             self._store(base, place, name + _plus(slot.offset))
         else:
             self._wide(slot, base, place)
+
+    def _takes_all(self, slot: Number) -> bool:
+        """Whether every number of its bits is a value."""
+        return not slot.signed and slot.written[0] <= 0 and slot.written[1] >= (1 << (slot.bits or 0)) - 1
 
     def _bounds(self, slot: Number, names: list[str], count: int | None) -> None:
         """Refuse what is out of range, where that can be."""

@@ -44,13 +44,13 @@ def _done(memory, kind: int, slot: int, now: int):
         gap = (now - s[6]) & 0x3FFFFFFF
         if gap > s[_COUNTS + LONGEST_GAP]:
             s[_COUNTS + LONGEST_GAP] = gap
-    s[6] = now & 0x3FFFFFFF
+    s[6] = now
     s[7] = 1
     if s[1]:
         at = _KINDS_AT + 3 * kind
         s[_COUNTS + SUPERSEDED] = s[_COUNTS + SUPERSEDED] + s[at + 1]
         s[at] = s[at] ^ 1
-        s[at + 2] = (s[at + 2] + 1) & 255
+        s[at + 2] = s[at + 2] + 1
         s[at + 1] = 1
     else:
         s[_VALUES_AT + slot * _STRIDE + PLACES] = kind
@@ -119,59 +119,55 @@ class Core:
         v[14] = c[LONGEST_GAP] if c[LONGEST_GAP] < 0xFFFF else 0xFFFF
 
     @micropython.viper
-    def take(self, values, octets) -> int:
+    def take(self, values: ptr32, octets) -> int:
         """Copy a message that was not taken yet; return its number from 1, 0 when there is none.
 
         ``values``: an array("i") of PLACES places. ``octets``: a bytearray of OCTETS bytes, or None where no
         message has blobs or labels.
         """
         s = ptr32(self.memory)
-        newest = s[1]
+        k = _KINDS_AT
         kind = 0
-        k = _KINDS_AT + 1
-        if newest:
-            while kind < KINDS:
-                if s[k]:
+        if s[1]:
+            while True:
+                if s[k + 1]:
                     break
                 k += 3
                 kind += 1
-            if kind == KINDS:
-                return 0
-            slot = 0
-        else:
-            if s[4] == 0:
-                return 0
-            slot = s[3]
-            kind = s[_VALUES_AT + slot * _STRIDE + PLACES]
-        v = ptr32(values)
+                if kind == KINDS:
+                    return 0
+        elif s[4] == 0:
+            return 0
         while True:
-            turn = s[k + 1]
-            if newest:
-                s[k] = 0
-                slot = 2 * kind + s[k - 1]
-            at = _VALUES_AT + slot * _STRIDE
+            turn = s[k + 2]
+            if s[1]:
+                s[k + 1] = 0
+                slot = (kind << 1) + s[k]
+            else:
+                slot = s[3]
             # copy
+            at = _VALUES_AT + slot * _STRIDE
             i = PLACES
             while i:
                 i -= 1
-                v[i] = s[at + i]
+                values[i] = s[at + i]
             # end
-            if OCTETS > 0:
+            if OCTETS:
                 bytes_in = ptr8(self.octets)
                 bytes_out = ptr8(octets)
-                at = slot * OCTETS
+                first = slot * OCTETS
                 i = OCTETS
                 while i:
                     i -= 1
-                    bytes_out[i] = bytes_in[at + i]
+                    bytes_out[i] = bytes_in[first + i]
             # Again when an interrupt wrote a newer one meanwhile.
-            if turn == s[k + 1]:
+            if turn == s[k + 2]:
                 break
-        if newest:
-            s[k] = 0
+        if s[1]:
+            s[k + 1] = 0
         else:
-            s[3] = slot + 1
-            if s[3] == s[2]:
-                s[3] = 0
+            kind = s[_VALUES_AT + slot * _STRIDE + PLACES]
+            slot += 1
+            s[3] = 0 if slot == s[2] else slot
             s[4] = s[4] - 1
         return kind + 1

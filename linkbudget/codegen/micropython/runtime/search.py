@@ -32,7 +32,7 @@ def _skip(memory) -> int:
 @micropython.viper
 def _try(memory, octets, now: int) -> int:
     s = ptr32(memory)
-    if SYNC_BYTES > 0:
+    if SYNC_BYTES:
         if int(_skip(memory)):
             return 0
     held = s[0]
@@ -59,12 +59,12 @@ def _try(memory, octets, now: int) -> int:
             return found
     else:
         wrong = 0 - need
-    if SYNC_BYTES > 0 or s[9] == 0:
+    if SYNC_BYTES or s[9] == 0:
         s[_COUNTS + wrong] = s[_COUNTS + wrong] + 1
         fault = 0 - wrong
     _drop(memory, 1)
     s[9] = 1
-    if SYNC_BYTES > 0:
+    if SYNC_BYTES:
         _skip(memory)
     s[8] = 1
     return fault

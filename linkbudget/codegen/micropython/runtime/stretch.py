@@ -31,7 +31,7 @@ class Receiver(Core):
         """Take the first n bytes; return how many were taken, which is all of them."""
         memory = self.memory
         s = ptr32(memory)
-        raw = ptr8(int(s) + _RAW_AT)
+        b = ptr8(int(s) + _RAW_AT)
         s[_COUNTS + RECEIVED] = s[_COUNTS + RECEIVED] + n
         held = s[0]
         i = 0
@@ -47,7 +47,7 @@ class Receiver(Core):
                     held = 0
                     break
                 if held <= LONGEST_STRETCH:
-                    raw[held] = byte
+                    b[held] = byte
                     held += 1
         s[0] = held
         return n
