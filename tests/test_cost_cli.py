@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 from m0plus import compiler, needs_emulator
 from test_cost_target import BEANS, CAPTURES, COBS, NEWLINE
 
-from linkbudget.cost import emulated
+from linkbudget import Link
+from linkbudget.cost import emulated, resolve
 
 OWN = """
 #include "bean.h"
@@ -112,6 +114,32 @@ def test_a_parser_of_ones_own_is_measured_with_its_headers(linkbudget, beans, ow
     ran = linkbudget("cost", beans, "--source", own, "--flags=-O0", "--json")
     slow = json.loads(ran.out)["rows"][0]
     assert slow["cycles"]["high"] > 2 * fast["cycles"]["high"]
+
+
+def test_measured_costs_are_written_into_a_new_link_file(linkbudget, beans, own, tmp_path):
+    """They are those with which a link that says ``measure`` is replayed."""
+    written = tmp_path / "measured.toml"
+    ran = linkbudget("cost", beans, "--present", "--write", written)
+    assert ran.code == 0, ran.err
+    assert f"written    {written} (comments of the link file are not in it)" in ran.out
+    expected = resolve(Link.load(beans))
+    assert Link.load(written).to_toml() == expected.to_toml()
+    assert expected.parser.source.startswith("measured on an emulated Cortex-M0+ at 48 MHz")
+    again = linkbudget("cost", beans, "--present", "--write", written)
+    assert (again.code, again.out) == (2, "")
+    assert "is there already" in again.err
+    mine = tmp_path / "mine.toml"
+    ran = linkbudget("cost", beans, "--source", own, "--clock", "1e6", "--write", mine, "--json")
+    assert json.loads(ran.out)["written"] == str(mine)
+    assert "parse() of bean.c" in Link.load(mine).parser.source
+
+
+def test_without_a_clock_cycles_are_no_costs_to_be_written(linkbudget, beans, tmp_path):
+    beans.write_text(re.sub(r"clock_hz.*", "", beans.read_text()))
+    ran = linkbudget("cost", beans, "--present", "--write", tmp_path / "measured.toml")
+    assert (ran.code, ran.out) == (2, "")
+    assert "parser.clock_hz: is missing" in ran.err
+    assert not (tmp_path / "measured.toml").exists()
 
 
 BAD = [

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from linkbudget.link.model import Link
     from linkbudget.replay.result import Replay
 
-__all__ = ["from_board", "held_against", "write_script"]
+__all__ = ["from_board", "held_against", "refuse_old", "told_of", "write_script", "written_link"]
 
 OWN_KEYS = ('"samples', '"counters"', '"linkbudget_board"')
 SNIFFED_BYTES = 1_000_000
@@ -56,9 +56,7 @@ def from_board(
     document, edits = measured_costs(link, path, given, date)
     edited = link.replace(**edits)
     if write is not None:
-        if write.exists():
-            raise click.UsageError(f"--write: {write} is there already; give the name of a new file")
-        write.write_text(edited.to_toml(), encoding="utf-8")
+        written_link(edited, write)
         document["written"] = str(write)
     if as_json:
         emit_document(document, notes)
@@ -68,7 +66,24 @@ def from_board(
     emit_page(board_page(document))
     emit(f"\n{document['tables']}")  # as it is, so that it can be copied: a wrapped line is no TOML
     if write is not None:
-        emit(f"\nwritten    {write} (comments of the link file are not in it)\n")
+        emit(told_of(write))
+
+
+def written_link(link: Link, path: Path) -> None:
+    """Write a link with costs that were measured into a file that is not there yet."""
+    refuse_old(path)
+    path.write_text(link.to_toml(), encoding="utf-8", newline="\n")
+
+
+def refuse_old(path: Path) -> None:
+    """Raise when there is a file of that name."""
+    if path.exists():
+        raise click.UsageError(f"--write: {path} is there already; give the name of a new file")
+
+
+def told_of(path: Path) -> str:
+    """Return what to say of such a file."""
+    return f"\nwritten    {path} (comments of the link file are not in it)\n"
 
 
 def measured_costs(

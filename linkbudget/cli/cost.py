@@ -16,11 +16,11 @@ from linkbudget.cli.capture_input import (
     json_option,
     number,
 )
-from linkbudget.cli.output import Notes, emit_document, emit_page
+from linkbudget.cli.output import Notes, emit, emit_document, emit_page
 from linkbudget.cli.output_file import file_option
 
 if TYPE_CHECKING:
-    from linkbudget.cost.target import CFunction
+    from linkbudget.cost.target import CFunction, TargetCosts
     from linkbudget.link.model import Link
 
 __all__ = ["command"]
@@ -72,7 +72,7 @@ ALONGSIDE = (
     help="Take the costs from the line the script printed, from counters, or from marked passes.",
 )
 @click.option("--date", metavar="DAY", help="Day of the measurement, as in 2026-11-30. With --from-board.")
-@file_option("--write", "New link file with the costs of --from-board.")
+@file_option("--write", "New link file with the costs that were measured, here or --from-board.")
 @capture_options
 @json_option
 @click.pass_obj
@@ -105,12 +105,15 @@ def command(
     if board_script is not None or from_board is not None:
         with_board(notes, link, given, direction, board_script, out, from_board, date, write, as_json)
         return
-    if out is not None or date is not None or write is not None:
-        raise click.UsageError("--out is of --board-script, --date and --write are of --from-board")
+    if out is not None or date is not None:
+        raise click.UsageError("--out is of --board-script, --date is of --from-board")
+    from linkbudget.cli.board import refuse_old, told_of
     from linkbudget.cli.marker_input import recorded_characters
     from linkbudget.cost.target import CORTEX_M0PLUS, MICROPYTHON, target_costs
     from linkbudget.link.model import Link
 
+    if write is not None:
+        refuse_old(write)
     if function and not sources:
         raise click.UsageError("--function is of --source FILE")
     described = Link.load(link)
@@ -129,14 +132,31 @@ def command(
         flags=None if flags is None else split(flags),
     )
     document = costs.to_dict()
+    if write is not None:
+        write_costs(costs, write)
+        document["written"] = str(write)
     if as_json:
         emit_document(document, notes)
         return
     from linkbudget.report.cost_page import cost_page
 
     emit_page(cost_page(document))
+    if write is not None:
+        emit(told_of(write))
     for text in document["warnings"]:
         notes.add(text)
+
+
+def write_costs(costs: TargetCosts, path: Path) -> None:
+    """Write the link file with the costs of the first row: the present format read as its loop reads."""
+    from linkbudget.cli.board import written_link
+    from linkbudget.cost.emulated import EmulatedCost
+    from linkbudget.cost.resolving import measured_edits
+
+    first = costs.rows[0]
+    if not isinstance(first, EmulatedCost):
+        raise click.UsageError("--write needs costs in time: of --target c:cortex-m0plus, or --from-board")
+    written_link(costs.link.replace(**measured_edits(first)), path)
 
 
 def with_board(

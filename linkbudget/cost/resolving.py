@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 from linkbudget.errors import Fault, SettingsError, nearest_name, warn
 
 if TYPE_CHECKING:
+    from linkbudget.cost.emulated import EmulatedCost
     from linkbudget.link.model import Link
     from linkbudget.link.resolve import MeasureParser
 
-__all__ = ["MEASURES", "measurer", "resolve"]
+__all__ = ["MEASURES", "measured_edits", "measurer", "resolve"]
 
 MEASURES = ("c:cortex-m0plus",)
 """What ``[parser] measure`` may say."""
 NUMBERS = ("read_call_us", "byte_us", "message_us", "message_byte_us", "pause_us", "pause_every_bytes")
+NO_PARSER = dict.fromkeys(f"parser.{name}" for name in ("measure", "clock_hz", *NUMBERS))
 
 
 def resolve(link: Link, *, compiler: str | None = None, flags: Sequence[str] | None = None) -> Link:
@@ -63,10 +65,17 @@ def measurer(
         from linkbudget.cost.emulated import present_cost
         from linkbudget.replay.measured import DIRECTION
 
-        found: dict[str, Any] = {f"parser.{name}": None for name in ("measure", "clock_hz", *NUMBERS)}
-        if made.messages_of(DIRECTION):
-            clocked = made.replace(**{"parser.clock_hz": parser.clock_hz})
-            found |= present_cost(clocked, DIRECTION, compiler, flags).edits()
-        return found
+        if not made.messages_of(DIRECTION):
+            return dict(NO_PARSER)
+        clocked = made.replace(**{"parser.clock_hz": parser.clock_hz})
+        return measured_edits(present_cost(clocked, DIRECTION, compiler, flags))
 
     return measure
+
+
+def measured_edits(cost: EmulatedCost) -> dict[str, Any]:
+    """Return what a measured cost makes of ``[parser]``, by key path: its numbers alone, with their source.
+
+    Raises `SettingsError` without a clock, by which cycles become time.
+    """
+    return {**NO_PARSER, **cost.edits()}
