@@ -26,6 +26,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache, update_wrapper
+from threading import Lock
 from typing import TYPE_CHECKING, Any, Generic, ParamSpec, TypeVar
 
 from linkbudget.errors import Fault, SettingsError, nearest_name, warn
@@ -245,6 +246,7 @@ STARTED_SHARE = 8
 """Once a kernel has run, numba is there, and so much smaller inputs are worth loading another one."""
 seen = dict.fromkeys(CHANGE_OVER, 0)
 """What has come so far, in the unit of each pair."""
+ONE_AT_A_TIME = Lock()
 started: set[str] = set()
 """The kernels that have run."""
 
@@ -303,7 +305,9 @@ class Kernel(Generic[P, R]):
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         if self.compiled is None:
             started.add(self.function.__name__)
-            self.compiled = compiled(self.function, cache=True, **self.options)
+            with ONE_AT_A_TIME:
+                if self.compiled is None:
+                    self.compiled = compiled(self.function, cache=True, **self.options)
         try:
             result: R = self.compiled(*args, **kwargs)
         except OSError:

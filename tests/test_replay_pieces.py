@@ -203,7 +203,9 @@ def test_stopped_it_tells_of_what_it_has_read_and_says_so():
             read.append(piece)
             yield piece
 
-    part = replay_pieces(link, pieces(), stopped=lambda: len(read) == 3)
+    asked = iter([False, False, True])
+    part = replay_pieces(link, pieces(), stopped=lambda: next(asked))
+    assert len(read) <= 4  # one ahead
     assert part.to_dict()["partial"] is True
     assert "interrupted" in part.warnings[-1]
     whole = replay_pieces(link, beans(3)).to_dict()

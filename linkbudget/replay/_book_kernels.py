@@ -81,7 +81,7 @@ def read_frames(
 
 @kernel
 def matched(
-    ends: Ints,
+    codes: Ints,
     characters: Ints,
     stop_names: Ints,
     broken: Ints,
@@ -97,7 +97,7 @@ def matched(
     """Fill in how many messages are accepted up to each end, and the columns of these; return how many."""
     at, count, breaks = 0, 0, 0
     for row in range(characters.size):
-        code, character = ends[row, 2], characters[row]
+        code, character = codes[row], characters[row]
         while at < frame_end.size and frame_end[at] <= character:
             at += 1
         found = at < frame_end.size and frame_end[at] == character + 1
@@ -209,7 +209,7 @@ def judged(
 
 @kernel
 def caught_up(
-    ends: Ints, characters: Ints, times: Ints, base: int, before: int
+    parsed: Ints, characters: Ints, times: Ints, base: int, before: int
 ) -> tuple[np.int64, np.int64, np.int64]:
     """Return the first and last end that arrived when all before it was parsed, and the longest gap."""
     first, latest, longest, done = np.int64(-1), np.int64(-1), np.int64(0), np.int64(before)
@@ -220,7 +220,7 @@ def caught_up(
             else:
                 longest = max(longest, row - latest)
             latest = np.int64(row)
-        done = ends[row, 0]
+        done = parsed[row]
     return first, latest, longest
 
 

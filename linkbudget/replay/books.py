@@ -81,10 +81,16 @@ class Books:
 
     def accept(self, found: Matched, equal: npt.NDArray[np.bool_], values: Floats) -> None:
         """Take in accepted messages, whether each is as sent, and the targets it commands."""
-        known = found.place >= 0
-        sent = np.where(known, found.place + self.frames_before, -1)
-        self._accepted_frames[found.place[known]] = True
-        for at in found.place[known & ~equal].tolist():
+        place = found.place
+        sent = place + self.frames_before
+        if place.size and place.min() < 0:
+            known = place >= 0
+            sent[~known] = -1
+            place, equal_ones = place[known], equal[known]
+        else:
+            equal_ones = equal
+        self._accepted_frames[place] = True
+        for at in place[~equal_ones].tolist():
             self.counts[int(self.frames.name[at])][Fate.MISREAD] += 1
         self.pending = self.pending.joined(Accepts(sent, found.start_ns, found.name, equal, values))
 

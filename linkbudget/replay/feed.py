@@ -12,7 +12,7 @@ from __future__ import annotations
 from copy import deepcopy
 from fractions import Fraction
 from math import nan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -36,8 +36,46 @@ if TYPE_CHECKING:
 
 __all__ = ["Feed"]
 
+S = TypeVar("S", bound=np.generic)
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+
+
+ROOM = 1 << 13
+
+
+def behind_room(part: npt.NDArray[Any], dtype: npt.DTypeLike) -> npt.NDArray[Any]:
+    """Return a copy of an array with room for `ROOM` more in front."""
+    made = np.empty(ROOM + part.size, dtype=dtype)
+    made[ROOM:] = part
+    return made
+
+
+def put_before(held: npt.NDArray[S], made: npt.NDArray[S]) -> npt.NDArray[S]:
+    """Return what is held and an array with room in front as one, in that room where it is enough."""
+    if held.size > ROOM:
+        return np.concatenate([held, made[ROOM:]])
+    made[ROOM - held.size : ROOM] = held
+    return made[ROOM - held.size :]
+
+
+class ReadPart(NamedTuple):
+    """What a part of a piece says by itself, whatever a replay has made of the parts before it.
+
+    ``values`` are its bytes, ``times`` its arrivals on the capture's clock and ``stops`` the places of its
+    delimiters; ``flagged`` says whether any has a flag. ``values`` and ``times`` begin with room for `ROOM`
+    characters that are held. ``table`` are the frames it completes, with their message numbers and the
+    targets they command; ``sent`` is the deframer behind it.
+    """
+
+    values: npt.NDArray[np.uint8]
+    times: Ints
+    stops: Ints
+    flagged: bool
+    table: FrameTable
+    names: Ints
+    targets: Floats
+    sent: PieceDeframer
 
 
 class Feed:
@@ -101,41 +139,70 @@ class Feed:
         """Return the number of the message that each good frame is, -1 for none, and targets commanded."""
         return self._verdicts.of_frames(table)
 
-    def take(self, piece: ByteCapture, part: slice) -> tuple[SentRows, Ints]:
-        """Take in a part of a piece; return the frames sent and the characters dropped that it completes."""
-        times, flags = piece.times_ns[part], piece.flags[part]
+    def deframer(self) -> PieceDeframer:
+        """Return a deframer that has seen what was taken in so far."""
+        return self._copy(self._sent)
+
+    def _copy(self, deframer: PieceDeframer) -> PieceDeframer:
+        return deepcopy(deframer, {id(self.fmt): self.fmt})
+
+    def read_part(self, piece: ByteCapture, part: slice, sent: PieceDeframer) -> ReadPart:
+        """Read a part of a piece with a deframer that has seen what comes before it.
+
+        This may be done by another thread while earlier parts are replayed.
+        """
+        values = behind_room(piece.data[part], np.uint8)
+        times = behind_room(piece.times_ns[part], np.int64)
+        stops = np.flatnonzero(values[ROOM:] == self.delimiter)
+        table = sent.feed(values[ROOM:].tobytes())
+        flagged = bool(piece.flags[part].any())
+        return ReadPart(
+            values, times, stops, flagged, table, *self._verdicts.of_frames(table), self._copy(sent)
+        )
+
+    def take(self, piece: ByteCapture, part: slice, read: ReadPart | None = None) -> tuple[SentRows, Ints]:
+        """Take in a part of a piece; return the frames sent and the characters dropped that it completes.
+
+        ``read`` is what `read_part` returned for it, where that was called.
+        """
+        if read is None:
+            read = self.read_part(piece, part, self.deframer())
+        times, flags = read.times[ROOM:], piece.flags[part]
         length = character_ns(piece)
         if self.zero_ns is None:
             self.zero_ns = int(times[0]) - length if piece.starts_ns is None else int(piece.starts_ns[0])
         held, held_kept, count = self.times.size, self.kept_held, times.size
-        values = delivered = piece.data[part].astype(np.uint8)
+        values = delivered = read.values[ROOM:]
+        stops = read.stops
         dropped = np.zeros(0, dtype=np.int64)
-        if flags.any():
+        if read.flagged:
             wanted = self._wanted[flags]
             delivered = np.where(flags & BREAK, 0, values)[wanted].astype(np.uint8)
+            stops = np.flatnonzero(delivered == self.delimiter)
             dropped = np.flatnonzero(~wanted)
             if self._kept is None and (dropped.size or (delivered != values).any()):
-                self._kept = deepcopy(self._sent)
+                self._kept = self.deframer()
                 self._kept.shift(-self.dropped)
             if dropped.size or self._ranks is not None:
                 self._rank(wanted, held, held_kept)
         elif self._ranks is not None:
             self._rank(np.ones(count, dtype=bool), held, held_kept)
         self._take_starts(piece, part, length)
-        together = np.empty(held + count, dtype=np.int64)
-        together[:held] = self.times
-        np.subtract(times, self.zero_ns, out=together[held:])
-        self.times = together
-        self.data = np.append(self.data, delivered)
-        stops = np.flatnonzero(delivered == self.delimiter) + held_kept
-        self.stops = np.append(self.stops, stops)
+        times -= self.zero_ns
+        self.times = put_before(self.times, read.times)
+        if read.flagged:
+            self.data = np.append(self.data, delivered)
+        else:
+            self.data = put_before(self.data, read.values)
+        self.stops = np.append(self.stops, stops + held_kept)
         unknown = np.full(stops.size, -1 if self.differs else OF_THE_FRAME, dtype=np.int64)
         self.stop_names = np.append(self.stop_names, unknown)
         no_values = np.full((stops.size, len(self._joints)), nan)
         self.stop_values = np.concatenate([self.stop_values, no_values])
         self.characters += count
         self.dropped += dropped.size
-        rows = self._sent_rows(self._sent.feed(values.tobytes()))
+        self._sent = read.sent
+        rows = self._sent_rows(read)
         if self._kept is not None:
             self._end_stops(self._kept.feed(delivered.tobytes()))
             if self._kept.goes_on_as(self._sent):
@@ -162,10 +229,10 @@ class Feed:
         starts = ends - length if piece.starts_ns is None else piece.starts_ns[part]
         self._starts = np.append(self._starts, starts - self.zero_ns)
 
-    def _sent_rows(self, table: FrameTable) -> SentRows:
+    def _sent_rows(self, read: ReadPart) -> SentRows:
+        table, names, values = read.table, read.names, read.targets
         for reason, count in table.reasons().items():
             self.rejected[reason] = self.rejected.get(reason, 0) + count
-        names, values = self._verdicts.of_frames(table)
         begin, end = table.start, table.end
         if names.size < begin.size:
             good = table.good

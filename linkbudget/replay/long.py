@@ -18,8 +18,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from copy import deepcopy
 from dataclasses import replace
-from itertools import repeat
-from typing import TYPE_CHECKING
+from itertools import pairwise, repeat
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -39,6 +39,7 @@ from linkbudget.replay.result import PhaseSweep
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
     from linkbudget.link.resolve import Resolved
+    from linkbudget.replay.feed import ReadPart
     from linkbudget.replay.result import Replay
     from linkbudget.traffic.stream import ByteCapture
 
@@ -72,7 +73,8 @@ def replay_pieces(
 ) -> LongReplay | Replay:
     """Return what becomes of a recording that comes in pieces, as `replay` does of a whole one.
 
-    ``stopped`` is asked between pieces; once it is true the result is that of what came before, and partial.
+    Pieces are read and deframed in a thread of their own, which is one ahead of the replay. ``stopped`` is
+    asked between pieces; once it is true the result is that of what was replayed before, and partial.
     Where a link cannot be replayed so, the pieces are put together and replayed as a whole, with a warning.
     """
     from linkbudget.replay.run import replay
@@ -86,6 +88,22 @@ def replay_pieces(
         return Long(link, resolved, phases).replay(pieces, stopped)
     warn(f"the recording is held in memory as a whole, because {reason}")
     return replay(link, join_bytes(pieces), phases=phases)
+
+
+class ReadAhead(NamedTuple):
+    """A part of a piece, and what it says; None of an empty piece. ``ends``: it is the last of its piece."""
+
+    piece: ByteCapture
+    part: slice | None
+    read: ReadPart | None
+    ends: bool
+
+
+def parts_of(piece: ByteCapture) -> list[slice]:
+    """Return the parts in which a piece is taken in: about as long as each other."""
+    count = -(-len(piece) // CHUNK)
+    edges = [len(piece) * number // count for number in range(count + 1)] if count else []
+    return [slice(begin, end) for begin, end in pairwise(edges)]
 
 
 class Long:
@@ -136,7 +154,7 @@ class Long:
         """Run over all pieces."""
         partial = False
         workers = min(os.cpu_count() or 1, len(self.placements))
-        with ThreadPoolExecutor(workers) as pool:
+        with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as ahead:
 
             def run(still: bool) -> None:
                 if len(self.placements) == 1:
@@ -145,12 +163,20 @@ class Long:
                 for _ in pool.map(lambda one: one.proceed(still), self.placements.values()):
                     pass
 
-            for piece in pieces:
-                self._place(piece)
-                for part in self._parts(piece):
-                    self._take(piece, part)
+            reading = self._read(pieces)
+            coming = ahead.submit(next, reading, None)
+            while (found := coming.result()) is not None:
+                coming = ahead.submit(next, reading, None)
+                piece, part, read, ends = found
+                if part is None or part.start == 0:
+                    self._begin(piece)
+                    self._place(piece)
+                if part is not None:
+                    self._take(piece, part, read)
                     run(True)
                     self._forget()
+                if not ends:
+                    continue
                 for _ in pool.map(Beside.take, self.beside, repeat(piece)):
                     pass
                 if stopped():
@@ -171,6 +197,21 @@ class Long:
         # The figures and requirements of before do not go along.
         return replace(result, uncertain=uncertain, warnings=(*result.warnings, said))
 
+    def _read(self, pieces: Iterable[ByteCapture]) -> Iterator[ReadAhead]:
+        """Yield parts of pieces, read; a thread of its own is one ahead of the replay."""
+        deframer = self.feed.deframer()
+        for piece in pieces:
+            parts = parts_of(piece)
+            if not parts:
+                yield ReadAhead(piece, None, None, True)
+            for part in parts:
+                read = self.feed.read_part(piece, part, deframer)
+                yield ReadAhead(piece, part, read, part is parts[-1])
+
+    def _begin(self, piece: ByteCapture) -> None:
+        self.last = piece
+        self.warnings += piece.warnings
+
     def _place(self, piece: ByteCapture) -> None:
         """From the first uncertain arrival on, go on with other placements beside the latest."""
         if not len(piece):
@@ -190,15 +231,8 @@ class Long:
         )
         return f"{found}; is this the link's frame format?"
 
-    def _parts(self, piece: ByteCapture) -> Iterator[slice]:
-        """Yield the parts in which a piece is taken in."""
-        self.last = piece
-        self.warnings += piece.warnings
-        for at in range(0, len(piece), CHUNK):
-            yield slice(at, min(at + CHUNK, len(piece)))
-
-    def _take(self, piece: ByteCapture, part: slice) -> None:
-        rows, dropped = self.feed.take(piece, part)
+    def _take(self, piece: ByteCapture, part: slice, read: ReadPart | None = None) -> None:
+        rows, dropped = self.feed.take(piece, part, read)
         self.frames += rows.begin.size
         self.books.send(rows)
         for joint in self.joints:
@@ -312,7 +346,8 @@ class Beside:
     def take(self, piece: ByteCapture) -> None:
         """Take in a piece, as it was recorded."""
         placed = self.placing.place(piece)
-        for part in self.long._parts(placed):
+        self.long._begin(placed)
+        for part in parts_of(placed):
             self.long._take(placed, part)
             self.long.own.proceed(True)
             self.long._forget()

@@ -71,7 +71,7 @@ def matched(ends: Ints, characters: Ints, stop_names: Ints, broken: Ints, frames
     from linkbudget.replay import _book_kernels as kernels
 
     columns = [np.empty_like(characters) for _ in Matched._fields]
-    read = (ends, characters, stop_names, broken, frames.end, frames.name, frames.start_ns)
+    read = (ends[:, 2], characters, stop_names, broken, frames.end, frames.name, frames.start_ns)
     count = kernels.matched(*map(given, read), *columns)
     found = Matched(columns[0], *(column[:count] for column in columns[1:]))
     frozen(*found)
@@ -192,7 +192,7 @@ def caught_up(ends: Ints, characters: Ints, times: Ints, base: int, before: int)
         return plain_caught_up(ends, characters, times, base, before)
     from linkbudget.replay import _book_kernels as kernels
 
-    first, last, gap = kernels.caught_up(given(ends), given(characters), given(times), base, before)
+    first, last, gap = kernels.caught_up(given(ends[:, 0]), given(characters), given(times), base, before)
     return int(first), int(last), int(gap)
 
 

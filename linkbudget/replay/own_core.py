@@ -67,7 +67,8 @@ class ReportedApart(Reported):
         self._skipped: Ints = np.zeros(0, dtype=np.int64)
 
     def _machine(self) -> Machine:
-        return Machine(self.resolved, kernels.READER, line_of(self.feed))
+        room = {**self.room, "steps": self.room["runs"]}
+        return Machine(self.resolved, kernels.READER, line_of(self.feed), room=room)
 
     @property
     def waiting_ns(self) -> int:

@@ -48,6 +48,8 @@ class Placement:
 
     reads = True
     """Whether the machine takes characters."""
+    room: Mapping[str, int] = {}
+    """The rows expected of tables at once; without any only passes are asked for."""
 
     def __init__(self, resolved: Resolved, feed: Feed) -> None:
         self.resolved = resolved
@@ -59,7 +61,9 @@ class Placement:
         from linkbudget.replay import _kernels as kernels
         from linkbudget.replay.machine import Machine
 
-        return Machine(self.resolved, kernels.ONE_CORE, line_of(self.feed))
+        return Machine(
+            self.resolved, kernels.ONE_CORE, line_of(self.feed), room=self.room, noted=bool(self.room)
+        )
 
     @property
     def _horizon(self) -> int:
@@ -90,6 +94,8 @@ class Placement:
 
 class Reported(Placement):
     """The placement that is reported in full."""
+
+    room: Mapping[str, int] = {"ends": 1 << 16, "runs": 1 << 16}
 
     def __init__(self, resolved: Resolved, feed: Feed, books: Books, joints: list[JointPieces]) -> None:
         super().__init__(resolved, feed)

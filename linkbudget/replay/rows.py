@@ -34,6 +34,8 @@ class SentRows:
 
     def joined(self, other: SentRows) -> SentRows:
         """Return these and more behind them."""
+        if not self.begin.size:
+            return other
         return SentRows(
             *(np.concatenate([getattr(self, f.name), getattr(other, f.name)]) for f in fields(self))
         )
@@ -68,6 +70,8 @@ class Accepts:
 
     def joined(self, other: Accepts) -> Accepts:
         """Return these and more behind them."""
+        if not self.sent.size:
+            return other
         return Accepts(
             *(np.concatenate([getattr(self, f.name), getattr(other, f.name)]) for f in fields(self))
         )
