@@ -301,20 +301,36 @@ def test_what_needs_the_whole_recording_is_refused_for_pieces():
             replay(link, wrong)
 
 
-@pytest.mark.parametrize("context", ["last", "own-core"])
-def test_windows_that_leave_no_time_are_refused_in_the_same_words(context):
-    """The second kind of window drifts into the gaps of the first, and closes them from a second on."""
-    windows = [{"period_us": 1000, "length_us": 600, "blocks": "handler"}]
-    windows += [{"period_us": 1000.001, "length_us": 600, "phase_us": 399, "blocks": "handler"}]
-    document = {**BEANS, "busy": windows, "reading": {"context": context}}
-    link = Link.from_dict(document)
+def windows_that_close(context, blocks):
+    """A link whose second kind of window drifts into the gaps of the first, and closes them from 1 s on."""
+    windows = [{"period_us": 1000, "length_us": 600, "blocks": blocks}]
+    windows += [{"period_us": 1000.001, "length_us": 600, "phase_us": 399, "blocks": blocks}]
+    link = Link.from_dict({**BEANS, "busy": windows, "reading": {"context": context}})
     codec = link.codec("to-controller")
     data = np.frombuffer(b"".join(codec.encode("beans", {"x": at}) for at in range(9)), dtype=np.uint8)
     times = np.arange(1, data.size + 1, dtype=np.int64) * 50_000_000
-    capture = ByteCapture(times, data, np.zeros(data.size, dtype=np.uint8), UartLine(921_600))
+    return link, ByteCapture(times, data, np.zeros(data.size, dtype=np.uint8), UartLine(921_600))
+
+
+@pytest.mark.parametrize("blocks", ["handler", "both"])
+@pytest.mark.parametrize("context", ["last", "own-core"])
+def test_windows_that_leave_handlers_no_time_are_refused_in_the_same_words(context, blocks):
+    link, capture = windows_that_close(context, blocks)
     said = []
     for given, mode in ((capture, "never"), (iter([capture]), "always")):
         with mode_set(mode), pytest.raises(SettingsError, match="blocks for ever") as caught:
             replay(link, given, phases=1)
         said.append(str(caught.value))
     assert said[0] == said[1]
+
+
+@pytest.mark.parametrize("context", ["last", "own-core"])
+def test_a_loop_that_windows_hold_for_minutes_goes_on_behind_them(context):
+    """They close from 1 s to 201 s, as one kind drifts by 1 ns in each of its periods."""
+    link, capture = windows_that_close(context, "loop")
+    found = []
+    for given, mode in ((capture, "never"), (capture, "always"), (iter([capture]), "always")):
+        with mode_set(mode):
+            found.append(replay(link, given, phases=1).to_dict())
+    assert found[0] == found[1] == found[2]
+    assert found[0]["longest_pass_us"] > 199e6

@@ -49,7 +49,7 @@ class PassesAlone(Placement):
 
     def proceed(self, still: bool) -> None:
         """Run as far as the horizon."""
-        self._run(self.machine, 0, still, self.collect, alone=True)
+        self._run(self.machine, 0, still, self.collect)
 
 
 class ReportedApart(Reported):
@@ -95,7 +95,7 @@ class ReportedApart(Reported):
         if still and begun:
             under_way = np.array([reader["pass_start"]])
             self.covered.add(under_way, np.array([self._beyond]))
-        self._run(self.alone, 0, still, self._collect_passes, alone=True)
+        self._run(self.alone, 0, still, self._collect_passes)
         self._work()
         self.covered.upto(min(self._beyond, self._next_start) if still else NEVER)
 

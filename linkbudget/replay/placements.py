@@ -74,16 +74,13 @@ class Placement:
         """Run as far as what is known lets it."""
         self._run(self.machine, self.feed.times.size, still, self.collect)
 
-    def _run(
-        self, machine: Machine, known: int, still: bool, collect: Collect, *, alone: bool = False
-    ) -> None:
+    def _run(self, machine: Machine, known: int, still: bool, collect: Collect) -> None:
         from linkbudget.replay.machine import StuckError
 
         try:
             machine.proceed(known, still, self._horizon, collect)
-        except StuckError:
-            others = "handler" if alone else "loop"
-            raise never_free(sum(row.blocks != others for row in self.resolved.busy)) from None
+        except StuckError:  # while it sought a start for a handler
+            raise never_free(sum(row.blocks != "loop" for row in self.resolved.busy)) from None
 
     def collect(self, tables: Mapping[str, Ints]) -> None:
         """Count the passes that ended late and the releases skipped."""
