@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,9 @@ __all__ = ["SPREADS", "Names", "batch_page", "batch_verdict", "percent", "state_
 
 LISTED = 10
 """Failures, and reasons of a capture, that are listed at most."""
-WIDEST_NAME = 34
+WIDEST_NAME = 20
+SHOWN_FIRST = 5
+"""Captures to look at first that the page lists."""
 REPLAYED_NEXT = 3
 
 
@@ -45,37 +47,40 @@ SPREADS = {
 """Figures whose spread over captures is shown: title, and how a value is written."""
 
 
+LINK_WORDS = (
+    "All met: every requirement. All kept: every deadline. Missed: deadlines, of all. Lost: messages lost or"
+    " damaged."
+)
 LINK_HEADS = ("", "replays", "all met", "all kept", "missed", "lost", "misread", "failed")
-"""Heads of the table of links: replays done; those that meet every requirement; those without a missed
-deadline; missed deadlines as a part of all; messages lost or damaged, and misread; replays that failed."""
+"""Heads of the table of links."""
 
 
 class Names:
-    """Short names of files: without the folder that all have in common, and cut in the middle."""
+    """Short names of files: the last part where that tells it apart from the others, else its end."""
 
-    def __init__(self, paths: Sequence[str]) -> None:
-        self.folder = self._common(paths)
+    def __init__(self, paths: Sequence[str], ending: str = "") -> None:
+        self.ending = ending
+        self.counts = Counter(self._last(path) for path in paths)
 
-    @staticmethod
-    def _common(paths: Sequence[str]) -> str:
-        if not paths:
-            return ""
-        try:
-            found = os.path.commonpath([str(PurePosixPath(path).parent) for path in paths])
-        except ValueError:
-            return ""
-        return "" if found in ("", ".") else found
+    def _last(self, path: str) -> str:
+        return PurePosixPath(path).name.removesuffix(self.ending)
 
     def short(self, path: str | None) -> str:
         """Return a name that fits a table; a dash for none."""
         if path is None:
             return "-"
-        name = self.long(path)
-        return name if len(name) <= WIDEST_NAME else f"{name[:12]}…{name[13 - WIDEST_NAME :]}"
+        name = self.plain(path)
+        return name if len(name) <= WIDEST_NAME else f"…{name[1 - WIDEST_NAME :]}"
 
-    def long(self, path: str) -> str:
-        """Return the name below the folder that all have in common."""
-        return path.removeprefix(self.folder + "/") if self.folder else path
+    def plain(self, path: str) -> str:
+        """Return the last part of a name where no other has the same, else the whole name."""
+        last = self._last(path)
+        return last if self.counts[last] <= 1 else path.removesuffix(self.ending)
+
+
+def link_names(document: Document) -> Names:
+    """Return the short names of the links of a batch."""
+    return Names(document["links"], ".toml")
 
 
 def batch_page(document: Document, captures: Sequence[str], again: str = "") -> list[RenderableType]:
@@ -83,12 +88,10 @@ def batch_page(document: Document, captures: Sequence[str], again: str = "") -> 
 
     ``again`` are the options with which a single capture is replayed as the batch did it.
     """
-    links, names = Names(document["links"]), Names(captures)
+    links, names = link_names(document), Names(captures)
     parts: list[RenderableType] = [verdict(batch_verdict(document), is_good(document))]
     parts += map(note, state_notes(document))
-    if names.folder:
-        parts.append(note(f"Captures are those below {names.folder}."))
-    parts.append(link_table(document, links))
+    parts += [link_table(document, links), note(LINK_WORDS)]
     if document["done"]:
         parts += spread_tables(document, links, names)
     parts += look_parts(document, links, names, again)
@@ -207,10 +210,10 @@ def look_parts(document: Document, links: Names, names: Names, again: str) -> It
         if document["done"]:
             yield note("No capture stands out.")
         return
-    count = document["standing_out"]
+    count, listed = document["standing_out"], listed[:SHOWN_FIRST]
     shown = f" ({len(listed)} of {count:,} that stand out)" if count > len(listed) else ""
     yield note(f"Look at these first{shown}")
-    for head, why in look_rows(document, links, names):
+    for head, why in look_rows(listed, links, names):
         yield bullet(f"{head}: {'; '.join(why)}.")
     commands = [
         " ".join(
@@ -221,14 +224,16 @@ def look_parts(document: Document, links: Names, names: Names, again: str) -> It
     yield command_lines("The worst of them, each pass by pass (--html FILE for the picture):", commands)
 
 
-def look_rows(document: Document, links: Names, names: Names) -> Iterator[tuple[str, list[str]]]:
+def look_rows(
+    listed: Sequence[Mapping[str, Any]], links: Names, names: Names
+) -> Iterator[tuple[str, list[str]]]:
     """Yield the captures to look at first, with the link under which they are worst, and why."""
-    several = len(document["links"]) > 1
-    for one in document["look_first"]:
-        where = f" under {links.short(one['link'])}" if several else ""
+    several = len(links.counts) > 1
+    for one in listed:
+        where = f" under {links.plain(one['link'])}" if several else ""
         others = one["other_links"]
         also = f" (and under {format_count(others, 'other link')})" if others else ""
-        yield f"{names.long(one['capture'])}{where}{also}", one["why"][:LISTED]
+        yield f"{names.plain(one['capture'])}{where}{also}", one["why"][:LISTED]
 
 
 def shell(text: str) -> str:
@@ -256,8 +261,8 @@ def failure_rows(document: Document, links: Names, names: Names) -> Iterator[tup
         groups.setdefault((one["capture"], one["error"]), []).append(one["link"])
     for (capture, error), failed in groups.items():
         everywhere = len(failed) == len(document["links"])
-        under = "" if everywhere else f" under {', '.join(map(links.short, failed))}"
-        yield f"{names.long(capture)}{under}", error
+        under = "" if everywhere else f" under {', '.join(map(links.plain, failed))}"
+        yield f"{names.plain(capture)}{under}", error
 
 
 def requirement_parts(document: Document, links: Names, names: Names) -> Iterator[RenderableType]:
@@ -275,7 +280,7 @@ def requirement_rows_of(
         if own:
             heads = ["", "at most", "worst", "met", "not met in", "worst in"]
             rows = [requirement_cells(row, names) for row in own]
-            yield f"Requirements of {links.short(link)}", heads, rows, [row["met"] is False for row in own]
+            yield f"Requirements of {links.plain(link)}", heads, rows, [row["met"] is False for row in own]
 
 
 def requirement_cells(row: Mapping[str, Any], names: Names) -> tuple[str, ...]:

@@ -3,8 +3,9 @@
 Only some jobs are handed over at a time, so that neither they nor their results pile up. When a process of
 one's own pool dies, all that was under way is lost with it, and nothing tells which job it was: the pool is
 made anew, and each of those jobs is run again in a process of its own, where another death is the job's own.
-A Dask cluster sees to that itself. An executor of somebody else's that breaks cannot be made anew: what was
-not finished then stays undone.
+A Dask cluster gives them to another worker itself; when several workers died of a job, all that waited for
+them comes back as well, and is run once more at the end, one job at a time. An executor of somebody else's
+that breaks cannot be made anew: what was not finished then stays undone.
 """
 
 from __future__ import annotations
@@ -100,8 +101,18 @@ class Theirs:
         return self.executor.submit(run_job, job)
 
     def again(self, job: Job, stopped: Stopped) -> Outcome | None:
-        """It cannot be made anew."""
-        return None
+        """Run a job once more, with nothing beside it; None when the executor is broken."""
+        try:
+            future = self.submit(job)
+            while not wait([future], POLL_S).done:
+                if stopped():
+                    future.cancel()
+                    return Outcome()
+            return future.result()
+        except BrokenExecutor:
+            return None
+        except Exception as error:
+            return outcome_of(error)
 
     def mend(self) -> None:
         """It cannot be mended."""
@@ -202,6 +213,8 @@ class Running:
     stopped: Stopped
     under_way: dict[Future[Outcome], Job] = field(default_factory=dict)
     lost: list[Job] = field(default_factory=list)
+    killed: list[Job] = field(default_factory=list)
+    """Those whose workers died, as a Dask cluster says of all that waited for them."""
     exhausted: bool = False
 
     def hand_over(self) -> None:
@@ -210,8 +223,12 @@ class Running:
             job = next(self.jobs, None)
             if job is None:
                 self.exhausted = True
-            else:
+                return
+            try:
                 self.under_way[self.hands.submit(job)] = job
+            except BrokenExecutor:
+                self.lost.append(job)
+                self.exhausted = True
 
     def take(self, future: Future[Outcome]) -> tuple[Job, Outcome] | None:
         """Return what came of a job; None when it was lost with its process, or left off."""
@@ -223,7 +240,9 @@ class Running:
         except CancelledError:
             return job, Outcome()
         except Exception as error:
-            return job, outcome_of(error)
+            if not is_killed(error):
+                return job, outcome_of(error)
+            self.killed.append(job)
         return None
 
 
@@ -241,8 +260,8 @@ def run_jobs(jobs: Iterable[Job], hands: Hands, stopped: Stopped) -> Iterator[tu
             for future in running.under_way:
                 future.cancel()
         running.hand_over()
-        if not running.under_way:
-            return
+        if not running.under_way and not running.lost:
+            break
         done = wait(running.under_way, POLL_S, FIRST_COMPLETED).done
         yield from filter(None, map(running.take, done))
         if running.lost:
@@ -253,11 +272,18 @@ def run_jobs(jobs: Iterable[Job], hands: Hands, stopped: Stopped) -> Iterator[tu
             for job in running.lost:
                 yield job, Outcome() if stopped() else hands.again(job, stopped)
             running.lost.clear()
+    for job in running.killed:
+        yield job, Outcome() if stopped() else hands.again(job, stopped)
+
+
+def is_killed(error: Exception) -> bool:
+    """Return whether an error says that workers died; of dask.distributed, which is not imported for this."""
+    return type(error).__name__ == "KilledWorker"
 
 
 def outcome_of(error: Exception) -> Outcome:
     """Return what an error means that came from the executor and not from the job."""
-    if type(error).__name__ == "KilledWorker":  # of dask.distributed, which is not imported for this
+    if is_killed(error):
         return Outcome(
             error="the workers that replayed it ended, one after the other; was there not enough memory?"
         )

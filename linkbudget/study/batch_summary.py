@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -106,19 +106,22 @@ class Standing:
             found.append(f"{format_count(row['lost'] + row['damaged'], 'message')} lost or damaged")
         if row["missed_share"]:
             missed = f"{_percent(row['missed_share'])} of the deadlines missed"
-            found.append(missed + self._beside("missed_share", _percent))
+            found.append(missed + self._beside("missed_share", row["missed_share"], _percent))
         for column, name, what in (
             ("longest_pass_us", "longest_pass_us", "longest pass"),
             ("age_max_us", "age_us", "data up to"),
         ):
             if name not in named and _sticks_out(row[column], self.middle[column]):
                 old = " old" if name == "age_us" else ""
-                found.append(f"{what} {format_us(row[column])}{old}{self._beside(column, format_us)}")
+                found.append(
+                    f"{what} {format_us(row[column])}{old}{self._beside(column, row[column], format_us)}"
+                )
         return [*found, *(f"warns as few do: {text}" for text in self.rare)]
 
-    def _beside(self, column: str, told: Any) -> str:
+    def _beside(self, column: str, value: float, told: Callable[[float], str]) -> str:
         middle = self.middle[column]
-        return "" if middle is None else f", in the middle {told(middle)}"
+        same = middle is None or told(middle) == told(value)
+        return "" if middle is None or same else f" (in the middle {told(middle)})"
 
     def to_dict(self, others: int) -> dict[str, Any]:
         """Return the JSON form; under ``others`` more links the capture stands out as well."""
@@ -218,8 +221,8 @@ def _kind(text: str) -> str:
 def _unmet_text(row: Row) -> str:
     limit = _figure(row["limit"])
     if row["value"] is None:
-        return f"{row['requirement']} has no value, at most {limit} is asked for"
-    return f"{row['requirement']} {_figure(row['value'])}, at most {limit} is asked for"
+        return f"{row['requirement']} without a value (at most {limit})"
+    return f"{row['requirement']} {_figure(row['value'])} (at most {limit})"
 
 
 def _figure(value: float) -> str:

@@ -18,11 +18,13 @@ import numpy as np
 
 from linkbudget.report.batch_page import (
     LINK_HEADS,
+    LINK_WORDS,
     SPREADS,
     Names,
     batch_verdict,
     failure_rows,
     is_good,
+    link_names,
     link_rows,
     look_rows,
     percent,
@@ -77,19 +79,19 @@ def save_batch_html(batch: Batch, path: str | Path) -> None:
 def batch_html(batch: Batch) -> str:
     """Return the report of a batch as one HTML document."""
     document = batch.to_dict()
-    links, names = Names(document["links"]), Names(batch.captures)
+    links, names = link_names(document), Names(batch.captures)
     several = format_count(len(batch.links), "link")
     source = f"{format_count(len(batch.captures), 'capture')} against {several}"
     told = list(state_notes(document))
     values = {
         "title": escape(f"Batch of {source}"),
         "style": resource("page.css"),
-        "source": escape(source + (f", below {names.folder}" if names.folder else "")),
+        "source": escape(source),
         "headline": escape(batch_verdict(document)),
         "mood": "good" if is_good(document) else "bad",
         "lead": paragraphs(told),
         "warnings": notes(document),
-        "links": section("links-head", "Links", table(LINK_HEADS, link_rows(document, links), range(1, 8))),
+        "links": section("links-head", "Links", _links(document, links)),
         "spreads": "".join(_spreads(batch, links, names)),
         "look": _look(document, links, names),
         "failures": _failures(document, links, names),
@@ -100,6 +102,11 @@ def batch_html(batch: Batch) -> str:
         "script": "".join(resource(f"{name}.js") for name in SCRIPTS),
     }
     return filled(resource("batch.html"), values)
+
+
+def _links(document: Mapping[str, Any], links: Names) -> str:
+    made = table(LINK_HEADS, link_rows(document, links), range(1, 8))
+    return f'{made}<p class="caption">{escape(LINK_WORDS)}</p>'
 
 
 def _spreads(batch: Batch, links: Names, names: Names) -> Iterator[str]:
@@ -116,13 +123,13 @@ def _spreads(batch: Batch, links: Names, names: Names) -> Iterator[str]:
         }
         widest = max((max(values) for values in found.values() if values), default=0.0)
         parts = [
-            _histogram(links.short(link), title, values, widest, _limit(batch, link, name), share)
+            _histogram(links.plain(link), title, values, widest, _limit(batch, link, name), share)
             for link, values in found.items()
             if values
         ]
         rows = [_spread_row(row, name, told, links, names) for row in batch.by_link if row["replays"]]
         heads = ["", "half", "90%", "99%", "worst", "worst in"]
-        body = "".join(parts) + CAPTION + table(heads, rows, range(1, 5))
+        body = f'<div class="each">{"".join(parts)}</div>' + CAPTION + table(heads, rows, range(1, 5))
         yield section(f"{name}-head", title, body)
 
 
@@ -154,11 +161,11 @@ def _histogram(
         f"The same as a table ({format_count(len(rows), 'bin')} with counts)",
         table(["from", "to", "captures"], rows, range(3)),
     )
-    return f"<h3>{escape(link)}</h3>{picture}{counts}"
+    return f"<div><h3>{escape(link)}</h3>{picture}{counts}</div>"
 
 
 def _look(document: Mapping[str, Any], links: Names, names: Names) -> str:
-    rows = list(look_rows(document, links, names))
+    rows = list(look_rows(document["look_first"], links, names))
     if not rows:
         return section("look-head", "Look at these first", "<p>No capture stands out.</p>")
     items = "".join(f"<li><strong>{escape(head)}</strong><ul>{_items(why)}</ul></li>" for head, why in rows)
