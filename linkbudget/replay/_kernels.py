@@ -510,9 +510,11 @@ def _spaced(times: Value, at: Value, last: Value, gap: Value, until: Value, more
 
 
 @part
-def _note_alike(m: Ints, first: Value, end: Value, place: Value, latency: Value, length: Value) -> None:
-    """Note a handler for each character, ``latency`` after it."""
-    times, behind = m[P_TIMES], place + np.uint64(m[P_RUNS_ROOM])
+def _note_alike(
+    m: Ints, first: Value, end: Value, place: Value, room: Value, latency: Value, length: Value
+) -> None:
+    """Note for each character what begins ``latency`` after it; ``place`` is that of the first row."""
+    times, behind = m[P_TIMES], place + np.uint64(room)
     for k in range(np.uint64(end - first)):
         start = number_at(times, first + np.int64(k)) + latency
         m[place + k] = start
@@ -642,7 +644,7 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
                         run_start = number_at(times, at - 1) + latency
                         run_end = run_start + length
                         if noted:
-                            _note_alike(m, first, at, starts + np.uint64(runs), latency, length)
+                            _note_alike(m, first, at, starts + np.uint64(runs), runs_room, latency, length)
                         now = number_at(times, at)
                 while at < last:
                     start = max(now + latency, run_end)
@@ -1771,6 +1773,96 @@ def _end_step(m: Ints) -> None:
     m[STEP_NS] += m[NOW] - m[PASS_START] - (_busy_before(m, m[NOW]) - m[PASS_HANDLER])
 
 
+@part
+def _near(times: Value, at: Value, stop: Value, gap: Value) -> Value:
+    """Return the first character from ``at`` on whose next one comes less than a gap later, else ``stop``."""
+    while at + 8 <= stop:
+        near = np.int64(0)
+        for k in range(8):
+            near |= np.int64(number_at(times, at + k + 1) - number_at(times, at + k) < gap)
+        if near:
+            break
+        at += 8
+    while at < stop and number_at(times, at + 1) - number_at(times, at) >= gap:
+        at += 1
+    return at
+
+
+@part
+def _as_they_come(m: Ints) -> Value:
+    """Let a core of its own read bytes of a DMA buffer that are parsed before the next ones come.
+
+    Each is then a step, from its arrival on. Return whether there were some. The last character known is
+    left, because nobody can tell what comes behind it.
+    """
+    at, times, strategy = m[NEXT], m[P_TIMES], m[P_STRATEGY]
+    rank, last = at - m[SHIFT], min(m[P_KNOWN] - 1, m[m[P_AT_DROPS] + m[DROP]])
+    if m[P_MODE] != DMA or m[P_EVENTS] or m[P_PAUSE_EVERY] or strategy == WHOLE_MESSAGE or at >= last:
+        return False
+    if m[BROKEN] or m[BUFFER_RANK] != rank or m[BUFFER_UPTO] != rank or m[LAST_RANK] + 1 != rank:
+        return False
+    if number_at(times, at) < m[NOW]:
+        return False
+    room, place = m[P_STEPS_ROOM], np.uint64(m[P_AT_STEPS])
+    steps, ends, ends_room, total = m[STEPS], m[ENDS], m[P_ENDS_ROOM], m[TOTAL_ENDS]
+    at_ends, noted = np.uint64(m[P_AT_ENDS]), m[P_NOTED] > 0
+    each, message, message_byte = m[P_CALL_NS] + m[P_BYTE_NS], m[P_MESSAGE_NS], m[P_MESSAGE_BYTE_NS]
+    every = m[P_LINES] or not m[P_DELIMITED]
+    since, stretch, reading, now = m[SINCE_END], m[STRETCH], np.int64(0), m[NOW]
+    first, shift, stop = at, m[SHIFT], np.uint64(m[P_AT_STOPS] + m[STOP])
+    while m[stop] < rank:
+        stop += np.uint64(1)
+    last = min(last, at + room - steps)
+    while at < last:
+        begun = at
+        at = _near(times, at, min(last, m[stop] + shift), each + 1)
+        if at > begun:
+            _note_alike(m, begun, at, place + np.uint64(steps), room, np.int64(0), each)
+            count = at - begun
+            steps += count
+            since += count
+            stretch += count
+            reading += count * each
+            now = number_at(times, at - 1) + each
+        if at == last or at - shift < m[stop]:
+            break
+        ending = every or stretch > 0
+        cost = each
+        if ending:
+            cost += message + message_byte * (since + 1)
+        start = number_at(times, at)
+        if number_at(times, at + 1) - start <= cost or (ending and noted and ends == ends_room):
+            break
+        since, stretch, now = since + 1, np.int64(0), start + cost
+        reading += cost
+        m[place + np.uint64(steps)], m[place + np.uint64(room + steps)] = start, now
+        steps += 1
+        if ending:
+            since = np.int64(0)
+            total += 1
+            if noted:
+                row = at_ends + np.uint64(ends)
+                m[row], m[row + np.uint64(ends_room)] = now, at - shift
+                m[row + np.uint64(2 * ends_room)] = np.int64(stop) - m[P_AT_STOPS]
+                ends += 1
+        stop += np.uint64(1)
+        at += 1
+    if at == first:
+        return False
+    rank = at - shift
+    m[NEXT], m[BUFFER_UPTO], m[BUFFER_RANK], m[LAST_RANK], m[NOW] = at, rank, rank, rank - 1, now
+    m[STEPS], m[ENDS], m[TOTAL_ENDS], m[SINCE_END], m[STRETCH] = steps, ends, total, since, stretch
+    m[STOP] = np.int64(stop) - m[P_AT_STOPS]
+    m[PARSED] += at - first
+    m[READING_NS] += reading
+    m[STEP_NS] += reading
+    m[HIGH_WATER] = max(m[HIGH_WATER], 1)
+    if m[P_IDLE_NS]:
+        silent = number_at(times, at - 1) + m[P_IDLE_NS]
+        m[EXPIRY] = silent if silent > now else NEVER
+    return True
+
+
 @kernel_of_parts
 def receive(m: Ints) -> Value:
     """Run the model until it is done or lacks something; return `DONE` or what is lacking.
@@ -1820,6 +1912,8 @@ def receive(m: Ints) -> Value:
             _end_pass(m)
             m[PLACE] = AT_RELEASE
         elif place == ALONE:
+            if _as_they_come(m):
+                continue
             _free_at(m, m[NOW])
             if _look(m) > 0 or _wait(m, NEVER):
                 _start(m)
