@@ -272,7 +272,7 @@ def receiver_text(module_text: str, prefix: str, form: str) -> str:
     ``form`` is ``push`` or ``chunk``. ``read`` returns the number of the newest message, 0 for none.
     """
     arrays = "\nPLACES = const(" in module_text
-    extracts = "\nHELD = const(0)\n" in module_text
+    extracts = "\n_MAX_LINE = const(" in module_text
     places, take, feed = "", "self.place_of(self.take())", "        self.feed_bytes(chunk, 0)"
     if arrays:
         places = (

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Sequence
 
 from linkbudget.codegen.banner import banner
+from linkbudget.codegen.extract.micropython_short import short_lines, short_tables, takes_short
 from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, check_words, make_plan, refusals, trie
 from linkbudget.codegen.extract.wanted import ALL, wanted_names
 from linkbudget.codegen.micropython.viper_layout import places_of
@@ -49,7 +50,8 @@ KINDS = ("WHOLE", "DECIMAL", "FLAG", "CHOICE", "GROUP")
 # Constants that begin with an underscore take no memory in MicroPython, and meet no name of a message.
 PRIVATE_NAMES = (
     *STATES, *HELD, *COLUMNS, *KINDS, "MAX_LINE", "END", "FIRST_OF_END", "SPACE_10", "SPACE_13", "OTHER",
-    "FIFTH", "TENTH", "FIELDS", "WORDS", "LITERALS", "OPENING", "ELEMENTS", "KEYED", "KEY_FIELD",
+    "FIFTH", "TENTH", "ROWS", "NAMES", "FIELDS", "WORDS", "LITERALS", "OPENING", "ELEMENTS", "KEYED",
+    "KEY_FIELD", "WORK", "ONE", "ONE_AT",
 )  # fmt: skip
 PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
 METHOD = "    @micropython.viper\n"
@@ -92,6 +94,8 @@ def refused_text(plan: ExtractPlan) -> str:
     return textwrap.fill(f"Of a line: {text}.", 108) + "\n" if text else ""
 
 
+MARKED = re.compile(r"^( *)# (short|last|stop)\n(.*?)^ *# end \2\n", re.MULTILINE | re.DOTALL)
+PIECES = "linkbudget.codegen.extract.runtime"
 ARRAY = re.compile(r"^ *# array\n(.*?)^ *# end\n", re.MULTILINE | re.DOTALL)
 
 
@@ -117,12 +121,12 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
     ).replace("\\", "\\\\")
     parts = [
         '"""' + doc.replace('"""', "'''") + '\n"""\n\n' + (VIPER if viper else PLAIN),
-        _constants(plan),
+        _constants(plan, viper),
         places_text(plan.spec),
-        _array_tables(plan, spec) if array else _tables(plan),
+        _array_tables(plan, spec) if array else _tables(plan, viper and takes_short(plan)),
         core_text(plan.spec, viper),
-        ARRAY.sub(r"\1" if array else "", piece("json_viper", "linkbudget.codegen.extract.runtime"))
-        + "\n"
+        _shortened(ARRAY.sub(r"\1" if array else "", piece("json_viper", PIECES)), plan, viper)
+        + "\n\n\n"
         + (_array_commit(plan) if array else _commit(plan)),
     ]
     text = "\n\n\n".join(
@@ -130,6 +134,18 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
     )
     refuse_doubles(text)
     return text + "\n" if viper else without_viper(text) + "\n"
+
+
+def _shortened(text: str, plan: ExtractPlan, viper: bool) -> str:
+    """Return the receiver with the short way of plain lines, or without any."""
+    short = viper and takes_short(plan)
+
+    def written(found: re.Match[str]) -> str:
+        if found[2] != "short":
+            return found[3] if short else ""
+        return "".join(f"{found[1]}{line}\n" for line in short_lines(plan)) if short else ""
+
+    return MARKED.sub(written, text)
 
 
 def without_viper(text: str) -> str:
@@ -155,13 +171,19 @@ def refuse_doubles(text: str) -> None:
         raise TargetError(f"{double}: two things get this name in the module; rename a message or field")
 
 
-def _constants(plan: ExtractPlan) -> str:
+def _constants(plan: ExtractPlan, viper: bool) -> str:
     end = plan.terminator
+    first = 28 + 3 * len(plan.spec.messages)
+    one = first + len(HELD) + plan.marks + 1
     numbers = {
         "KINDS": len(plan.spec.messages),
         "PLACES": max([places_of(message)[1] for message in plan.spec.messages] + [1]),
         "OCTETS": 0,
-        "HELD": 0,
+        # Words between the kinds and the slots: what is kept of a line, numbers, and a byte that was pushed.
+        "HELD": 4 * (one + 1 - first),
+        "WORK": first + len(HELD),
+        "ONE": one,
+        "ONE_AT": 4 * one if viper else one,
         "MAX_LINE": plan.max_line,
         "END": end[-1],
         "FIRST_OF_END": end[0] if len(end) == 2 else -1,
@@ -176,19 +198,19 @@ def _constants(plan: ExtractPlan) -> str:
         "TENTH": ((1 << BITS) - 1) // 10,
     }
     lines = [f"{name} = const({value})" for name, value in numbers.items()]
-    for about, names in (
-        ("Places of the counters.", COUNTERS),
-        ("Places in the grammar.", STATES),
-        ("What is kept of a line.", HELD),
-        ("Columns of the fields, and their kinds.", COLUMNS),
-        ("", KINDS),
+    for about, names, start in (
+        ("Places of the counters.", COUNTERS, 0),
+        ("Places in the grammar.", STATES, 0),
+        ("What is kept of a line, in the receiver's memory.", HELD, first),
+        ("Columns of the fields, and their kinds.", COLUMNS, 0),
+        ("", KINDS, 0),
     ):
         lines += [f"# {about}"] * bool(about)
-        lines += [f"{name} = const({place})" for place, name in enumerate(names)]
+        lines += [f"{name} = const({place})" for place, name in enumerate(names, start)]
     return "\n".join(lines)
 
 
-def _tables(plan: ExtractPlan) -> str:
+def _tables(plan: ExtractPlan, short: bool) -> str:
     words = bytearray()
     top: dict[str, int] = {}
     later: list[tuple[str, dict[str, int]]] = []
@@ -215,9 +237,10 @@ def _tables(plan: ExtractPlan) -> str:
             f"{plan.spec.direction}: keys and words need {len(words)} bytes, 32767 are possible"
         )
     rows = [_row(field, roots.get(f"words {field.bit}", 0)) for field in plan.fields]
+    shortened = f"\n{short_tables(plan, rows)}" if short else ""
     rows += [(0, 1, 0, 0, 0, KINDS.index("GROUP"), roots[f"keys {m.place}"], 0) for m in plan.keyed]
     rows.append((0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0))
-    return _table_text(rows, words)
+    return _table_text(rows, words) + shortened
 
 
 def _table_text(rows: Sequence[tuple[int, ...]], words: bytearray) -> str:
@@ -287,14 +310,10 @@ def _add_trie(words: bytearray, known: dict[str, int]) -> None:
 
 def _commit(plan: ExtractPlan) -> str:
     out = Lines()
-    with out.block(
-        "    @micropython.viper\n    def _commit(self, now: int) -> int:".partition("\n")[2].strip()
-    ):
+    out.add("@micropython.viper")
+    with out.block("def _commit(memory, now: int) -> int:"):
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
-        out.add("s = ptr32(self.line)")
-        out.add("w = ptr32(self.work)")
-        out.add("memory = self.memory")
-        out.add("v = ptr32(memory)")
+        out.add("s = ptr32(memory)")
         out.add("seen = s[SEEN]")
         out.add("good = s[GOOD]")
         out.add("wrong = seen ^ seen & (good | s[NONE])")
@@ -310,21 +329,15 @@ def _commit(plan: ExtractPlan) -> str:
             _judge(out, plan, found[0])
         else:
             out.add("return 0 - UNKNOWN")
-    body = "".join(f"    {line}\n" if line else "\n" for line in out.text().splitlines())
-    return f"\n    @micropython.viper\n{body}"
+    return out.text()
 
 
 def _array_commit(plan: ExtractPlan) -> str:
     out = Lines()
-    with out.block("def _commit(self, now: int) -> int:"):
+    out.add("@micropython.viper")
+    with out.block("def _commit(memory, now: int) -> int:"):
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
-        for line in (
-            "s = ptr32(self.line)",
-            "w = ptr32(self.work)",
-            "memory = self.memory",
-            "v = ptr32(memory)",
-        ):
-            out.add(line)
+        out.add("s = ptr32(memory)")
         out.add("seen = s[SEEN]")
         out.add("good = s[GOOD]")
         out.add("wrong = seen ^ seen & (good | s[NONE])")
@@ -332,14 +345,13 @@ def _array_commit(plan: ExtractPlan) -> str:
             with out.block("if good >> KEY_FIELD & 1 == 0:"):
                 out.add("return 0 - UNKNOWN")
             for message in plan.spec.messages:
-                with out.block(f"if w[KEY_FIELD] == {message.place}:"):
+                with out.block(f"if s[WORK + KEY_FIELD] == {message.place}:"):
                     _judge(out, plan, message, False)
         else:
             _judge(out, plan, plan.spec.messages[0], False)
         if plan.keyed:
             out.add("return 0 - UNKNOWN")
-    body = "".join(f"    {line}\n" if line else "\n" for line in out.text().splitlines())
-    return f"\n    @micropython.viper\n{body}"
+    return out.text()
 
 
 def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec, grouped: bool = True) -> None:
@@ -358,15 +370,15 @@ def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec, grouped: bool = 
     out.add("o = _VALUES_AT + slot * _STRIDE")
     for place, field in zip(places_of(message)[0], fields, strict=True):
         low = field.number.low if field.number.kind != "scaled" else 0
-        value = f"w[{field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
+        value = f"s[WORK + {field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
         at = place.first
         if field.optional:
-            out.add(f"v[o + {at}] = good >> {field.bit} & 1")
-            with out.block(f"if v[o + {at}]:"):
-                out.add(f"v[o + {at + 1}] = {value}")
+            out.add(f"s[o + {at}] = good >> {field.bit} & 1")
+            with out.block(f"if s[o + {at}]:"):
+                out.add(f"s[o + {at + 1}] = {value}")
             with out.block("else:"):
-                out.add(f"v[o + {at + 1}] = 0")
+                out.add(f"s[o + {at + 1}] = 0")
         else:
-            out.add(f"v[o + {at}] = {value}")
+            out.add(f"s[o + {at}] = {value}")
     out.add(f"_done(memory, {message.place}, slot, now)")
     out.add(f"return {message.place + 1}")

@@ -4,475 +4,522 @@
 
 
 # ---------------------------------------------------------------------------------------------------------
-class Receiver(Core):
-    """Bytes in, messages out: no object is built, a line counts only at its end, work for each byte is bounded."""
-
-    def __init__(self):
-        Core.__init__(self, True)
-        self.line = array("i", [0] * 24)
-        self.line[AT] = LINE_START
-        self.line[LEFT] = MAX_LINE + 1
-        self.work = array("i", [0] * (OTHER + 1))
-        self.one = bytearray(1)
-
-    @micropython.viper
-    def push(self, byte: int, now: int) -> int:
-        """Take one byte; return 0, the number of a message it completed (from 1), or minus a fault."""
-        one = ptr8(self.one)
-        one[0] = byte
-        return int(self._run(self.one, 1, now))
-
-    @micropython.viper
-    def feed(self, data, n: int, now: int) -> int:
-        """Take the first n bytes; return how many were taken, which is all of them."""
-        self._run(data, n, now)
-        return n
-
-    @micropython.viper
-    def _run(self, data, n: int, now: int) -> int:
-        d = ptr8(data)
-        s = ptr32(self.line)
-        c = ptr32(self.counters)
-        w = ptr32(self.work)
-        f = ptr32(FIELDS)
-        t = ptr8(WORDS)
-        c[RECEIVED] = c[RECEIVED] + n
-        at = s[AT]
-        left = s[LEFT]
-        value = s[VALUE]
-        field = s[FIELD]
-        node = s[NODE]
-        fault = NOT_JSON
-        result = 0
-        i = 0
-        while i < n:
-            byte = d[i]
-            i += 1
-            if left == 0:
-                at = DROP
-                s[REASON] = TOO_LONG
-            else:
-                left -= 1
-            if at == DIGITS:
-                if byte >= 48:
-                    if byte <= 57:
-                        if value >> 26 == 0:
-                            value = value * 10 + byte - 48
-                        elif byte == 48:
-                            s[TENS] = s[TENS] + 1
-                        else:
-                            # More digits than any field has.
-                            field = OTHER
-                        continue
-                at = DIGITS_OVER
-            if at == WORD:
-                p = node
-                k = t[p]
-                p += 1
-                while k:
-                    if t[p] == byte:
-                        break
-                    p += 3
-                    k -= 1
-                if k:
-                    node = t[p + 1] | t[p + 2] << 8
-                    if node & 0x8000:
-                        if s[IN_KEY]:
-                            field = node & 0x7FFF
-                            at = COLON
-                        else:
-                            w[field] = node & 0x7FFF
-                            s[GOOD] = s[GOOD] | 1 << field
-                            at = AFTER
-                    continue
-                if byte == 92:
-                    s[BACK] = WORD
-                    at = ESCAPE
-                    continue
-                if s[IN_KEY]:
-                    field = OTHER
-                at = STRING
-            if at == FRACTION:
-                if byte >= 48:
-                    if byte <= 57:
-                        if value >> 26 == 0:
-                            value = value * 10 + byte - 48
-                            s[TENS] = s[TENS] - 1
-                        elif byte != 48:
-                            field = OTHER
-                        continue
-                at = NUMBER_OVER
-            if at == STRING:
-                if byte == 34:
-                    at = COLON if s[IN_KEY] else AFTER
-                    continue
-                if byte == 92:
-                    s[BACK] = STRING
-                    at = ESCAPE
-                    continue
-                if byte >= 32:
-                    if byte < 128:
-                        continue
-                    if byte >= 0xC2 and byte <= 0xF4:
-                        # UTF-8: only the second byte has bounds of its own.
-                        s[LOWEST] = 0xA0 if byte == 0xE0 else 0x90 if byte == 0xF0 else 0x80
-                        s[HIGHEST] = 0x9F if byte == 0xED else 0x8F if byte == 0xF4 else 0xBF
-                        s[MORE] = 1 if byte < 0xE0 else 2 if byte < 0xF0 else 3
-                        at = WIDE
-                        continue
-                at = REFUSED
-            if at == COLON:
-                if byte == 58:
-                    if field < OTHER:
-                        if s[SEEN] >> field & 1:
-                            fault = TWICE
-                            at = REFUSED
-                        else:
-                            s[SEEN] = s[SEEN] | 1 << field
-                            at = VALUE_START
-                            continue
+@micropython.viper
+def _run(memory, data, i: int, n: int, now: int) -> int:
+    d = ptr8(data)
+    s = ptr32(memory)
+    f = ptr32(FIELDS)
+    at = s[AT]
+    left = s[LEFT]
+    value = s[VALUE]
+    field = s[FIELD]
+    node = s[NODE]
+    fault = NOT_JSON
+    result = 0
+    while i < n:
+        byte = d[i]
+        i += 1
+        if left == 0:
+            at = DROP
+            s[REASON] = TOO_LONG
+        else:
+            left -= 1
+        if at == DIGITS:
+            if byte >= 48:
+                if byte <= 57:
+                    if value >> 26 == 0:
+                        value = value * 10 + byte - 48
+                    elif byte == 48:
+                        s[TENS] = s[TENS] + 1
                     else:
-                        at = VALUE_START
-                        continue
-                elif byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
-                    continue
-                else:
-                    at = REFUSED
-            if at == FIRST_ELEMENT:
-                if byte == 93:
-                    at = AFTER
-                elif byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
-                    continue
-                else:
-                    at = VALUE_START
-                    # array
-                    if s[STACK] == 3:
-                        at = ELEMENT
-                    # end
-            # array
-            if at == ELEMENT:
-                # An element of the message begins: which field it is.
-                e = ptr8(ELEMENTS)
-                field = OTHER
-                k = s[PLACE] - KEYED
-                if k < 0:
-                    field = KEY_FIELD
-                else:
-                    p = w[KEY_FIELD] if KEYED else 0
-                    if KEYED == 0 or s[GOOD] >> KEY_FIELD & 1:
-                        if k < e[p * 2]:
-                            field = e[e[p * 2 + 1] + k]
-                s[PLACE] = s[PLACE] + 1
-                if field < OTHER:
-                    s[SEEN] = s[SEEN] | 1 << field
-                at = VALUE_START
-            # end
-            if at == VALUE_START:
-                if byte == 45:
-                    s[NEGATIVE] = 1
-                    at = FIRST_DIGIT
-                    continue
-                if byte >= 48 and byte <= 57:
-                    s[NEGATIVE] = 0
-                    at = FIRST_DIGIT
-                elif byte == 34:
-                    s[IN_KEY] = 0
-                    at = STRING
-                    if f[field * 8 + KIND] == CHOICE:
-                        node = f[field * 8 + ROOT]
-                        at = WORD
-                    continue
-                elif byte == 123 or byte == 91:
-                    if s[STACK] & 0x8000:
-                        fault = TOO_DEEP
-                        at = REFUSED
-                    elif byte == 91:
-                        s[STACK] = s[STACK] << 1 | 1
+                        # More digits than any field has.
                         field = OTHER
-                        at = FIRST_ELEMENT
-                        continue
+                    continue
+            at = DIGITS_OVER
+        if at == WORD:
+            t = ptr8(WORDS)
+            p = node
+            k = t[p]
+            p += 1
+            while k:
+                if t[p] == byte:
+                    break
+                p += 3
+                k -= 1
+            if k:
+                node = t[p + 1] | t[p + 2] << 8
+                if node & 0x8000:
+                    if s[IN_KEY]:
+                        field = node & 0x7FFF
+                        at = COLON
                     else:
-                        s[STACK] = s[STACK] << 1
-                        if f[field * 8 + KIND] == GROUP:
-                            s[LEVEL] = s[STACK]
-                            s[KEYS] = f[field * 8 + ROOT]
-                            s[GOOD] = s[GOOD] | 1 << field
-                        at = FIRST_KEY
-                        continue
-                elif byte == 116 or byte == 102:
-                    s[TEXT] = 0 if byte == 116 else 4
-                    if f[field * 8 + KIND] == FLAG:
-                        w[field] = 1 if byte == 116 else 0
+                        s[WORK + field] = node & 0x7FFF
                         s[GOOD] = s[GOOD] | 1 << field
-                    at = LITERAL
-                    continue
-                elif byte == 110:
-                    s[TEXT] = 9
-                    if f[field * 8 + OPTIONAL]:
-                        s[NONE] = s[NONE] | 1 << field
-                    at = LITERAL
-                    continue
-                elif byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
-                    continue
-                else:
-                    at = REFUSED
-            if at == FIRST_DIGIT:
-                if byte < 48 or byte > 57:
-                    at = REFUSED
-                else:
-                    if f[field * 8 + KIND] > DECIMAL:
-                        field = OTHER
-                    # Kept above zero: a port of 64 bits reads what is below as something large.
-                    s[TENS] = f[field * 8 + DECIMALS] + 0x8000
-                    value = byte - 48
-                    at = DIGITS if byte != 48 else DIGITS_OVER
-                    continue
-            if at == DIGITS_OVER:
-                if byte == 46:
-                    if f[field * 8 + KIND] == WHOLE:
-                        field = OTHER
-                    at = POINT
-                    continue
-                at = NUMBER_OVER
-            if at == POINT:
-                if byte < 48 or byte > 57:
-                    at = REFUSED
-                else:
+                        at = AFTER
+                continue
+            if byte == 92:
+                s[BACK] = WORD
+                at = ESCAPE
+                continue
+            if s[IN_KEY]:
+                field = OTHER
+            at = STRING
+        if at == FRACTION:
+            if byte >= 48:
+                if byte <= 57:
                     if value >> 26 == 0:
                         value = value * 10 + byte - 48
                         s[TENS] = s[TENS] - 1
                     elif byte != 48:
                         field = OTHER
-                    at = FRACTION
                     continue
-            if at == EXPONENT:
-                s[CODE] = 0
-                s[MINUS] = 0
-                at = EXPONENT_FIRST
-                if byte == 45:
-                    s[MINUS] = 1
+            at = NUMBER_OVER
+        if at == STRING:
+            if byte == 34:
+                at = COLON if s[IN_KEY] else AFTER
+                continue
+            if byte == 92:
+                s[BACK] = STRING
+                at = ESCAPE
+                continue
+            if byte >= 32:
+                if byte < 128:
                     continue
-                if byte == 43:
+                if byte >= 0xC2 and byte <= 0xF4:
+                    # UTF-8: only the second byte has bounds of its own.
+                    s[LOWEST] = 0xA0 if byte == 0xE0 else 0x90 if byte == 0xF0 else 0x80
+                    s[HIGHEST] = 0x9F if byte == 0xED else 0x8F if byte == 0xF4 else 0xBF
+                    s[MORE] = 1 if byte < 0xE0 else 2 if byte < 0xF0 else 3
+                    at = WIDE
                     continue
-            if at == EXPONENT_FIRST:
-                at = EXPONENT_DIGITS
-                if byte < 48 or byte > 57:
-                    at = REFUSED
-            if at == EXPONENT_DIGITS:
-                if byte >= 48 and byte <= 57:
-                    # Beyond the longest line it does not matter how far.
-                    s[CODE] = s[CODE] * 10 + byte - 48 if s[CODE] < 2000 else 20000
-                    continue
-                s[TENS] = s[TENS] - s[CODE] if s[MINUS] else s[TENS] + s[CODE]
-                at = KEEP
-            if at == NUMBER_OVER:
-                if byte == 101 or byte == 69:
-                    if f[field * 8 + KIND] == WHOLE:
-                        field = OTHER
-                    at = EXPONENT
-                    continue
-                at = KEEP
-            if at == KEEP:
-                at = AFTER
-                tens = s[TENS] - 0x8000
-                while tens > 0 and value != 0:
-                    if value >> 26:
-                        field = OTHER
-                        value = 0
-                    value = value * 10
-                    tens -= 1
-                while tens < 0 and value != 0:
-                    # Divided by ten as below.
-                    value = value * FIFTH & 0x3FFFFFFF
-                    if value & 1 or value >> 1 > TENTH:
-                        field = OTHER
-                        value = 0
-                    value = value >> 1
-                    tens += 1
+            at = REFUSED
+        if at == COLON:
+            if byte == 58:
                 if field < OTHER:
-                    if s[NEGATIVE]:
-                        value = 0 - value
-                    # An exact division by multiplication with the inverse: a rest makes the result too large.
-                    value = (value - f[field * 8 + LOW]) * f[field * 8 + INVERSE] & 0x3FFFFFFF
-                    k = f[field * 8 + TWOS]
-                    if value & (1 << k) - 1 == 0:
-                        value = value >> k
-                        if value <= f[field * 8 + MOST]:
-                            w[field] = value
-                            s[GOOD] = s[GOOD] | 1 << field
-            if at == LITERAL:
-                letters = ptr8(LITERALS)
-                if byte == letters[s[TEXT]]:
-                    s[TEXT] = s[TEXT] + 1
-                    if letters[s[TEXT]] == 0:
-                        at = AFTER
-                    continue
-                at = REFUSED
-            if at == AFTER:
-                if byte == 44:
-                    # Inside of an array nothing is wanted: the field is the one for that since it began.
-                    at = VALUE_START if s[STACK] & 1 else KEY
-                    # array
-                    if s[STACK] == 3:
-                        at = ELEMENT
-                    # end
-                    continue
-                # array
-                if byte == 93 and s[STACK] == 3:
-                    e = ptr8(ELEMENTS)
-                    p = w[KEY_FIELD] if KEYED else 0
-                    if KEYED == 0 or s[GOOD] >> KEY_FIELD & 1:
-                        if s[PLACE] != e[p * 2] + KEYED:
-                            fault = MISSING
-                            byte = 256
-                # end
-                if byte == (93 if s[STACK] & 1 else 125):
-                    s[STACK] = s[STACK] >> 1
-                    if s[STACK] == 1:
-                        at = BEHIND
-                    elif s[STACK] == 2:
-                        s[LEVEL] = 2
-                        s[KEYS] = 0
-                    continue
-                if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
-                    continue
-                at = REFUSED
-            if at == KEY or at == FIRST_KEY:
-                if byte == 34:
-                    s[IN_KEY] = 1
-                    if s[STACK] == s[LEVEL]:
-                        node = s[KEYS]
-                        at = WORD
+                    if s[SEEN] >> field & 1:
+                        fault = TWICE
+                        at = REFUSED
                     else:
-                        field = OTHER
-                        at = STRING
-                    continue
-                if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
-                    continue
-                if byte == 125 and at == FIRST_KEY:
-                    s[STACK] = s[STACK] >> 1
-                    at = BEHIND if s[STACK] == 1 else AFTER
-                    if s[STACK] == 2:
-                        s[LEVEL] = 2
-                        s[KEYS] = 0
-                    continue
-                at = REFUSED
-            if at == WIDE:
-                if byte >= s[LOWEST] and byte <= s[HIGHEST]:
-                    s[LOWEST] = 0x80
-                    s[HIGHEST] = 0xBF
-                    s[MORE] = s[MORE] - 1
-                    if s[MORE] == 0:
-                        at = STRING
-                    continue
-                at = REFUSED
-            if at == HEX:
-                k = byte - 48
-                if k < 0 or k > 9:
-                    k = (byte | 32) - 87
-                    if k < 10 or k > 15:
-                        k = 16
-                if k < 16:
-                    s[CODE] = s[CODE] << 4 | k
-                    s[MORE] = s[MORE] - 1
-                    if s[MORE] == 0:
-                        at = ESCAPED
-                    else:
+                        s[SEEN] = s[SEEN] | 1 << field
+                        at = VALUE_START
                         continue
                 else:
-                    at = REFUSED
-            if at == ESCAPE:
-                at = ESCAPED
-                s[CODE] = 0
-                if byte == 117:
-                    s[MORE] = 4
-                    at = HEX
+                    at = VALUE_START
                     continue
-                if byte == 47:
-                    s[CODE] = byte
-                elif byte != 34 and byte != 92:
-                    if byte != 98 and byte != 102 and byte != 110 and byte != 114 and byte != 116:
-                        at = REFUSED
-            if at == ESCAPED:
-                # Given back to where the escape began; no word has a quote, a backslash or a control character.
-                at = STRING
-                k = s[CODE]
-                if s[BACK] == WORD:
-                    p = 0
-                    if k >= 32 and k < 127 and k != 34 and k != 92:
-                        p = node
-                        left_ways = t[p]
-                        p += 1
-                        while left_ways:
-                            if t[p] == k:
-                                break
-                            p += 3
-                            left_ways -= 1
-                        if left_ways == 0:
-                            p = 0
-                    if p:
-                        node = t[p + 1] | t[p + 2] << 8
-                        at = WORD
-                    elif s[IN_KEY]:
-                        field = OTHER
+            elif byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
                 continue
-            if at == BEHIND or at == LAST_BYTE:
-                if byte == END and (at == LAST_BYTE or FIRST_OF_END < 0):
-                    at = LINE_START
-                    length = MAX_LINE - left
-                    if length > c[HIGH_WATER]:
-                        c[HIGH_WATER] = length
-                    left = MAX_LINE + 1
-                    result = int(self._commit(now))
-                    if result < 0:
-                        c[0 - result] = c[0 - result] + 1
-                    continue
-                if at == BEHIND:
-                    if byte == FIRST_OF_END:
-                        at = LAST_BYTE
-                        continue
-                    if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
-                        continue
+            else:
                 at = REFUSED
-            if at == LINE_START:
-                if byte == OPENING:
-                    s[SEEN] = 0
-                    s[GOOD] = 0
-                    s[NONE] = 0
-                    s[STACK] = 2
+        if at == FIRST_ELEMENT:
+            if byte == 93:
+                at = AFTER
+            elif byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
+                continue
+            else:
+                at = VALUE_START
+                # array
+                if s[STACK] == 3:
+                    at = ELEMENT
+                # end
+        # array
+        if at == ELEMENT:
+            # An element of the message begins: which field it is.
+            e = ptr8(ELEMENTS)
+            field = OTHER
+            k = s[PLACE] - KEYED
+            if k < 0:
+                field = KEY_FIELD
+            else:
+                p = s[WORK + KEY_FIELD] if KEYED else 0
+                if KEYED == 0 or s[GOOD] >> KEY_FIELD & 1:
+                    if k < e[p * 2]:
+                        field = e[e[p * 2 + 1] + k]
+            s[PLACE] = s[PLACE] + 1
+            if field < OTHER:
+                s[SEEN] = s[SEEN] | 1 << field
+            at = VALUE_START
+        # end
+        if at == VALUE_START:
+            if byte == 45:
+                s[NEGATIVE] = 1
+                at = FIRST_DIGIT
+                continue
+            if byte >= 48 and byte <= 57:
+                s[NEGATIVE] = 0
+                at = FIRST_DIGIT
+            elif byte == 34:
+                s[IN_KEY] = 0
+                at = STRING
+                if f[field * 8 + KIND] == CHOICE:
+                    node = f[field * 8 + ROOT]
+                    at = WORD
+                continue
+            elif byte == 123 or byte == 91:
+                if s[STACK] & 0x8000:
+                    fault = TOO_DEEP
+                    at = REFUSED
+                elif byte == 91:
+                    s[STACK] = s[STACK] << 1 | 1
+                    field = OTHER
+                    at = FIRST_ELEMENT
+                    continue
+                else:
+                    s[STACK] = s[STACK] << 1
+                    if f[field * 8 + KIND] == GROUP:
+                        s[LEVEL] = s[STACK]
+                        s[KEYS] = f[field * 8 + ROOT]
+                        s[GOOD] = s[GOOD] | 1 << field
+                    at = FIRST_KEY
+                    continue
+            elif byte == 116 or byte == 102:
+                s[TEXT] = 0 if byte == 116 else 4
+                if f[field * 8 + KIND] == FLAG:
+                    s[WORK + field] = 1 if byte == 116 else 0
+                    s[GOOD] = s[GOOD] | 1 << field
+                at = LITERAL
+                continue
+            elif byte == 110:
+                s[TEXT] = 9
+                if f[field * 8 + OPTIONAL]:
+                    s[NONE] = s[NONE] | 1 << field
+                at = LITERAL
+                continue
+            elif byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
+                continue
+            else:
+                at = REFUSED
+        if at == FIRST_DIGIT:
+            if byte < 48 or byte > 57:
+                at = REFUSED
+            else:
+                if f[field * 8 + KIND] > DECIMAL:
+                    field = OTHER
+                # Kept above zero: a port of 64 bits reads what is below as something large.
+                s[TENS] = f[field * 8 + DECIMALS] + 0x8000
+                value = byte - 48
+                at = DIGITS if byte != 48 else DIGITS_OVER
+                continue
+        if at == DIGITS_OVER:
+            if byte == 46:
+                if f[field * 8 + KIND] == WHOLE:
+                    field = OTHER
+                at = POINT
+                continue
+            at = NUMBER_OVER
+        if at == POINT:
+            if byte < 48 or byte > 57:
+                at = REFUSED
+            else:
+                if value >> 26 == 0:
+                    value = value * 10 + byte - 48
+                    s[TENS] = s[TENS] - 1
+                elif byte != 48:
+                    field = OTHER
+                at = FRACTION
+                continue
+        if at == EXPONENT:
+            s[CODE] = 0
+            s[MINUS] = 0
+            at = EXPONENT_FIRST
+            if byte == 45:
+                s[MINUS] = 1
+                continue
+            if byte == 43:
+                continue
+        if at == EXPONENT_FIRST:
+            at = EXPONENT_DIGITS
+            if byte < 48 or byte > 57:
+                at = REFUSED
+        if at == EXPONENT_DIGITS:
+            if byte >= 48 and byte <= 57:
+                # Beyond the longest line it does not matter how far.
+                s[CODE] = s[CODE] * 10 + byte - 48 if s[CODE] < 2000 else 20000
+                continue
+            s[TENS] = s[TENS] - s[CODE] if s[MINUS] else s[TENS] + s[CODE]
+            at = KEEP
+        if at == NUMBER_OVER:
+            if byte == 101 or byte == 69:
+                if f[field * 8 + KIND] == WHOLE:
+                    field = OTHER
+                at = EXPONENT
+                continue
+            at = KEEP
+        if at == KEEP:
+            at = AFTER
+            tens = s[TENS] - 0x8000
+            while tens > 0 and value != 0:
+                if value >> 26:
+                    field = OTHER
+                    value = 0
+                value = value * 10
+                tens -= 1
+            while tens < 0 and value != 0:
+                # Divided by ten as below.
+                value = value * FIFTH & 0x3FFFFFFF
+                if value & 1 or value >> 1 > TENTH:
+                    field = OTHER
+                    value = 0
+                value = value >> 1
+                tens += 1
+            if field < OTHER:
+                if s[NEGATIVE]:
+                    value = 0 - value
+                # An exact division by multiplication with the inverse: a rest makes the result too large.
+                value = (value - f[field * 8 + LOW]) * f[field * 8 + INVERSE] & 0x3FFFFFFF
+                k = f[field * 8 + TWOS]
+                if value & (1 << k) - 1 == 0:
+                    value = value >> k
+                    if value <= f[field * 8 + MOST]:
+                        s[WORK + field] = value
+                        s[GOOD] = s[GOOD] | 1 << field
+        if at == LITERAL:
+            letters = ptr8(LITERALS)
+            if byte == letters[s[TEXT]]:
+                s[TEXT] = s[TEXT] + 1
+                if letters[s[TEXT]] == 0:
+                    at = AFTER
+                continue
+            at = REFUSED
+        if at == AFTER:
+            if byte == 44:
+                # Inside of an array nothing is wanted: the field is the one for that since it began.
+                at = VALUE_START if s[STACK] & 1 else KEY
+                # array
+                if s[STACK] == 3:
+                    at = ELEMENT
+                # end
+                continue
+            # array
+            if byte == 93 and s[STACK] == 3:
+                e = ptr8(ELEMENTS)
+                p = s[WORK + KEY_FIELD] if KEYED else 0
+                if KEYED == 0 or s[GOOD] >> KEY_FIELD & 1:
+                    if s[PLACE] != e[p * 2] + KEYED:
+                        fault = MISSING
+                        byte = 256
+            # end
+            if byte == (93 if s[STACK] & 1 else 125):
+                s[STACK] = s[STACK] >> 1
+                if s[STACK] == 1:
+                    at = BEHIND
+                elif s[STACK] == 2:
                     s[LEVEL] = 2
                     s[KEYS] = 0
-                    at = FIRST_KEY
-                    # array
-                    s[STACK] = 3
-                    s[PLACE] = 0
-                    at = FIRST_ELEMENT
-                    # end
+                continue
+            if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
+                continue
+            at = REFUSED
+        if at == KEY or at == FIRST_KEY:
+            if byte == 34:
+                s[IN_KEY] = 1
+                if s[STACK] == s[LEVEL]:
+                    node = s[KEYS]
+                    at = WORD
+                else:
+                    field = OTHER
+                    at = STRING
+                continue
+            if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
+                continue
+            if byte == 125 and at == FIRST_KEY:
+                s[STACK] = s[STACK] >> 1
+                at = BEHIND if s[STACK] == 1 else AFTER
+                if s[STACK] == 2:
+                    s[LEVEL] = 2
+                    s[KEYS] = 0
+                continue
+            at = REFUSED
+        if at == WIDE:
+            if byte >= s[LOWEST] and byte <= s[HIGHEST]:
+                s[LOWEST] = 0x80
+                s[HIGHEST] = 0xBF
+                s[MORE] = s[MORE] - 1
+                if s[MORE] == 0:
+                    at = STRING
+                continue
+            at = REFUSED
+        if at == HEX:
+            k = byte - 48
+            if k < 0 or k > 9:
+                k = (byte | 32) - 87
+                if k < 10 or k > 15:
+                    k = 16
+            if k < 16:
+                s[CODE] = s[CODE] << 4 | k
+                s[MORE] = s[MORE] - 1
+                if s[MORE] == 0:
+                    at = ESCAPED
+                else:
+                    continue
+            else:
+                at = REFUSED
+        if at == ESCAPE:
+            at = ESCAPED
+            s[CODE] = 0
+            if byte == 117:
+                s[MORE] = 4
+                at = HEX
+                continue
+            if byte == 47:
+                s[CODE] = byte
+            elif byte != 34 and byte != 92:
+                if byte != 98 and byte != 102 and byte != 110 and byte != 114 and byte != 116:
+                    at = REFUSED
+        if at == ESCAPED:
+            # Given back to where the escape began; no word has a quote, a backslash or a control character.
+            at = STRING
+            k = s[CODE]
+            if s[BACK] == WORD:
+                p = 0
+                if k >= 32 and k < 127 and k != 34 and k != 92:
+                    p = node
+                    t = ptr8(WORDS)
+                    left_ways = t[p]
+                    p += 1
+                    while left_ways:
+                        if t[p] == k:
+                            break
+                        p += 3
+                        left_ways -= 1
+                    if left_ways == 0:
+                        p = 0
+                if p:
+                    node = t[p + 1] | t[p + 2] << 8
+                    at = WORD
+                elif s[IN_KEY]:
+                    field = OTHER
+            continue
+        if at == BEHIND or at == LAST_BYTE:
+            if byte == END and (at == LAST_BYTE or FIRST_OF_END < 0):
+                at = LINE_START
+                # stop
+                n = i
+                # end stop
+                length = MAX_LINE - left
+                if length > s[_COUNTS + HIGH_WATER]:
+                    s[_COUNTS + HIGH_WATER] = length
+                left = MAX_LINE + 1
+                result = int(_commit(memory, now))
+                if result < 0:
+                    s[_COUNTS + 0 - result] = s[_COUNTS + 0 - result] + 1
+                continue
+            if at == BEHIND:
+                if byte == FIRST_OF_END:
+                    at = LAST_BYTE
                     continue
                 if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
                     continue
-            if at == DROP:
-                if byte != END:
-                    continue
-                fault = s[REASON]
-            # Only what is refused comes here.
-            if byte == END:
-                length = MAX_LINE - left
-                if fault == TOO_LONG:
-                    length = MAX_LINE + 1
-                if length > c[HIGH_WATER]:
-                    c[HIGH_WATER] = length
-                c[fault] = c[fault] + 1
-                result = 0 - fault
-                left = MAX_LINE + 1
-                at = LINE_START
-            else:
-                s[REASON] = fault
-                at = DROP
-            fault = NOT_JSON
-        s[AT] = at
-        s[LEFT] = left
-        s[VALUE] = value
-        s[FIELD] = field
-        s[NODE] = node
-        return result
+            at = REFUSED
+        if at == LINE_START:
+            if byte == OPENING:
+                s[SEEN] = 0
+                s[GOOD] = 0
+                s[NONE] = 0
+                s[STACK] = 2
+                s[LEVEL] = 2
+                s[KEYS] = 0
+                at = FIRST_KEY
+                # array
+                s[STACK] = 3
+                s[PLACE] = 0
+                at = FIRST_ELEMENT
+                # end
+                continue
+            if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
+                continue
+        if at == DROP:
+            if byte != END:
+                continue
+            fault = s[REASON]
+        # Only what is refused comes here.
+        if byte == END:
+            length = MAX_LINE - left
+            if fault == TOO_LONG:
+                length = MAX_LINE + 1
+            if length > s[_COUNTS + HIGH_WATER]:
+                s[_COUNTS + HIGH_WATER] = length
+            s[_COUNTS + fault] = s[_COUNTS + fault] + 1
+            result = 0 - fault
+            left = MAX_LINE + 1
+            at = LINE_START
+            # stop
+            n = i
+            # end stop
+        else:
+            s[REASON] = fault
+            at = DROP
+        fault = NOT_JSON
+    # How far it came, and whether a line is begun.
+    s[8] = i
+    s[0] = 1 if at != LINE_START else 0
+    s[AT] = at
+    s[LEFT] = left
+    s[VALUE] = value
+    s[FIELD] = field
+    s[NODE] = node
+    return result
+
+
+class Receiver(Core):
+    """Bytes in, messages out: no object is built, a line counts only at its end, work for each byte is bounded."""
+
+    def __init__(self):
+        Core.__init__(self, True)
+        self.memory[AT] = LINE_START
+        self.memory[LEFT] = MAX_LINE + 1
+
+    @micropython.viper
+    def push(self, byte: int, now) -> int:
+        """Take one byte; return 0, the number of a message it completed (from 1), or minus a fault."""
+        memory = self.memory
+        s = ptr32(memory)
+        s[_COUNTS + RECEIVED] = s[_COUNTS + RECEIVED] + 1
+        # What most bytes are: letters of a word on its way, and digits.
+        if s[AT] == WORD:
+            t = ptr8(WORDS)
+            p = s[NODE]
+            left = int(t[p])
+            p += 1
+            while left:
+                if int(t[p]) ^ byte:
+                    p += 3
+                    left -= 1
+                else:
+                    break
+            if left and s[LEFT]:
+                p = t[p + 1] | t[p + 2] << 8
+                if p < 0x8000:
+                    s[NODE] = p
+                    s[LEFT] = s[LEFT] - 1
+                    return 0
+        elif s[AT] == DIGITS:
+            p = byte ^ 48
+            if p < 10:
+                if s[VALUE] >> 26 == 0 and s[LEFT] != 0:
+                    s[VALUE] = s[VALUE] * 10 + p
+                    s[LEFT] = s[LEFT] - 1
+                    return 0
+        s[ONE] = byte
+        return int(_run(memory, memory, ONE_AT, ONE_AT + 1, now))
+
+    @micropython.viper
+    def feed(self, data, n: int, now: int) -> int:
+        """Take the first n bytes; return how many were taken, which is all of them."""
+        memory = self.memory
+        s = ptr32(memory)
+        s[_COUNTS + RECEIVED] = s[_COUNTS + RECEIVED] + n
+        i = 0
+        # last
+        d = ptr8(data)
+        last = n - 1
+        while last > 0:
+            if d[last] == END:
+                break
+            last -= 1
+        # end last
+        while i < n:
+            # short
+            # end short
+            _run(memory, data, i, n, now)
+            i = s[8]
+        return n
