@@ -827,6 +827,8 @@ def seeds(subject: Subject) -> list[bytes]:
         changes.append(bytes([0xC0 + kind]) + bytes(8) + infinite)
     streams += [b"\x07" + good[0][:at] for at in range(min(len(good[0]), 9))]
     streams += [b"\x07" + b"\x55" * 600 + good[0], b"\x2f\xff" + b"a" * 600]
+    # Bytes on the line that give none of the body, then many that do.
+    streams += [b"\x1f" + lost + b"\x55" * LONGEST for lost in (b"", b"\xdb\x01" * 300, b"\x7d" * 600)]
     streams.append(b"\x07" + cobs_encode((b"\x55" * 99 + b"\x00") * 3 + b"\x55") + b"\x00")
     fmt = subject.codec.fmt
     if fmt.delimiting == "counted" and fmt.header_check is not None:

@@ -22,11 +22,20 @@ BEHIND = """\
         line->check = lb_check_step(line->check, body[length - LB_CHECK_BYTES]);
     }
 """
+BEHIND_RUN = """\
+/* The check runs as many bytes behind as it is long itself. */
+at = state->line.length > LB_CHECK_BYTES ? state->line.length : LB_CHECK_BYTES;
+for (; at < state->line.length + i; at++) {
+    check = lb_check_step(check, state->body[at - LB_CHECK_BYTES]);
+}
+"""
 END_EMPTY = """\
     if (LB_LINE_EMPTY(state->line)) {
         return LB_NOTHING;
     }
 """
+STUFFING_LOST = ("slip", "hdlc")
+"""Where any number of bytes may have been on the line that gave none for the body."""
 STUFFING = {"cobs": "stuff_cobs", "slip": "stuff_slip"}
 
 
@@ -228,19 +237,77 @@ class Framing:
             end = end.replace(END_EMPTY, "").replace("LB_TWICE", "")
         end = end.replace("LB_TWICE", " Two delimiters in a row\n   are no frame.")
         if self._fast:
-            return [end, runtime("push"), self._feed_cobs()]
-        decode = "decode_stretch"
+            runs = "i < n - 1u && state->line.length < LB_HELD - 1u"
+            run, decode = (self._paired(name) for name in ("run_cobs", "decode_cobs"))
+        else:
+            runs = " && ".join(f"state->line.{condition}" for condition in self._runs)
+            run, decode = self._run(), self._placed("decode_stretch")
+            if self.kind == "newline":
+                decode = self._placed("decode_line_two" if self._has_raw else "decode_line_one")
+        feed = runtime("feed_stretch").replace("LB_RUNS", runs)
+        return [end, runtime("push"), run, self._placed_text(feed), decode]
+
+    @property
+    def _runs(self) -> list[str]:
+        """What must hold of a line before a loop of their own takes bytes that stand for themselves."""
+        conditions = ["length < LB_HELD"]
+        if self.kind == "cobs":
+            return [*conditions, "left > 1u" if self._has_raw else "next != state->line.length"]
         if self.kind == "newline":
-            decode = "decode_line_two" if self._has_raw else "decode_line_one"
-        return [end, runtime("push"), runtime("feed_stretch"), self._placed(decode)]
+            return [*conditions, "first == 0u"] if self._has_raw else conditions
+        return [*conditions, "escaped == 0u"]
+
+    @property
+    def _special(self) -> str:
+        """The condition of a byte that does not stand for itself."""
+        special = ["byte == LB_DELIMITER"]
+        if self.kind == "slip":
+            special.append("byte == 0xDBu")
+        if self.kind == "hdlc":
+            special.append("byte == 0x7Du")
+            if self.spec.fmt.async_map:
+                special.append("(byte < 0x20u && ((LB_ASYNC_MAP >> byte) & 1u) != 0u)")
+        if len(self._terminator) == 2:
+            special.append("byte == LB_FIRST_TERMINATOR")
+        return " || ".join(special)
+
+    def _run(self) -> str:
+        """The loop over bytes that stand for themselves, where they are not taken by pairs."""
+        limits, after = [], []
+        if self.kind in STUFFING_LOST:
+            limits.append("LB_MAX_STRETCH + (size_t)1u - state->line.raw")
+        if self._has_raw:
+            after.append(f"state->line.raw = ({self.length_type})(state->line.raw + i);")
+        if self.kind == "cobs" and self._has_raw:
+            limits.append("state->line.left - (size_t)1u")
+            after.append("state->line.left = (uint8_t)(state->line.left - i);")
+        elif self.kind == "cobs":
+            limits.append("(uint8_t)(state->line.next - state->line.length)")
+        lines = [
+            line for limit in limits for line in (f"if (most > {limit}) {{", f"    most = {limit};", "}")
+        ]
+        text = self._sized("run_stretch").replace("LB_SPECIAL", self._special)
+        behind: list[str] = []
+        if self.check is None:
+            text = "".join(line for line in text.splitlines(True) if "check" not in line)
+        elif self.check.residue is None:
+            step = "        check = lb_check_step(check, byte);\n"
+            text = text.replace(step, "").replace("    size_t i;\n", "    size_t i;\n    size_t at;\n")
+            behind = BEHIND_RUN.splitlines()
+        if self.check is not None:
+            text = text.replace("LB_CHECK_TYPE", self.check.type)
+        for name, rows in (("LB_LIMITS", lines), ("LB_BEHIND", behind), ("LB_AFTER", after)):
+            text = text.replace(f"    {name}\n", "".join(f"    {row}\n" for row in rows))
+        return self._placed_text(text)
 
     @property
     def _fast(self) -> bool:
         """Whether the two loops over pairs of bytes take the frame: the check must run along with them."""
         return bool(self._lead) and (self.check is None or self.check.residue is not None)
 
-    def _feed_cobs(self) -> str:
-        text = self._sized("feed_cobs")
+    def _paired(self, name: str) -> str:
+        """A runtime piece whose loop takes bytes two by two."""
+        text = self._sized(name)
         check = self.check
         text = text.replace("LB_GIVEN", ", ".join(value for value, _ in self._judged()))
         if check is None:
@@ -255,7 +322,9 @@ class Framing:
 
     def _placed(self, name: str) -> str:
         """A runtime piece for the place where the body stands among the bytes that are held."""
-        text = runtime(name)
+        return self._placed_text(runtime(name))
+
+    def _placed_text(self, text: str) -> str:
         for call, line in (("lb_begin(&line);", "line."), ("lb_begin(&state->line);", "state->line.")):
             text = text.replace(f"    {call}\n", "".join(f"    {row}\n" for row in self.beginning(line)))
         if self._lead:
@@ -491,7 +560,7 @@ class Framing:
     @property
     def apart(self) -> bool:
         """Whether there is a function that must not be merged into its caller."""
-        return self._fast
+        return not self.searches
 
     def counters(self) -> str:
         """Return the functions that read the counters."""
