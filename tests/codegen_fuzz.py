@@ -766,7 +766,8 @@ JSON = [
     '[[[[[[[[[]]]]]]]]]', '[[[[[[[[[[[[[[[[[[[[', '{"a":{"a":{"a":{"a":{"a":{"a":{"a":{"a":{"a":', '"a"',
     '\r1', '\t1', '\t\r"a"', '"' + "a" * 101 + '"', "1e" + "0" * 101, "1" * 101, '70000', '1.' + '5' * 20,
     '"\xe9\u20ac\U00010000\ud7ff\U0010ffff"', '"', '"\x01"', ' 1 ', '1 2', '-', '1.5e3', '1e+2', '1e-2',
-    '1E99999', '01', '1.', '1e', '-0', '0.0', '1e1x', 'x', '', '}', '"whole"', '"whol"', '"wh\\u006fle"',
+    '1E99999', '01', '1.', '1e', '-0', '0.0', '1e1x', 'x', '', '}', '"whole"',
+    '5,"a":{"b":1.,"c":2},"d":3', '[1.,2]', '[1.5,2e1,3]', '"whol"', '"wh\\u006fle"',
 ]  # fmt: skip
 
 
@@ -837,8 +838,17 @@ def seeds(subject: Subject) -> list[bytes]:
         streams += [b"\x07" + fmt.sync + check.append(length) + bytes(100) for length in lengths]
     if subject.extractor:
         change = _objects if subject.spec.family == "json" else lambda payload: _lines(payload, b",")
-        lines = [line for payload in payloads[1:40:9] for line in change(payload)]
-        return [b"\x07" + line + b"\n" + good[0] for line in lines] + streams
+        chosen = payloads[1:40:9]
+        if subject.spec.family == "json":
+            # Keys in the other order as well: then another one is the last.
+            turned = [json.loads(payload) for payload in chosen]
+            turned = [dict(reversed(one.items())) for one in turned if isinstance(one, dict)]
+            chosen = [*chosen, *(json.dumps(one, separators=(",", ":")).encode() for one in turned)]
+        lines = [line for payload in chosen for line in change(payload)]
+        # Too long, where only the end of the line is there to see it.
+        lines += [line[::-1].replace(b",", b" " * 90 + b",", 1)[::-1] for line in chosen]
+        # In small pieces, and in such that hold a whole key.
+        return [way + line + b"\n" + good[0] for line in lines for way in (b"\x07", b"\x1f")] + streams
     streams += [b"\x2f" + bytes([len(payload)]) + payload for payload in payloads if len(payload) < 256]
     streams += changes
     return [stream[:LONGEST] for stream in streams]

@@ -44,16 +44,18 @@ class ArrayText(JsonText):
     def known(self) -> dict[str, int]:
         """What text of the runtime is for."""
         known, keyed = super().known, bool(self.plan.keyed)
-        own = {"LB_ARRAY": 1, "LB_NAMES": 0, "LB_KEYED": 0, "LB_HAS_KEY": int(keyed)}
+        own = {"LB_ARRAY": 1, "LB_NAMES": 0, "LB_FEEDS": 0, "LB_KEYED": 0, "LB_HAS_KEY": int(keyed)}
         return {**known, **own, "LB_CHOICES": int(known["LB_CHOICES"] or keyed)}
 
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
         yield from self._macros()
-        yield f"#define LB_HAS_KEY {self.known['LB_HAS_KEY']}u"
         if self.plan.keyed:
+            yield f"#define LB_MESSAGES {len(self.elements)}u"
             other = len(self.plan.fields) + 1
             yield f"#define LB_KEY {other}u /* the element that says which message it is */"
+        else:
+            yield f"#define LB_ELEMENTS {len(self.elements[0])}u"
 
     def parts(self) -> Iterator[str]:
         """Yield everything between the macros and the functions of the interface."""
@@ -70,11 +72,13 @@ class ArrayText(JsonText):
         other = len(self.plan.fields)
         flat = [other if bit is None else bit for element in self.elements for bit in element]
         starts = [sum(map(len, self.elements[:place])) for place in range(len(self.elements))]
-        counts = ", ".join(f"{len(element)}u" for element in self.elements)
-        yield "/* The field at each place of each message, where a message begins, and how many it has. */\n"
+        yield "/* The field at each place, message by message. */"
         yield f"static const uint8_t lb_elements[] = {{{', '.join(f'{bit}u' for bit in flat or [other])}}};\n"
-        yield f"static const uint16_t lb_firsts[] = {{{', '.join(f'{start}u' for start in starts)}}};\n"
-        yield f"static const uint16_t lb_sizes[] = {{{counts}}};\n"
+        if keyed:
+            counts = ", ".join(f"{len(element)}u" for element in self.elements)
+            yield "/* Where a message begins in it, and how many elements it has. */"
+            yield f"static const uint16_t lb_firsts[] = {{{', '.join(f'{start}u' for start in starts)}}};"
+            yield f"static const uint16_t lb_sizes[LB_MESSAGES] = {{{counts}}};\n"
         yield from self.check_parts()
         yield c_runtime("slots")
         yield runtime("accepted")
@@ -88,8 +92,11 @@ class ArrayText(JsonText):
         yield runtime("feed")
 
     def _commit_array(self) -> str:
+        messages = self.plan.spec.messages
+        if not self.plan.keyed:
+            return self.commit_function(self._judged(messages[0]), [])
         lines = ["switch (lb_message_of(state)) {"]
-        for message in self.plan.spec.messages:
+        for message in messages:
             lines += [f"case {message.place}u: {{", *indented(self._judged(message)), "}"]
         lines += ["default:", "    return LB_UNKNOWN;", "}"]
         return self.commit_function(lines, [])

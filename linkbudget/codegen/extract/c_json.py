@@ -97,6 +97,7 @@ class JsonText(CommonText):
         return {
             **super().known,
             "LB_JSON": 1,
+            "LB_FEEDS": 1,
             "LB_ARRAY": 0,
             "LB_NAMES": 1,
             "LB_KEYED": int(bool(self.plan.keyed)),
@@ -322,7 +323,8 @@ class JsonText(CommonText):
     def _judged(self, message: MessageSpec) -> list[str]:
         fields = self.plan.of(message)
         every = [field.bit for field in fields]
-        required = [field.bit for field in fields if not field.optional]
+        # In an array that has its length each one is there.
+        required = [field.bit for field in fields if not field.optional and self.known["LB_NAMES"]]
         if message.key is not None:
             every.append(self._key_bit(message))
         lines = []

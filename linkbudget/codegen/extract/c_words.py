@@ -88,6 +88,7 @@ class WordsText(CommonText):
         return {
             **super().known,
             "LB_JSON": 0,
+            "LB_FEEDS": 0,
             "LB_KEYS": self.words.keys,
             "LB_SKIPS": int(bool(used & {"skip", "rest"})),
             "LB_TEXTS": int("text" in used),
@@ -171,8 +172,11 @@ class WordsText(CommonText):
         return made
 
     def _commit(self) -> str:
+        messages = self.plan.spec.messages
+        if len(messages) == 1:
+            return self.commit_function(self._judged(messages[0]), [])
         lines = ["switch (lb_words[state->word].root) {"]
-        for message in self.plan.spec.messages:
+        for message in messages:
             lines += [f"case {message.place}u: {{", *indented(self._judged(message)), "}"]
         lines += ["default:", "    return LB_UNKNOWN;", "}"]
         return self.commit_function(lines, [])

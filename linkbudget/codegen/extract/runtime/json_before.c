@@ -66,7 +66,7 @@ LB_APART static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
     } else if (byte == '\\') {
         state->back = state->at;
         state->at = lb_at_escape;
-    } else if (LB_PLAIN(byte)) {
+    } else if (byte >= 0x20u && byte < 0x80u) {
         state->at = lb_at_string;
     } else if (byte >= 0xC2u && byte <= 0xF4u) {
         state->lowest = byte == 0xE0u ? 0xA0u : byte == 0xF0u ? 0x90u : 0x80u;

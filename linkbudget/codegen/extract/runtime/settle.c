@@ -1,3 +1,4 @@
+#if LB_FEEDS
 /* The line ends where it may; so many bytes, below zero, are in its length that come behind it. */
 LB_APART static lb_status lb_end(lb_receiver *state, ptrdiff_t i)
 {
@@ -11,6 +12,7 @@ LB_APART static lb_status lb_end(lb_receiver *state, ptrdiff_t i)
     state->length -= (uint32_t)i;
     return status;
 }
+#endif
 
 lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now)
 {
@@ -47,5 +49,5 @@ lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_
     }
     state->at = lb_at_line_start;
     state->now = now;
-    return what == LB_DO_END ? lb_end(state, 0) : lb_line_over(state, (lb_status)(what - LB_DO_REFUSE));
+    return lb_line_over(state, what == LB_DO_END ? lb_commit(state) : (lb_status)(what - LB_DO_REFUSE));
 }
