@@ -142,6 +142,17 @@ def test_without_a_clock_cycles_are_no_costs_to_be_written(linkbudget, beans, tm
     assert not (tmp_path / "measured.toml").exists()
 
 
+def test_only_what_the_controller_receives_is_a_cost_of_its_parser(linkbudget, tmp_path):
+    link = tmp_path / "both.toml"
+    text = (
+        (CAPTURES / "bean-frames.toml").read_text(encoding="utf-8").replace('"to-controller"', '"to-module"')
+    )
+    link.write_text(text[: text.index("[loop]")], encoding="utf-8")
+    ran = linkbudget("cost", link, "--present", "--clock", "1e6", "--write", tmp_path / "measured.toml")
+    assert (ran.code, ran.out) == (2, "")
+    assert "[parser] is what receiving to-controller costs, not to-module" in ran.err
+
+
 BAD = [
     (("--target", "c:avr"), "target: 'c:avr' is not allowed; allowed: c:cortex-m0plus"),
     (("--compiler", "icc"), "compiler: 'icc' is not allowed; allowed: gcc or zig"),

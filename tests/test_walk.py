@@ -87,6 +87,12 @@ def test_the_last_table_of_the_walk_holds_what_the_replays_say(steps):
         assert overshoot == f"{largest_overshoot(found):.3g}°"
 
 
+def test_the_parser_that_was_measured_takes_as_long_as_the_walk_says():
+    parser = link_of("walk-2-extractor").parser
+    line_us = parser.read_call_us + 78 * parser.byte_us + parser.message_us
+    assert line_us == pytest.approx(20, rel=0.25)
+
+
 def test_no_step_is_worse_than_the_one_before(steps):
     """Changes, that is; the check at the end finds what the model did not know."""
     figures = [
@@ -216,6 +222,17 @@ def test_the_fit_books_the_work_for_a_report_on_its_message():
     fitted = fit_markers(link, recording("walk-5-marked", link), levels())
     assert 60_000 < fitted.costs_ns["message"] < 60_000 + 4 * 12_000 + 15_000
     assert any("cannot be told apart" in note for note in fitted.notes)
+
+
+def test_stops_that_count_as_work_are_told_with_it(linkbudget):
+    """The longest pass works 1.5 ms and stands still for 1.3."""
+    page = linkbudget("replay", CAPTURES / "walk-5-fitted.toml", CAPTURES / "walk-5-marked.vcd").out
+    words = " ".join(page.split())
+    assert (
+        "limit: the loop's own work, stops of [[busy]] included. It takes 2.8 ms of the longest pass" in words
+    )
+    page = linkbudget("replay", CAPTURES / "walk-5-marked.toml", CAPTURES / "walk-5-marked.vcd").out
+    assert "limit: the loop's own work. It takes 1.5 ms" in " ".join(page.split())
 
 
 def test_the_counters_agree_once_the_costs_are_fitted(steps):

@@ -152,10 +152,15 @@ def write_costs(costs: TargetCosts, path: Path) -> None:
     from linkbudget.cli.board import written_link
     from linkbudget.cost.emulated import EmulatedCost
     from linkbudget.cost.resolving import measured_edits
+    from linkbudget.replay.measured import DIRECTION
 
     first = costs.rows[0]
     if not isinstance(first, EmulatedCost):
         raise click.UsageError("--write needs costs in time: of --target c:cortex-m0plus, or --from-board")
+    if costs.direction != DIRECTION:
+        raise click.UsageError(
+            f"--write: [parser] is what receiving {DIRECTION} costs, not {costs.direction}"
+        )
     written_link(costs.link.replace(**measured_edits(first)), path)
 
 
