@@ -67,9 +67,10 @@ def find_captures(
 ) -> Found:
     """Return the captures that names stand for: files, folders, or patterns with ``*``, ``?`` and ``[``.
 
-    ``**`` in a pattern stands for folders of any depth. ``listed`` names are files only, taken as they are:
-    one that is not there is found to be missing when it is read. Folders of which ``results`` is true hold
-    what came of captures, and are passed over. Raises `SettingsError` with every name that is none of these.
+    A folder that a pattern matches is gone through; ``**`` in a pattern stands for folders of any depth.
+    ``listed`` names are files only, taken as they are: one that is not there is found to be missing when it
+    is read. Folders of which ``results`` is true hold what came of captures, and are passed over. Raises
+    `SettingsError` with every name that is none of these.
     """
     given = [names] if isinstance(names, str | Path) else list(names)
     faults: list[Fault] = []
@@ -118,9 +119,11 @@ def _under(name: FilePath, results: Callable[[Path], bool]) -> Iterator[tuple[st
     elif path.exists():
         yield path.as_posix(), SETTINGS if _is_settings(path) else ""
     elif glob.has_magic(str(name)):
-        for found in sorted(glob.glob(str(name), recursive=True)):
-            if Path(found).is_file():
-                yield Path(found).as_posix(), _reason_against(Path(found))
+        for found in map(Path, sorted(glob.glob(str(name), recursive=True))):
+            if found.is_file():
+                yield found.as_posix(), _reason_against(found)
+            elif found.is_dir() and "**" not in str(name):
+                yield from _in_folder(found, results)
 
 
 def _in_folder(folder: Path, results: Callable[[Path], bool]) -> Iterator[tuple[str, str]]:
