@@ -75,7 +75,7 @@ def check_stream(spec, module, data, seed="cuts"):
     for pieces in cuts_of(data, seed):
         receiver = module.Receiver(keep=len(messages) + 1)
         for number, piece in enumerate(pieces):
-            assert receiver.feed(piece, number) == len(piece)
+            assert receiver.feed(piece, now=number) == len(piece)
         assert raws(spec, module, drained(receiver)) == messages
         assert counts(receiver) == faults
         assert receiver.counters.received == len(data)
@@ -185,7 +185,7 @@ def test_exactly_the_intact_frames_of_a_long_damaged_stream_are_accepted(name):
     messages, faults = expected_of(spec, data)
     receiver = module.Receiver(keep=20_000)
     for at in range(0, len(data), 64):
-        receiver.feed(data[at : at + 64], at)
+        receiver.feed(data[at : at + 64], now=at)
     assert raws(spec, module, drained(receiver)) == messages
     assert counts(receiver) == faults
 
@@ -212,8 +212,8 @@ def test_newest_messages_ages_gaps_and_sequence():
     assert (receiver.age(5), receiver.take()) == (-1, None)
     for number, (tick, now) in enumerate([(1, 10), (2, 40), (3, 50)]):
         beans = module.Beans(tick, "stone", 50, 0.4, 0.8, 1.2, 96.0)
-        receiver.feed(module.encode(beans, 250 + 3 * number), now)
-    receiver.feed(module.encode(module.Flaps(True, -90, "test"), 1), 60)
+        receiver.feed(module.encode(beans, 250 + 3 * number), now=now)
+    receiver.feed(module.encode(module.Flaps(True, -90, "test"), 1), now=60)
     assert receiver.waiting() == 2
     assert receiver.take() == module.Beans(3, "stone", 50, 0.4, 0.8, 1.2, 96.0)
     assert receiver.take() == module.Flaps(True, -90, "test")
@@ -237,9 +237,9 @@ def test_a_limit_takes_so_many_bytes_and_no_more():
     _, _, module = generated(beans_codec())
     frame = module.encode(module.Flaps(False, 3, "idle"))
     receiver = module.Receiver()
-    assert receiver.feed(frame, limit=4) == 4
+    assert receiver.feed(frame, 4) == 4
     assert receiver.take() is None
-    assert receiver.feed(frame[4:], limit=1000) == len(frame) - 4
+    assert receiver.feed(frame[4:], 1000) == len(frame) - 4
     assert receiver.take() == module.Flaps(False, 3, "idle")
 
 

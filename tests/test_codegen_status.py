@@ -47,8 +47,8 @@ def test_cpython_sends_its_counters():
     back = module_of(files_of(BACK, "cpython")[1]["to_controller.py"], "back")
     receiver = module.Receiver(keep=3)
     half = len(data) // 2
-    receiver.feed(data[:half], 5)
-    receiver.feed(data[half:], 70005)
+    receiver.feed(data[:half], now=5)
+    receiver.feed(data[half:], now=70005)
     frame = back.encode(back.Status(*receiver.counters.status()))
     check_status(BACK.decode(frame)[1], counts)
 
@@ -81,8 +81,8 @@ def test_micropython_sends_its_counters(form, tmp_path):
         ]
     else:
         lines += [
-            "r.feed(data[:half], 5)",
-            "r.feed(data[half:], 70005)",
+            "r.feed(data[:half], now=5)",
+            "r.feed(data[half:], now=70005)",
             "frame = b['encode']((b['STATUS'],) + tuple(r.counters.status()))",
         ]
     script = write_module(tmp_path, "script", "\n".join([*lines, "print(binascii.hexlify(frame).decode())"]))

@@ -53,7 +53,7 @@ def run_stream(module, data, sizes):
     else:
         at = 0
         for number, size in enumerate(sizes):
-            receiver.feed(data[at : at + size], number)
+            receiver.feed(data[at : at + size], now=number)
             at += size
     found = []
     message = receiver.take()

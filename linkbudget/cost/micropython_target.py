@@ -273,14 +273,14 @@ def receiver_text(module_text: str, prefix: str, form: str) -> str:
     """
     arrays = "\nPLACES = const(" in module_text
     extracts = "\n_MAX_LINE = const(" in module_text
-    places, take, feed = "", "self.place_of(self.take())", "        self.feed_bytes(chunk, 0)"
+    places, take = "", "self.place_of(self.take())"
+    feed = "        self.feed_bytes(chunk, len(chunk), 0)"
     if arrays:
         places = (
             '        self.values = array("i", [0] * generated.PLACES)\n'
             "        self.octets = bytearray(generated.OCTETS) if generated.OCTETS else None\n"
         )
         take = "self.take(self.values, self.octets)"
-        feed = "        self.feed_bytes(chunk, len(chunk), 0)"
     else:
         places = (
             "\n    def place_of(self, message):\n"

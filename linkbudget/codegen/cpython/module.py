@@ -68,7 +68,7 @@ def _head(spec: DirectionSpec) -> str:
 Usage:
 
     receiver = Receiver()
-    receiver.feed(port.read(64), now)       # any piece of the stream, at any time
+    receiver.feed(port.read(64), now=now)   # any piece of the stream, at any time
     while (message := receiver.take()) is not None:
         ...
     receiver.age(now), receiver.counters    # enter the safe state when the age grows too large

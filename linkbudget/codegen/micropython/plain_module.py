@@ -29,7 +29,7 @@ Usage:
     receiver = Receiver(True)               # of each kind only the newest is kept
     n = port.readinto(buffer)               # a bytearray made beforehand
     if n:
-        receiver.feed(buffer, now, n)       # at most n bytes of it
+        receiver.feed(buffer, n, now)       # at most n bytes of it
     message = receiver.take()               # None when there is none
     receiver.age(now), receiver.counters    # enter the safe state when the age grows too large
 

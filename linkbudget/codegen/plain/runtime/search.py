@@ -33,9 +33,9 @@ class Receiver(Messages):
         self._held.append(byte)
         return self._search(now) if len(self._held) >= self._need else 0
 
-    def feed(self, data: bytes | bytearray, now: int = 0, limit: int = -1) -> int:
-        """Take bytes, at most ``limit`` of them when it is not negative; return how many were taken."""
-        end = len(data) if limit < 0 or limit > len(data) else limit
+    def feed(self, data: bytes | bytearray, n: int = -1, now: int = 0) -> int:
+        """Take bytes, at most ``n`` of them when it is not negative; return how many were taken."""
+        end = len(data) if n < 0 or n > len(data) else n
         at = 0
         while at < end:
             # What is decided must not depend on how the stream was cut: take no more than is needed next.
