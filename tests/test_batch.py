@@ -140,8 +140,12 @@ def test_pandas_gets_types_that_can_be_missing(beans):
         beans.to_arrow("replay")
 
 
-def test_the_docstring_names_every_table():
-    assert all(f"``{name}``" in batch_columns.__doc__ for name in COLUMNS)
+def test_the_docstring_says_what_every_column_means():
+    for table, columns in COLUMNS.items():
+        listed = batch_columns.__doc__.split(f"Columns of ``{table}``:")[1].split("Columns of")[0]
+        for name, column in columns.items():
+            assert f"- ``{name}`` ({column.kind}" in listed
+            assert column.meaning in listed
 
 
 # --- what is kept -----------------------------------------------------------------------------------------

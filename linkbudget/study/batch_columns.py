@@ -9,6 +9,9 @@ mechanism.
 - ``messages``: a row for each link, capture and message that the loop receives.
 - ``requirements``: a row for each link, capture and requirement of the link file.
 - ``joints``: a row for each link, capture and joint of the link file.
+
+Kinds are those of `KINDS`: whole (int64), real (double), text (string), truth (bool), texts (a list of strings).
+Any value may be null. A unit ``joint`` is that of the joint, ``1`` a share.
 """
 
 from __future__ import annotations
@@ -266,3 +269,18 @@ def _found(document: Document, source: Sequence[str]) -> Any:
 
 def _plain(kind: str, value: Any) -> Any:
     return None if value is None else KINDS[kind](value)
+
+
+def _listing() -> str:
+    """Return the columns of all tables as text, a line each."""
+    lines = []
+    for table, columns in COLUMNS.items():
+        lines.append(f"Columns of ``{table}``:\n")
+        for name, column in columns.items():
+            unit = f", {column.unit}" if column.unit else ""
+            lines.append(f"- ``{name}`` ({column.kind}{unit}): {column.meaning}")
+        lines.append("")
+    return "\n".join(lines)
+
+
+__doc__ = f"{__doc__}\n{_listing()}"
