@@ -15,7 +15,7 @@ from pathlib import Path
 from codegen_subjects import PREFIX, Subject
 
 # The longest piece: of many frames where the place in a piece is not followed.
-PIECE = {"cobs": 4, "counted": 6, "none": 6}
+PIECE = {"counted": 6, "none": 6}
 # Where frames are found by their length, what is held and what it waits for are followed together.
 HELD = "//@ dynamic_split state.line.length;\n        //@ dynamic_split state.line.need;"
 OPTIONS = [
@@ -114,7 +114,7 @@ def driver(subject: Subject, way: str) -> str:
     found = re.findall(r"^uint\d+_t (\w+)\(const fz_receiver \*state\);", subject.files[f"{PREFIX}.h"], re.M)
     counters = "\n".join(f"    (void){name}(&state);" for name in found)
     text = HEAD.replace("TAKES", takes).replace("COUNTERS", counters) + {"push": PUSH, "feed": FEED}[way]
-    return text.replace("PIECE", str(PIECE.get(subject.codec.fmt.delimiting, 600))).replace("SPLIT", split)
+    return text.replace("PIECE", str(PIECE.get(subject.codec.fmt.delimiting, 4))).replace("SPLIT", split)
 
 
 def analyse(folder: Path, source: str, files: dict[str, str], options: tuple[str, ...] = ()) -> Verdict:
