@@ -113,10 +113,11 @@ def replay_every(notes: Notes, names: Sequence[str], given: CaptureInput, option
 
 def load_links(files: Sequence[str], options: EachOptions) -> dict[str, Link]:
     """Return the links by the names of their files; `SettingsError` with the faults of all of them."""
-    from linkbudget.errors import SettingsError
+    from linkbudget.errors import Fault, SettingsError
     from linkbudget.link.model import Link
 
-    links, faults = {}, []
+    links: dict[str, Link] = {}
+    faults: list[Fault] = []
     for name in files:
         if not Path(name).is_file():
             raise click.UsageError(f"{name}: there is no such link file")

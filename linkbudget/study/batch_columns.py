@@ -10,8 +10,8 @@ mechanism.
 - ``requirements``: a row for each link, capture and requirement of the link file.
 - ``joints``: a row for each link, capture and joint of the link file.
 
-Kinds are those of `KINDS`: whole (int64), real (double), text (string), truth (bool), texts (a list of strings).
-Any value may be null. A unit ``joint`` is that of the joint, ``1`` a share.
+Kinds are those of `KINDS`: whole (int64), real (double), text (string), truth (bool), texts (a list of
+strings). Any value may be null. A unit ``joint`` is that of the joint, ``1`` a share.
 """
 
 from __future__ import annotations
