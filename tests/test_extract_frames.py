@@ -1,14 +1,18 @@
-"""Extractors of binary frames in C: wanted fields out of frames of which the rest may be anything."""
+"""Extractors of binary frames: wanted fields out of frames of which the rest may be anything."""
 
 from __future__ import annotations
 
 import random
+import re
 import shutil
 import subprocess
 
 import extract_driver as driver
 import pytest
 from extract_oracle import codec_of
+from micropython_modules import run_job, write_module
+from test_codegen_viper import HEAP
+from test_extract_micropython import have_vm
 
 from linkbudget.codec import Codec
 from linkbudget.codegen.c.target import CTarget
@@ -16,6 +20,7 @@ from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.micropython.target import MicroPythonTarget
 from linkbudget.codegen.spec import describe
 from linkbudget.codegen.vectors import raw_value
+from linkbudget.cost import micropython
 from linkbudget.errors import TargetError
 from linkbudget.frame.deframer import Deframer, Frame
 from linkbudget.message.fields import Blob, Choice, Counter, Flag, Integer, Label, Real, Repeat, Scaled
@@ -54,12 +59,8 @@ def shown(codec: Codec, name: str, payload: bytes) -> tuple[str, tuple]:
     return name, tuple(int(raw[slot.name]) for slot in message.fields if slot.name in NAMES)
 
 
-@need_gcc
-@pytest.mark.parametrize("name", CASES)
-def test_frames_are_found_as_by_the_reference_and_wanted_fields_are_read(tmp_path, name):
-    codec = CASES[name]
-    driver.write_sources(codec, tmp_path, "tick, x, on,mm", NAMES)
-    program = driver.build(tmp_path, ["gcc"], driver.SANITIZED)
+def damaged_stream(codec: Codec) -> tuple[bytes, list[tuple[str, tuple]]]:
+    """Return frames, a fifth of them damaged, and what the reference finds in them of the wanted fields."""
     draw = random.Random(4)
     stream = b""
     for _ in range(300):
@@ -79,10 +80,20 @@ def test_frames_are_found_as_by_the_reference_and_wanted_fields_are_read(tmp_pat
         if isinstance(event, Frame):
             message = {3: "range", 7: "level"}[event.payload[0]]
             want.append(shown(codec, message, event.payload))
+    assert 150 < len(want) < 300
+    return stream, want
+
+
+@need_gcc
+@pytest.mark.parametrize("name", CASES)
+def test_frames_are_found_as_by_the_reference_and_wanted_fields_are_read(tmp_path, name):
+    codec = CASES[name]
+    driver.write_sources(codec, tmp_path, "tick, x, on,mm", NAMES)
+    program = driver.build(tmp_path, ["gcc"], driver.SANITIZED)
+    stream, want = damaged_stream(codec)
     for largest in (1, 7, 1000):
         found = [got for got in driver.run(program, stream, largest) if not isinstance(got, str)]
         assert found == want
-    assert 150 < len(want) < 300
 
 
 @need_gcc
@@ -149,7 +160,74 @@ def test_what_has_no_place_is_refused(fields, way, wanted, message):
         CTarget().generate(spec, {"check": "small", "fields": wanted})
 
 
-def test_micropython_reads_all_fields_of_a_frame():
-    spec = describe(CASES["bytes"], "to-controller", None, MicroPythonTarget.reserved)
-    with pytest.raises(TargetError, match="fields: range is packed-bytes, of which this target reads all"):
-        MicroPythonTarget().generate(spec, {"form": "viper", "fields": "tick"})
+def module_of(codec: Codec, form: str) -> str:
+    spec = describe(codec, "to-controller", "link", MicroPythonTarget.reserved)
+    return MicroPythonTarget().generate(spec, {"form": form, "fields": "tick, x, on,mm"})["link.py"]
+
+
+def python_messages(codec: Codec, form: str) -> dict[int, str]:
+    """Return the names of messages by the numbers that a module has for them."""
+    return {place + (form == "viper"): message.name for place, message in enumerate(codec.messages)}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_module_on_built_ins_reads_the_wanted_fields(name):
+    codec = CASES[name]
+    stream, want = damaged_stream(codec)
+    namespace: dict = {}
+    exec(module_of(codec, "builtins"), namespace)
+    assert "encode" not in namespace
+    receiver = namespace["Receiver"](False)
+    names = python_messages(codec, "builtins")
+    found = []
+    for at in range(0, len(stream), 7):
+        receiver.feed(stream[at : at + 7])
+        while (message := receiver.take()) is not None:
+            found.append((names[message[0]], tuple(map(int, message[1:]))))
+    assert found == want
+
+
+@pytest.mark.parametrize("name", ["bytes", "cobs"])
+def test_a_module_lets_the_rest_of_a_frame_be_anything(name):
+    codec = CASES[name]
+    namespace: dict = {}
+    exec(module_of(codec, "builtins"), namespace)
+    message = codec.message("range")
+    good = codec.encode_payload("range", message.encoding.attain(message.layout, "typical"))
+    rest = slice(3, 8 if name == "bytes" else 7)
+    wild = bytearray(good)
+    wild[rest] = b"\xff" * len(wild[rest])
+    receiver = namespace["Receiver"](False)
+    receiver.feed(codec.fmt.encode(good) + codec.fmt.encode(bytes(wild)) + codec.fmt.encode(good[:-1]))
+    found = [receiver.take() for _ in range(3)]
+    assert found[0][1] == found[1][1]
+    assert found[2] is None
+
+
+@have_vm
+@pytest.mark.parametrize("name", CASES)
+def test_native_code_reads_the_wanted_fields_and_allocates_nothing(tmp_path, name):
+    codec = CASES[name]
+    stream, want = damaged_stream(codec)
+    module = module_of(codec, "viper")
+    assert "encode" not in module
+    places = int(re.search(r"^PLACES = const\((\d+)\)", module, re.M)[1])
+    case = {"module": write_module(tmp_path, "link", module), "places": places, "octets": 64, "encode": []}
+    case["streams"] = [[stream.hex(), sizes, len(want)] for sizes in (None, [len(stream)])]
+    (answer,) = run_job([*micropython.virtual_machine(), *HEAP], "vm_viper.py", [case], tmp_path)
+    names = python_messages(codec, "viper")
+    wide = {"range": 3, "level": 1}
+    for run in answer["streams"]:
+        assert run["failed"] == 0
+        found = [(names[kind], tuple(values[: wide[names[kind]]])) for kind, values, _ in run["messages"]]
+        assert found == want
+
+
+@pytest.mark.parametrize(("fields", "way", "wanted", "message"), REFUSED)
+def test_what_has_no_place_is_refused_by_micropython_too(fields, way, wanted, message):
+    from linkbudget.message.encodings import encoding
+
+    codec = codec_of(MessageLayout("m", fields, id=1), encoding=encoding(way), delimiting="cobs")
+    spec = describe(codec, "to-controller", None, MicroPythonTarget.reserved)
+    with pytest.raises(TargetError, match=message):
+        MicroPythonTarget().generate(spec, {"form": "viper", "fields": wanted})

@@ -20,8 +20,9 @@ __all__ = ["MicroPythonTarget"]
 class MicroPythonTarget:
     """``form``: ``viper`` allocates nothing once it is made; ``builtins`` also runs in CPython.
 
-    ``fields``: the wanted fields, between commas, ``*`` for all: for delimited text this makes an extractor,
-    which allocates nothing; JSON has one in any case.
+    ``fields``: the wanted fields, between commas, ``*`` for all: for delimited text and binary frames this
+    makes an extractor, which only receives; JSON has one in any case. Of text it allocates nothing in either
+    form.
     """
 
     name = "micropython"
@@ -36,6 +37,11 @@ class MicroPythonTarget:
             from linkbudget.codegen.extract.micropython_words import words_module_text
 
             text = words_module_text(spec, fields, options.get("form") != "builtins")
+            return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(whole)}
+        if fields and spec.family == "binary":
+            from linkbudget.codegen.extract.micropython_frames import frames_module_text
+
+            text = frames_module_text(spec, fields, options.get("form") != "builtins")
             return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(whole)}
         spec = with_fields(spec, fields, self.reserved)
         if spec.family == "json":

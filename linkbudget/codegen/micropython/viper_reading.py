@@ -211,6 +211,10 @@ class ViperReader:
         self, fields: Sequence[Slot], slots: Sequence[Slot | Joined], base: str, first: dict[str, int]
     ) -> None:
         for slot in slots:
+            if self.fixed is not None and slots is self.message.slots:
+                # An extractor skips what nobody asked for.
+                assert slot.at is not None
+                self.at = self.start + slot.at
             if isinstance(slot, Joined):
                 self._joined(slot, base, first)
             else:

@@ -121,6 +121,9 @@ class PackedReader:
         """Read slots in the order they are written; return the values in the order of the fields."""
         values: dict[str, str] = {}
         for slot in slots:
+            if self.fixed is not None and slots is self.message.slots:
+                # An extractor skips what nobody asked for.
+                self.at = slot.at
             if isinstance(slot, Joined):
                 self._joined(slot, values)
             else:
