@@ -55,7 +55,7 @@ def test_link_files_end_in_toml_and_the_rest_are_captures_in_any_order(linkbudge
     assert (ran.code, ran.err) == (0, "")
     document = json.loads(ran.out)
     assert document["links"] == ["slow.toml", "bean-frames.toml"]
-    assert (document["captures"], document["replays"], document["done"]) == (3, 6, 6)
+    assert (document["captures"], document["replays"], document["done"]) == (6, 12, 12)
 
 
 def test_folders_patterns_and_lists_go_together(linkbudget, lab, monkeypatch):
