@@ -45,8 +45,8 @@ def test_only_what_changed_is_written(link, tmp_path, capsys):
     names = ["to_controller.c", "to_controller.h", "to_controller_example.c", "vectors.json"]
     assert sorted(path.name for path in out.iterdir()) == names
     assert all(f"written    {out / name}\n" in shown.out for name in names)
-    assert "beans.int: 'int' is 'int_' in the code" in shown.err
-    assert "beans.größe: 'größe' is 'gro_e' in the code" in shown.err
+    assert "beans.int: 'int' is called 'int_' in the code" in shown.err
+    assert "beans.größe: 'größe' is called 'gro_e' in the code" in shown.err
     before = {path: path.stat().st_mtime_ns for path in out.iterdir()}
     (out / names[1]).write_text("something else", encoding="utf-8")
     assert run([*command, "--json"]) == 0

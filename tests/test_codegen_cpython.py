@@ -292,15 +292,16 @@ def test_encodings_without_code_are_refused_with_the_field():
 
 
 def test_names_that_python_reserves_are_changed_and_told():
-    layout = MessageLayout("class", (Integer("lambda", 0, 3), Integer("größe", 0, 3)))
+    layout = MessageLayout("class", (Integer("lambda", 0, 3), Integer("größe", 0, 3), Integer("int", 0, 3)))
     spec = spec_of(Codec(FrameFormat(), (CodecMessage(layout),)), "cpython")
     module = module_of(target_of("cpython").generate(spec, {})["to_controller.py"])
     assert {renamed.name: renamed.ident for renamed in spec.renamed} == {
-        "class": "class_", "lambda": "lambda_", "größe": "gro_e",
+        "class": "class_", "lambda": "lambda_", "größe": "gro_e", "int": "int_",
     }  # fmt: skip
-    message = module.Class(1, 2)
-    assert module.as_dict(module.decode_all(module.encode(message))[0][0]) == {"lambda": 1, "größe": 2}
-    assert "class.lambda: 'lambda' is 'lambda_' in the code" in module.__doc__
+    message = module.Class(1, 2, 3)
+    again = module.as_dict(module.decode_all(module.encode(message))[0][0])
+    assert again == {"lambda": 1, "größe": 2, "int": 3}
+    assert "class.lambda: 'lambda' is called 'lambda_' in the code" in module.__doc__
 
 
 CODECS = {

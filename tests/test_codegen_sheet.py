@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 
 import crcmod
@@ -91,6 +92,26 @@ def test_every_format_is_described_with_frames_that_decode(name):
     for word, given in (("Sequence byte | yes", fmt.sequence), ("always `03`", fmt.layout_id == 3)):
         assert (word in text) == given
     assert ("header check" in text) == (fmt.header_check is not None)
+
+
+def test_frames_with_nothing_between_them_have_one_length():
+    layout = MessageLayout("six", (Integer("a", 0, 200), Integer("b", 0, 200)))
+    text, _ = sheet(Codec(FrameFormat("none", None, 2), (CodecMessage(layout),)))
+    assert rows_below(text, "In this order")[-1] == ["payload", "2", "one message"]
+    assert "too-long" not in text
+    assert "all that follows is misread" in text
+    text, _ = sheet(Codec(FrameFormat("none", "sum8", 2), (CodecMessage(layout),)))
+    assert "all that follows is misread" not in text
+
+
+def test_names_stay_what_they_are_in_the_link_file(recwarn):
+    link = Link.load(captures_dir() / "bean-frames.toml")
+    layout = link.messages[0].layout
+    odd = dataclasses.replace(layout, fields=(*layout.fields, Flag("größe")))
+    changed = dataclasses.replace(link.messages[0], layout=odd)
+    link = dataclasses.replace(link, messages=(changed, *link.messages[1:]))
+    assert "`größe`" in generate(link, "sheet")["to_controller.md"]
+    assert [str(one.message) for one in recwarn if "is called" in str(one.message)] == []
 
 
 def test_all_kinds_of_fields_and_their_places_are_written_down():

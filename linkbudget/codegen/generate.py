@@ -35,7 +35,8 @@ def generate(
     settings = checked_options(chosen, options)
     spec = replace(describe(link.codec(direction), direction, prefix, chosen.reserved), link=link)
     files = chosen.generate(spec, settings)
-    for renamed in spec.renamed:
+    # What reserves no word has no names of its own: a page calls everything as the link file does.
+    for renamed in spec.renamed if chosen.reserved else ():
         warn(str(renamed))
     if spec.fmt.delimiting == "none":
         _tell_lengths(spec)

@@ -24,7 +24,7 @@ class Renamed:
     ident: str
 
     def __str__(self) -> str:
-        return f"{self.path}: {self.name!r} is {self.ident!r} in the code"
+        return f"{self.path}: {self.name!r} is called {self.ident!r} in the code"
 
 
 def identifier(name: str, reserved: Collection[str] = ()) -> str:

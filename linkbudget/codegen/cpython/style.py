@@ -17,11 +17,13 @@ _TAKEN = (
     "Message Messages Receiver Counters Fraction Literal TypeAlias annotations arrays binascii dataclass "
     "decode_all decode_payload encode encode_payload fault_of frame_of messages np place_of struct wrap"
 )
+# In a class such a field would stand for the type in what is written of the others.
+_TYPES = "ClassVar NAMES bool bytes float int list str tuple"
 
 
 def reserved_words() -> frozenset[str]:
     """Return the words that no field and no message can have as a name."""
-    return frozenset([*keyword.kwlist, *_TAKEN.split(), "match", "case", "type"])
+    return frozenset([*keyword.kwlist, *_TAKEN.split(), *_TYPES.split(), "match", "case", "type"])
 
 
 def class_name(ident: str) -> str:

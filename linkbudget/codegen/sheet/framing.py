@@ -65,7 +65,8 @@ def _parts(spec: DirectionSpec) -> str:
         rows.append(
             ("layout id", "1", f"always `{fmt.layout_id:02x}`; another one is refused as another layout")
         )
-    rows.append(("payload", f"{fmt.min_payload} to {fmt.max_payload}", "one message"))
+    sizes = f"{fmt.min_payload} to {fmt.max_payload}"
+    rows.append(("payload", str(fmt.max_payload) if fmt.delimiting == "none" else sizes, "one message"))
     if fmt.check is not None:
         rows.append(("check", str(fmt.check_bytes), "see below"))
     if fmt.delimiter is not None:
@@ -134,10 +135,11 @@ def damage_section(spec: DirectionSpec) -> str:
     rows = []
     if fmt.check is not None:
         rows.append(("`check`", "the check does not fit the bytes before it"))
-    rows.append(
-        ("`too-long`", f"a payload of more than {fmt.max_payload} bytes, or a stretch longer than any frame")
-    )
-    if fmt.overhead_bytes:
+    # Without delimiting every frame has the same length, whatever its bytes are.
+    if fmt.delimiting != "none":
+        longer = f"a payload of more than {fmt.max_payload} bytes, or a stretch longer than any frame"
+        rows.append(("`too-long`", longer))
+    if fmt.overhead_bytes and fmt.delimiting != "none":
         rows.append(("`too-short`", f"fewer than {fmt.overhead_bytes} bytes, which every body has"))
     if fmt.delimiting in {"cobs", "slip", "hdlc"} or (
         fmt.delimiting == "newline" and len(fmt.terminator) == 2
@@ -162,6 +164,11 @@ def damage_section(spec: DirectionSpec) -> str:
         rows.append(("lost", "numbers missing between two intact frames"))
     if fmt.delimiter is not None:
         again = "After damage the next delimiter starts afresh: every frame with one in front of it is found."
+    elif fmt.delimiting == "none" and not fmt.overhead_bytes:
+        again = (
+            "Nothing in the bytes tells where a frame begins: after a byte that is lost or too many, all that"
+            " follows is misread, until receiver and sender are started anew."
+        )
     else:
         again = (
             "After damage the search goes on one byte behind the start of what failed, in the bytes held: "
