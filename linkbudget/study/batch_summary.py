@@ -6,8 +6,8 @@ most that value, which is always one that occurred.
 A capture stands out under a link when a requirement is not met, something falls behind for good, messages are
 misread, lost or damaged, deadlines are missed, the longest pass or the oldest data are half as long again as
 in the capture in the middle, or a warning came up that few others gave. Those with the most unmet
-requirements come first, then those that are furthest over a limit, then in the order of this list. A capture
-stands there once, under the link where it is worst.
+requirements come first, then those that are furthest over a limit, then in the order of this list. Links take
+turns, so that one under which every capture stands out does not hide the others; a capture stands there once.
 """
 
 from __future__ import annotations
@@ -150,18 +150,24 @@ def look_first(
     for one in requirements:
         if one["met"] is False:
             unmet[one["link"], one["capture"]].append(one)
-    standings: dict[str, list[Standing]] = defaultdict(list)
+    standings: list[list[Standing]] = []
     for own in _by_link(rows).values():
         middle = {column: _middle(own, column) for column in SPREAD.values()}
         rare = _rare_warnings(own)
-        for row in own:
-            found = _standing(row, unmet[row["link"], row["capture"]], middle, rare)
-            if found is not None:
-                standings[row["capture"]].append(found)
-    worst = [max(of_one, key=lambda one: one.rank) for of_one in standings.values()]
-    worst.sort(key=lambda one: one.rank, reverse=True)
-    listed = [one.to_dict(len(standings[one.row["capture"]]) - 1) for one in worst[:most]]
-    return listed, len(worst)
+        found = [_standing(row, unmet[row["link"], row["capture"]], middle, rare) for row in own]
+        standings.append(sorted((one for one in found if one), key=lambda one: one.rank, reverse=True))
+    standings.sort(key=lambda of_link: of_link[0].rank if of_link else (), reverse=True)
+    counts = Counter(one.row["capture"] for of_link in standings for one in of_link)
+    taken: dict[str, Standing] = {}
+    waiting = [iter(of_link) for of_link in standings]
+    while waiting and len(taken) < most:
+        for one in list(waiting):
+            new = next((found for found in one if found.row["capture"] not in taken), None)
+            if new is None:
+                waiting.remove(one)
+            elif len(taken) < most:
+                taken[new.row["capture"]] = new
+    return [one.to_dict(counts[capture] - 1) for capture, one in taken.items()], len(counts)
 
 
 def _by_link(rows: Iterable[Row]) -> dict[str, list[Row]]:
