@@ -86,7 +86,7 @@ def test_what_is_read_is_never_written_over(linkbudget, tmp_path, monkeypatch):
     """And that is told before any work."""
     link, capture = files_of(tmp_path, parser={"message_us": 5000})
     before = link.read_bytes()
-    monkeypatch.setattr("linkbudget.cli.whatif.read_capture", None)
+    monkeypatch.setattr("linkbudget.cli.whatif.recorded_characters", None)
     ran = linkbudget("whatif", link, capture, *FAST, "--brief", "--write", link)
     assert ran.code == 2
     assert "is what this command reads" in ran.err
