@@ -171,7 +171,7 @@ def proven() -> dict[str, Subject]:
         _sized("counted", "counted", (TINY,), 2),
         Subject("counted-sync", Codec(SYNC, (CodecMessage(LEAST, "packed-bits"),))),
         _sized("none", "none", (SIX,), 6),
-        subjects()["extract-json"],
+        *(subjects()[name] for name in ("extract-words", "extract-array", "extract-json")),
     ]
     return {subject.name: subject for subject in found}
 

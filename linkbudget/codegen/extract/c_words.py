@@ -111,6 +111,7 @@ class WordsText(CommonText):
         yield f"#define LB_END {end[-1]}u"
         yield f"#define LB_END_OF_WORDS {end[0]}u"
         yield from number_macros(self.plan)
+        yield f"#define LB_LINE_WORDS {len(self.words.words)}u"
         yield f"#define LB_KEYS {self.words.keys}u"
         yield f"#define LB_NODES {len(self.words.nodes)}u"
         yield f"#define LB_LEAF 0x{LEAF:04X}u /* added to the number of a word */"
@@ -122,7 +123,7 @@ class WordsText(CommonText):
         yield declared(self.states)
         rows = [self._row(word) for word in self.words.words]
         body = ",\n".join(indented(rows))
-        yield f"static const lb_word lb_words[{len(rows)}] = {{\n{body}\n}};\n"
+        yield f"static const lb_word lb_words[LB_LINE_WORDS] = {{\n{body}\n}};\n"
         if self.text:
             data = ", ".join(f"0x{byte:02X}" for byte in self.text)
             yield f"/* What stands between words. */\nstatic const uint8_t lb_text[] = {{{data}}};\n"

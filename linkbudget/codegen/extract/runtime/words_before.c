@@ -1,6 +1,10 @@
 /* Begins a word: in the state that takes its first byte. */
 static void lb_begin(lb_receiver *state, lb_place word)
 {
+    if (word >= LB_LINE_WORDS) {
+        /* Behind the last word no other one begins: for the reader and the analysis. */
+        word = 0u;
+    }
     state->word = word;
     state->at = lb_words[word].begin;
     state->node = lb_words[word].root;
