@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from linkbudget.codegen.spec import describe
-from linkbudget.codegen.target import checked_options, target_of
+from linkbudget.codegen.target import check_delimiting, checked_options, target_of
 from linkbudget.errors import warn
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ def generate(
     chosen = target_of(target)
     settings = checked_options(chosen, options)
     spec = replace(describe(link.codec(direction), direction, prefix, chosen.reserved), link=link)
+    check_delimiting(chosen, spec.fmt.delimiting)
     files = chosen.generate(spec, settings)
     # What reserves no word has no names of its own: a page calls everything as the link file does.
     for renamed in spec.renamed if chosen.reserved else ():

@@ -8,19 +8,27 @@ from typing import Any, Protocol
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.errors import TargetError, nearest_name
 
-__all__ = ["ANY_TEXT", "TARGETS", "Target", "checked_options", "target_of"]
+__all__ = ["ANY_TEXT", "DELIMITINGS", "TARGETS", "Target", "check_delimiting", "checked_options", "target_of"]
 
 
 ANY_TEXT = ("",)
 """What an option may be that is not one of a few words; it is empty by default."""
 
 
+DELIMITINGS = ("cobs", "slip", "hdlc", "newline", "counted", "none")
+"""What all targets have receivers for. A target that has one more says so itself."""
+
+
 class Target(Protocol):
-    """One language or form that code is written in. ``options``: own settings and what they may be."""
+    """One language or form that code is written in. ``options``: own settings and what they may be.
+
+    ``delimitings`` are those that it can write a receiver and a sender for.
+    """
 
     name: str
     reserved: Collection[str]
     options: Mapping[str, tuple[str, ...]]
+    delimitings: Collection[str]
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return file names and texts; `TargetError` with field path and reason for what it cannot write."""
@@ -46,6 +54,13 @@ def target_of(name: str) -> Target:
     module, cls = TARGETS[name]
     made: Target = getattr(import_module(module), cls)()
     return made
+
+
+def check_delimiting(chosen: Target, delimiting: str) -> None:
+    """Raise `TargetError` for a delimiting that the target knows nothing of."""
+    if delimiting not in chosen.delimitings:
+        problem = f"target {chosen.name} cannot write {delimiting}"
+        raise TargetError(f"frame.delimiting: {problem}; allowed: {', '.join(chosen.delimitings)}")
 
 
 def checked_options(chosen: Target, options: Mapping[str, Any]) -> dict[str, str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import ClassVar
 
 from linkbudget.codegen.c.example import example
@@ -14,7 +14,7 @@ from linkbudget.codegen.c.source import source
 from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.extract.wanted import with_fields
 from linkbudget.codegen.spec import DirectionSpec
-from linkbudget.codegen.target import ANY_TEXT
+from linkbudget.codegen.target import ANY_TEXT, DELIMITINGS
 from linkbudget.codegen.vectors import vectors_text
 from linkbudget.errors import TargetError
 from linkbudget.message.encodings.delimited import Delimited
@@ -35,6 +35,7 @@ class CTarget:
     name: ClassVar[str] = "c"
     reserved: ClassVar[frozenset[str]] = RESERVED
     options: ClassVar[Mapping[str, tuple[str, ...]]] = {"check": ("small", "table"), "fields": ANY_TEXT}
+    delimitings: ClassVar[Collection[str]] = DELIMITINGS
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return header, source, example and test vectors; `TargetError` for what C cannot express."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import ClassVar
 
 from linkbudget.codegen.cpython.module import module_text
 from linkbudget.codegen.cpython.style import reserved_words
 from linkbudget.codegen.plain.expressible import refuse_foreign
 from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.codegen.target import DELIMITINGS
 from linkbudget.codegen.vectors import vectors_text
 
 __all__ = ["CPythonTarget"]
@@ -20,6 +21,7 @@ class CPythonTarget:
     name = "cpython"
     reserved = reserved_words()
     options: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    delimitings: ClassVar[Collection[str]] = DELIMITINGS
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for encodings it cannot write."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import ClassVar
 
 from linkbudget.codegen.extract.wanted import with_fields
@@ -10,7 +10,7 @@ from linkbudget.codegen.micropython import plain_module
 from linkbudget.codegen.micropython.plain_style import reserved_words
 from linkbudget.codegen.plain.expressible import refuse_foreign
 from linkbudget.codegen.spec import DirectionSpec, Real, leaves
-from linkbudget.codegen.target import ANY_TEXT
+from linkbudget.codegen.target import ANY_TEXT, DELIMITINGS
 from linkbudget.codegen.vectors import vectors_text
 from linkbudget.errors import TargetError
 
@@ -28,6 +28,7 @@ class MicroPythonTarget:
     name = "micropython"
     reserved = reserved_words()
     options: ClassVar[Mapping[str, tuple[str, ...]]] = {"form": ("viper", "builtins"), "fields": ANY_TEXT}
+    delimitings: ClassVar[Collection[str]] = DELIMITINGS
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for what it cannot write."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import ClassVar
 
 from linkbudget.codegen.banner import generator_version
@@ -13,6 +13,7 @@ from linkbudget.codegen.sheet.timing import timing_section
 from linkbudget.codegen.sheet.worked import worked_section
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.codegen.status import STATUS_FIELDS, is_status
+from linkbudget.codegen.target import DELIMITINGS
 from linkbudget.codegen.vectors import vectors_text
 
 __all__ = ["CAUTIONS", "SheetTarget"]
@@ -39,6 +40,7 @@ class SheetTarget:
     name = "sheet"
     reserved: frozenset[str] = frozenset()
     options: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    delimitings: ClassVar[Collection[str]] = DELIMITINGS
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the page and its test vectors."""
