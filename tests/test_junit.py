@@ -165,7 +165,7 @@ def test_what_is_read_is_never_written_over(linkbudget, tmp_path, command):
 
 
 def test_a_folder_that_is_not_there_is_told_before_any_work(linkbudget, tmp_path, monkeypatch):
-    monkeypatch.setattr("linkbudget.cli.whatif.read_capture", None)
+    monkeypatch.setattr("linkbudget.cli.whatif.recorded_characters", None)
     for option in ("--html", "--junit"):
         ran = linkbudget("whatif", LINK, CAPTURE, option, tmp_path / "none" / "found")
         assert ran.code == 2
