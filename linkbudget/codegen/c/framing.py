@@ -10,33 +10,16 @@ from typing import ClassVar
 from linkbudget.check.algorithms import check_code
 from linkbudget.codegen.c.checks import CheckText
 from linkbudget.codegen.c.members import count_type
-from linkbudget.codegen.c.text import indented, literal, runtime
+from linkbudget.codegen.c.text import chosen, indented, literal, runtime
 from linkbudget.codegen.spec import DirectionSpec
 
 __all__ = ["Framing"]
 
 RUN = 254
 """The longest block of COBS."""
-BEHIND = """\
-    if (length >= LB_CHECK_BYTES) {
-        line->check = lb_check_step(line->check, body[length - LB_CHECK_BYTES]);
-    }
-"""
-BEHIND_RUN = """\
-/* The check runs as many bytes behind as it is long itself. */
-at = state->line.length > LB_CHECK_BYTES ? state->line.length : LB_CHECK_BYTES;
-for (; at < state->line.length + i; at++) {
-    check = lb_check_step(check, state->body[at - LB_CHECK_BYTES]);
-}
-"""
-END_EMPTY = """\
-    if (LB_LINE_EMPTY(state->line)) {
-        return LB_NOTHING;
-    }
-"""
 STUFFING_LOST = ("slip", "hdlc")
 """Where any number of bytes may have been on the line that gave none for the body."""
-STUFFING = {"cobs": "stuff_cobs", "slip": "stuff_slip"}
+STUFFING = {"cobs": "stuff_cobs", "slip": "stuff_slip", "hdlc": "stuff_hdlc"}
 
 
 @dataclass
@@ -206,51 +189,68 @@ class Framing:
         if self.searches:
             texts = [self._header(), self._judge_whole()]
             if self._sync:
-                texts.insert(0, _before(runtime("search_sync"), "\n/* Looks for"))
+                texts.insert(0, self._piece("may_begin"))
             return texts
-        adding = [runtime(self._adding)] if self._lead else [self._placed("keep"), runtime(self._adding)]
-        return [*map(self._checked, adding), self._judge_line()]
+        adding = [self._adding] if self._lead else ["keep", self._adding]
+        return [*map(self._piece, adding), self._judge_line()]
 
-    def _checked(self, text: str) -> str:
-        """A runtime piece that adds a byte to the body, with what the check does meanwhile."""
-        how, step = "", ""
-        if self.check is not None and self.check.residue is None:
-            how, step = " The check runs\n   as many bytes behind as it is long itself.", BEHIND
-        elif self.check is not None:
-            how = " The check runs\n   over all of it, its own bytes included."
-            step = "    line->check = lb_check_step(line->check, byte);\n"
-        text = text.replace("LB_HOW", how).replace("    LB_CHECKED\n", step)
-        return text.replace("lb_length", self.length_type)
+    @cached_property
+    def _known(self) -> dict[str, int]:
+        """What pieces of the runtime are chosen by; ``LB_CHECKS`` is 1 for one that runs along, 2 behind."""
+        check, cobs = self.check, self.kind == "cobs"
+        return {
+            "LB_CHECKS": 0 if check is None else 2 if check.residue is None else 1,
+            "LB_SYNCED": int(bool(self._sync)),
+            "LB_MAPPED": self.spec.fmt.async_map,
+            "LB_SKIPS": int(not self.searches and self._empty is not None),
+            "LB_RAW": int(self._has_raw),
+            "LB_LONG": int(cobs and self._has_raw),
+            "LB_SHORT": int(cobs and not self._has_raw),
+            "LB_LOSES": int(self.kind in STUFFING_LOST),
+        }
+
+    def _piece(self, name: str) -> str:
+        """A piece of the runtime, as it is for this framing: its types, and the place of the body."""
+        text = chosen(runtime(name), self._known).replace("lb_length", self.length_type)
+        for call, line in (("lb_begin(&line);", "line."), ("lb_begin(&state->line);", "state->line.")):
+            text = text.replace(f"    {call}\n", "".join(f"    {row}\n" for row in self.beginning(line)))
+        if self.check is not None:
+            text = text.replace("LB_CHECK_TYPE", self.check.wide if self._fast else self.check.type)
+        if self._lead or self.searches:
+            return text
+        text = text.replace("&state->body[LB_LEAD]", "state->body").replace("&frame[LB_LEAD]", "frame")
+        return text.replace(" - LB_LEAD", "").replace("LB_HELD", "LB_MAX_BODY")
 
     def pushing(self) -> list[str]:
         """Return the functions that take bytes, and the one that decodes a whole frame."""
-        if self.kind == "none":
-            return [self._sized("search_any"), self._sized("push_search"), runtime("decode_none")]
-        if self.kind == "counted" and self._sync:
-            search = self._sized("search_sync")
-            search = search[search.index("/* Looks for") :]
-            return [search, self._sized("push_search"), runtime("decode_counted")]
-        if self.kind == "counted":
-            return [self._sized("search_any"), self._sized("push_search"), runtime("decode_counted_any")]
-        end = self._placed("end_stretch")
-        if self._empty is None:
-            end = end.replace(END_EMPTY, "").replace("LB_TWICE", "")
-        end = end.replace("LB_TWICE", " Two delimiters in a row\n   are no frame.")
+        if self.searches:
+            decode = "decode_none" if self.kind == "none" else "decode_counted"
+            return [self._piece(name) for name in ("search", "push_search", decode)]
+        runs = [f"state->line.{condition}" for condition in self._runs]
         if self._fast:
-            runs = "i < n - 1u && state->line.length < LB_HELD - 1u"
-            run, decode = (self._paired(name) for name in ("run_cobs", "decode_cobs"))
-        else:
-            runs = " && ".join(f"state->line.{condition}" for condition in self._runs)
-            run, decode = self._run(), self._placed("decode_stretch")
-            if self.kind == "newline":
-                decode = self._placed("decode_line_two" if self._has_raw else "decode_line_one")
-        feed = runtime("feed_stretch").replace("LB_RUNS", runs)
-        return [end, runtime("push"), run, self._placed_text(feed), decode]
+            runs = ["i < n - 1u", "state->line.length < LB_HELD - 1u"]
+        decode = "decode_cobs" if self._fast else "decode_stretch"
+        if self.kind == "newline":
+            decode = "decode_line_two" if self._has_raw else "decode_line_one"
+        run = "run_cobs" if self._fast else "run_stretch"
+        names = ("end_stretch", "push", run, "feed_stretch", decode)
+        texts = [self._told_check(self._piece(name)) for name in names]
+        told = {"LB_SPECIAL": self._special, "LB_RUNS": " && ".join(runs)}
+        return [re.sub("|".join(told), lambda found: told[found[0]], text) for text in texts]
+
+    def _told_check(self, text: str) -> str:
+        """A piece in which the check of this framing stands for what it is called there."""
+        check = self.check
+        text = text.replace("LB_GIVEN", ", ".join(value for value, _ in self._judged()))
+        if check is None:
+            return text
+        kept = "" if check.wide == check.type else f"({check.type})"
+        return text.replace("(LB_CHECK_KEPT)", kept).replace("LB_CHECK_START", check.number(check.start))
 
     @property
     def _runs(self) -> list[str]:
         """What must hold of a line before a loop of their own takes bytes that stand for themselves."""
-        conditions = ["length < LB_HELD"]
+        conditions = ["length < LB_HELD" if self._lead else "length < LB_MAX_BODY"]
         if self.kind == "cobs":
             return [*conditions, "left > 1u" if self._has_raw else "next != state->line.length"]
         if self.kind == "newline":
@@ -271,77 +271,15 @@ class Framing:
             special.append("byte == LB_FIRST_TERMINATOR")
         return " || ".join(special)
 
-    def _run(self) -> str:
-        """The loop over bytes that stand for themselves, where they are not taken by pairs."""
-        limits, after = [], []
-        if self.kind in STUFFING_LOST:
-            limits.append("LB_MAX_STRETCH + (size_t)1u - state->line.raw")
-        if self._has_raw:
-            after.append(f"state->line.raw = ({self.length_type})(state->line.raw + i);")
-        if self.kind == "cobs" and self._has_raw:
-            limits.append("state->line.left - (size_t)1u")
-            after.append("state->line.left = (uint8_t)(state->line.left - i);")
-        elif self.kind == "cobs":
-            limits.append("(uint8_t)(state->line.next - state->line.length)")
-        lines = [
-            line for limit in limits for line in (f"if (most > {limit}) {{", f"    most = {limit};", "}")
-        ]
-        text = self._sized("run_stretch").replace("LB_SPECIAL", self._special)
-        behind: list[str] = []
-        if self.check is None:
-            text = "".join(line for line in text.splitlines(True) if "check" not in line)
-        elif self.check.residue is None:
-            step = "        check = lb_check_step(check, byte);\n"
-            text = text.replace(step, "").replace("    size_t i;\n", "    size_t i;\n    size_t at;\n")
-            behind = BEHIND_RUN.splitlines()
-        if self.check is not None:
-            text = text.replace("LB_CHECK_TYPE", self.check.type)
-        for name, rows in (("LB_LIMITS", lines), ("LB_BEHIND", behind), ("LB_AFTER", after)):
-            text = text.replace(f"    {name}\n", "".join(f"    {row}\n" for row in rows))
-        return self._placed_text(text)
-
     @property
     def _fast(self) -> bool:
         """Whether the two loops over pairs of bytes take the frame: the check must run along with them."""
         return bool(self._lead) and (self.check is None or self.check.residue is not None)
 
-    def _paired(self, name: str) -> str:
-        """A runtime piece whose loop takes bytes two by two."""
-        text = self._sized(name)
-        check = self.check
-        text = text.replace("LB_GIVEN", ", ".join(value for value, _ in self._judged()))
-        if check is None:
-            text = "".join(line for line in text.splitlines(True) if not re.search("check|pair", line))
-            text = text.replace("if (left > 1u) {\n        } else if (left == 1u) {", "if (left == 1u) {")
-            return text.replace(
-                "} else {\n            left = first;", "} else if (left == 0u) {\n            left = first;"
-            )
-        kept = "" if check.wide == check.type else f"({check.type})"
-        text = text.replace("(LB_CHECK_KEPT)", kept).replace("LB_CHECK_TYPE", check.wide)
-        return text.replace("LB_CHECK_START", check.number(check.start))
-
-    def _placed(self, name: str) -> str:
-        """A runtime piece for the place where the body stands among the bytes that are held."""
-        return self._placed_text(runtime(name))
-
-    def _placed_text(self, text: str) -> str:
-        for call, line in (("lb_begin(&line);", "line."), ("lb_begin(&state->line);", "state->line.")):
-            text = text.replace(f"    {call}\n", "".join(f"    {row}\n" for row in self.beginning(line)))
-        if self._lead:
-            return text
-        text = text.replace("&state->body[LB_LEAD]", "state->body").replace("&frame[LB_LEAD]", "frame")
-        return text.replace(" - LB_LEAD", "").replace("LB_HELD", "LB_MAX_BODY")
-
-    def _sized(self, name: str) -> str:
-        """A runtime piece in which lengths have the type of this receiver."""
-        return runtime(name).replace("lb_length", self.length_type)
-
     @property
     def _adding(self) -> str:
         if self.kind == "cobs":
             return "cobs_long" if self._has_raw else "cobs_short"
-        if self.kind == "hdlc":
-            return "hdlc_map" if self.spec.fmt.async_map else "hdlc"
         if self.kind == "newline":
             return "newline_two" if self._has_raw else "newline_one"
         return self.kind
@@ -580,9 +518,7 @@ class Framing:
 
     def stuffing(self) -> str:
         """Return the function that writes one byte of a body."""
-        if self.kind == "hdlc":
-            return runtime("stuff_hdlc_map" if self.spec.fmt.async_map else "stuff_hdlc")
-        return runtime(STUFFING.get(self.kind, "stuff_plain"))
+        return chosen(runtime(STUFFING.get(self.kind, "stuff_plain")), self._known)
 
     def opening(self, uses_bits: bool) -> str:
         """Return the function that begins a frame."""
@@ -672,7 +608,3 @@ class Framing:
 
 def _reject(condition: str, reason: str) -> list[str]:
     return [f"if ({condition}) {{", f"    return LB_{reason};", "}"]
-
-
-def _before(text: str, mark: str) -> str:
-    return text[: text.index(mark)]

@@ -1,12 +1,17 @@
-"""C text: runtime sources read from the package, literals, types that hold a range, indented lines."""
+"""C text: pieces of the runtime and what is chosen of them, literals, types for a range, indented lines."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import operator
+import re
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
 
-__all__ = ["comment", "holder", "indented", "literal", "quoted", "runtime", "unsigned_bits"]
+__all__ = ["chosen", "comment", "holder", "indented", "literal", "quoted", "runtime", "unsigned_bits"]
+
+CONDITION = re.compile(r"(?P<name>LB_\w+)(?: (?P<how>==|!=|>|<) (?P<number>\d+)u?)?")
+COMPARED = {"==": operator.eq, "!=": operator.ne, ">": operator.gt, "<": operator.lt}
 
 
 @cache
@@ -69,3 +74,36 @@ def quoted(text: str) -> str:
         for byte in data
     )
     return f'"{safe}", {len(data)}u'
+
+
+def chosen(text: str, known: Mapping[str, int]) -> str:
+    r"""Return C text without the lines that these constants leave out, and without their conditions.
+
+    Conditions with other names stay. ``known`` are whole numbers, 0 for what there is not.
+
+    >>> chosen("#if LB_A > 1\none\n#else\ntwo\n#endif\n", {"LB_A": 1})
+    'two\n'
+    """
+    kept: list[str] = []
+    # For each condition around a line: None when it stays, else whether its lines do.
+    around: list[bool | None] = []
+    for line in text.split("\n"):
+        word = line.split(" ", 1)[0]
+        if word in ("#if", "#ifdef", "#ifndef"):
+            around.append(_holds(line, known))
+        elif word == "#else" and around[-1] is not None:
+            around[-1] = not around[-1]
+            continue
+        if (word not in ("#if", "#else", "#endif") or around[-1] is None) and False not in around:
+            kept.append(line)
+        if word == "#endif":
+            around.pop()
+    return re.sub(r"\n{3,}", "\n\n", "\n".join(kept))
+
+
+def _holds(line: str, known: Mapping[str, int]) -> bool | None:
+    terms = [CONDITION.fullmatch(term) for term in line.removeprefix("#if ").split(" && ")]
+    found = [term for term in terms if term is not None and term["name"] in known]
+    if len(found) < len(terms):
+        return None
+    return all(COMPARED[term["how"] or "!="](known[term["name"]], int(term["number"] or 0)) for term in found)

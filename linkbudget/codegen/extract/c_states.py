@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import operator
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from linkbudget.codegen.c.text import literal
+from linkbudget.codegen.c.text import chosen, literal
 from linkbudget.codegen.extract.plan import ExtractPlan
 
 __all__ = [
@@ -21,8 +20,6 @@ __all__ = [
     "state_functions",
 ]
 
-CONDITION = re.compile(r"(?P<name>LB_\w+)(?: (?P<how>==|!=|>|<) (?P<number>\d+)u?)?")
-COMPARED = {"==": operator.eq, "!=": operator.ne, ">": operator.gt, "<": operator.lt}
 STATE = re.compile(r"^STATE\((\w+)\)\n\{\n(.*?)^\}\n", re.MULTILINE | re.DOTALL)
 
 
@@ -44,39 +41,6 @@ def read_states(text: str) -> Iterator[State]:
         about = before.rpartition("\n\n")[2] if before.startswith("/*") else before
         yield State(found[1], found[2], f"{about}\n" if about else "")
         at = found.end()
-
-
-def chosen(text: str, known: Mapping[str, int]) -> str:
-    r"""Return C text without the lines that these constants leave out, and without their conditions.
-
-    Conditions with other names stay. ``known`` are whole numbers, 0 for what there is not.
-
-    >>> chosen("#if LB_A > 1\none\n#else\ntwo\n#endif\n", {"LB_A": 1})
-    'two\n'
-    """
-    kept: list[str] = []
-    # For each condition around a line: None when it stays, else whether its lines do.
-    around: list[bool | None] = []
-    for line in text.split("\n"):
-        word = line.split(" ", 1)[0]
-        if word in ("#if", "#ifdef", "#ifndef"):
-            around.append(_holds(line, known))
-        elif word == "#else" and around[-1] is not None:
-            around[-1] = not around[-1]
-            continue
-        if (word not in ("#if", "#else", "#endif") or around[-1] is None) and False not in around:
-            kept.append(line)
-        if word == "#endif":
-            around.pop()
-    return re.sub(r"\n{3,}", "\n\n", "\n".join(kept))
-
-
-def _holds(line: str, known: Mapping[str, int]) -> bool | None:
-    terms = [CONDITION.fullmatch(term) for term in line.removeprefix("#if ").split(" && ")]
-    found = [term for term in terms if term is not None and term["name"] in known]
-    if len(found) < len(terms):
-        return None
-    return all(COMPARED[term["how"] or "!="](known[term["name"]], int(term["number"] or 0)) for term in found)
 
 
 def number_macros(plan: ExtractPlan) -> Iterator[str]:

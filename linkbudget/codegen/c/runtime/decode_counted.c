@@ -3,9 +3,11 @@ lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message)
     lb_status reason;
     size_t need;
 
+#if LB_SYNCED
     if (n < LB_SYNC_BYTES || lb_may_begin(frame, n) == 0) {
         return LB_NO_SYNC;
     }
+#endif
     if (n < LB_HEADER_BYTES) {
         return LB_TOO_SHORT;
     }

@@ -1,11 +1,14 @@
-/* A delimiter came: judges what stands before it, counts it, and begins anew.LB_TWICE */
+/* A delimiter came: judges what stands before it, counts it, and begins anew. */
 static lb_status lb_end(lb_receiver *state, uint32_t now)
 {
     lb_status status;
 
+#if LB_SKIPS
     if (LB_LINE_EMPTY(state->line)) {
+        /* Two delimiters in a row are no frame. */
         return LB_NOTHING;
     }
+#endif
     status = lb_judge(&state->line, state->body);
     if (status == LB_NOTHING) {
         status = lb_accept(state, &state->body[LB_LEAD], state->line.length - LB_LEAD, now);

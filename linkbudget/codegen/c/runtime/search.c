@@ -1,17 +1,3 @@
-/* Whether the bytes from ``at`` on can begin a frame: they are the sync bytes, as far as they go. */
-static int lb_may_begin(const uint8_t *held, size_t n)
-{
-    static const uint8_t sync[] = LB_SYNC;
-    size_t i;
-
-    for (i = 0u; i < n && i < LB_SYNC_BYTES; i++) {
-        if (held[i] != sync[i]) {
-            return 0;
-        }
-    }
-    return 1;
-}
-
 /* Looks for frames in what is held until more bytes are needed. When a candidate fails, the search
    goes on one byte behind its start, so a good frame inside of the length of a bad one is found. */
 static lb_status lb_search(lb_receiver *state, uint32_t now)
@@ -27,8 +13,11 @@ static lb_status lb_search(lb_receiver *state, uint32_t now)
     while (held - at >= need) {
         const uint8_t *candidate = &state->body[at];
         lb_status status;
+#if LB_SYNCED
         size_t start = at;
+#endif
 
+#if LB_SYNCED
         while (lb_may_begin(&state->body[at], held - at) == 0) {
             at++;
         }
@@ -44,6 +33,7 @@ static lb_status lb_search(lb_receiver *state, uint32_t now)
             state->counts[LB_NO_SYNC]++;
             latest = LB_NO_SYNC;
         }
+#endif
         status = lb_header(candidate, held - at, &need);
         if (status == LB_NOTHING) {
             if (need > held - at) {
@@ -57,13 +47,23 @@ static lb_status lb_search(lb_receiver *state, uint32_t now)
             state->line.lost = 0u;
             at += need;
         } else {
+#if LB_SYNCED
             state->counts[status]++;
             latest = status;
+#else
+            /* Only the first failure behind a good frame: nothing tells the others from chance. */
+            if (state->line.lost == 0u) {
+                state->counts[status]++;
+                latest = status;
+            }
+#endif
             state->line.lost = 1u;
             at++;
+#if LB_SYNCED
             while (lb_may_begin(&state->body[at], held - at) == 0) {
                 at++;
             }
+#endif
         }
         need = 1u;
     }
