@@ -19,7 +19,6 @@ RUN = 254
 """The longest block of COBS."""
 STUFFING_LOST = ("slip", "hdlc")
 """Where any number of bytes may have been on the line that gave none for the body."""
-STUFFING = {"cobs": "stuff_cobs", "slip": "stuff_slip", "hdlc": "stuff_hdlc"}
 
 
 @dataclass
@@ -58,7 +57,7 @@ class Framing:
     def _has_raw(self) -> bool:
         no_lead = self.check is not None and self.check.before_zero is None
         long_cobs = self.kind == "cobs" and (self.spec.max_body >= RUN or no_lead)
-        return long_cobs or self.kind in {"slip", "hdlc"} or len(self._terminator) == 2
+        return long_cobs or self.kind in {"slip", "hdlc"} or len(self.line_end) == 2
 
     @property
     def _lead(self) -> int:
@@ -69,7 +68,8 @@ class Framing:
         return int(self.kind == "cobs" and not self._has_raw)
 
     @property
-    def _terminator(self) -> bytes:
+    def line_end(self) -> bytes:
+        """The bytes that end a line."""
         return self.spec.fmt.terminator.encode("latin-1") if self.kind == "newline" else b""
 
     @property
@@ -80,7 +80,8 @@ class Framing:
         return body + 1 if self.kind == "newline" else 2 * body
 
     @property
-    def _sync(self) -> bytes:
+    def sync(self) -> bytes:
+        """The bytes that counted frames begin with."""
         return self.spec.fmt.sync if self.kind == "counted" else b""
 
     @property
@@ -89,7 +90,7 @@ class Framing:
         if self.kind != "counted":
             return 0
         check = self.header_check.check.check_bytes if self.header_check else 0
-        return len(self._sync) + self.spec.fmt.length_bytes + check
+        return len(self.sync) + self.spec.fmt.length_bytes + check
 
     @property
     def buffer_bytes(self) -> int:
@@ -127,7 +128,7 @@ class Framing:
         length = self.length_type
         if self.searches:
             lines = [f"{length} length;", f"{length} need;", "uint8_t lost;"]
-            return [*lines, "uint8_t junk;"] if self._sync else lines
+            return [*lines, "uint8_t junk;"] if self.sync else lines
         lines = [f"{length} length;"]
         if self._has_raw:
             lines.append(f"{length} raw;")
@@ -135,7 +136,7 @@ class Framing:
             "cobs": ["uint8_t left;"] if self._has_raw else ["uint8_t next;"],
             "slip": ["uint8_t escaped;", "uint8_t bad;"],
             "hdlc": ["uint8_t escaped;", "uint8_t bad;"],
-            "newline": ["uint8_t first;", "uint8_t bad;"] if len(self._terminator) == 2 else [],
+            "newline": ["uint8_t first;", "uint8_t bad;"] if len(self.line_end) == 2 else [],
         }[self.kind]
         if self.kind == "cobs" and self._has_raw:
             lines.append("uint8_t code;")
@@ -159,13 +160,13 @@ class Framing:
             lines.append(f"#define LB_CHECK_BYTES {self.spec.fmt.check_bytes}u")
         if self.kind == "hdlc" and self.spec.fmt.async_map:
             lines.append(f"#define LB_ASYNC_MAP {literal(self.spec.fmt.async_map, 'uint32_t')}")
-        if len(self._terminator) == 2:
-            lines.append(f"#define LB_FIRST_TERMINATOR {self._terminator[0]:#04x}u")
+        if len(self.line_end) == 2:
+            lines.append(f"#define LB_FIRST_TERMINATOR {self.line_end[0]:#04x}u")
         if self.searches:
             lines.append(f"#define LB_HEADER_BYTES {self.header_bytes}u")
-        if self._sync:
-            lines.append(f"#define LB_SYNC_BYTES {len(self._sync)}u")
-            lines.append("#define LB_SYNC {" + ", ".join(f"{byte:#04x}u" for byte in self._sync) + "}")
+        if self.sync:
+            lines.append(f"#define LB_SYNC_BYTES {len(self.sync)}u")
+            lines.append("#define LB_SYNC {" + ", ".join(f"{byte:#04x}u" for byte in self.sync) + "}")
         return lines
 
     def checks(self) -> list[str]:
@@ -188,19 +189,19 @@ class Framing:
         """Return the functions that find a body, up to and with the one that judges it."""
         if self.searches:
             texts = [self._header(), self._judge_whole()]
-            if self._sync:
+            if self.sync:
                 texts.insert(0, self._piece("may_begin"))
             return texts
         adding = [self._adding] if self._lead else ["keep", self._adding]
         return [*map(self._piece, adding), self._judge_line()]
 
     @cached_property
-    def _known(self) -> dict[str, int]:
+    def known(self) -> dict[str, int]:
         """What pieces of the runtime are chosen by; ``LB_CHECKS`` is 1 for one that runs along, 2 behind."""
         check, cobs = self.check, self.kind == "cobs"
         return {
             "LB_CHECKS": 0 if check is None else 2 if check.residue is None else 1,
-            "LB_SYNCED": int(bool(self._sync)),
+            "LB_SYNCED": int(bool(self.sync)),
             "LB_MAPPED": self.spec.fmt.async_map,
             "LB_SKIPS": int(not self.searches and self._empty is not None),
             "LB_RAW": int(self._has_raw),
@@ -211,7 +212,7 @@ class Framing:
 
     def _piece(self, name: str) -> str:
         """A piece of the runtime, as it is for this framing: its types, and the place of the body."""
-        text = chosen(runtime(name), self._known).replace("lb_length", self.length_type)
+        text = chosen(runtime(name), self.known).replace("lb_length", self.length_type)
         for call, line in (("lb_begin(&line);", "line."), ("lb_begin(&state->line);", "state->line.")):
             text = text.replace(f"    {call}\n", "".join(f"    {row}\n" for row in self.beginning(line)))
         if self.check is not None:
@@ -267,7 +268,7 @@ class Framing:
             special.append("byte == 0x7Du")
             if self.spec.fmt.async_map:
                 special.append("(byte < 0x20u && ((LB_ASYNC_MAP >> byte) & 1u) != 0u)")
-        if len(self._terminator) == 2:
+        if len(self.line_end) == 2:
             special.append("byte == LB_FIRST_TERMINATOR")
         return " || ".join(special)
 
@@ -447,7 +448,7 @@ class Framing:
     def _header(self) -> str:
         if self.kind == "none":
             return runtime("header_none")
-        fmt, sync = self.spec.fmt, len(self._sync)
+        fmt, sync = self.spec.fmt, len(self.sync)
         size = fmt.length_bytes
         places = range(size) if fmt.length_order == "little" else range(size - 1, -1, -1)
         parts = [
@@ -468,7 +469,7 @@ class Framing:
                 for line in text.split("\n")
             ]
             lines += ["{", *indented(steps), "}"]
-        low, high = self._added + fmt.overhead_bytes, self._added + self.spec.max_body
+        low, high = self.added + fmt.overhead_bytes, self.added + self.spec.max_body
         limit = f"length > {literal(high, 'uint32_t')}"
         if low:
             limit = f"length < {literal(low, 'uint32_t')} || {limit}"
@@ -476,7 +477,7 @@ class Framing:
             limit = f"length < {literal(low, 'uint32_t')}" if low else ""
         if limit:
             lines += _reject(limit, "BAD_LENGTH")
-        change = self.header_bytes - self._added
+        change = self.header_bytes - self.added
         shifted = f"(size_t)length + {change}u" if change > 0 else "(size_t)length"
         if change < 0:
             shifted = f"(size_t)length - {-change}u"
@@ -489,7 +490,7 @@ class Framing:
         return f"{says}\n{head}\n{{\n{text}\n}}\n"
 
     @property
-    def _added(self) -> int:
+    def added(self) -> int:
         """What the length field holds for an empty body."""
         fmt = self.spec.fmt
         added = {"payload": -fmt.check_bytes, "payload-and-check": 0, "frame": self.header_bytes}
@@ -508,102 +509,6 @@ class Framing:
         held = "return state->high_water;"
         assert held in text
         return text.replace(held, "return state->high_water > LB_LEAD ? state->high_water - LB_LEAD : 0u;")
-
-    # --- sending ------------------------------------------------------------------------------------------
-
-    def writer_members(self) -> list[str]:
-        """Return the members of the writer that this framing needs."""
-        lines = ["size_t code_at;"] if self.kind == "cobs" else []
-        return [*lines, f"{self.check.type} check;"] if self.check is not None else lines
-
-    def stuffing(self) -> str:
-        """Return the function that writes one byte of a body."""
-        return chosen(runtime(STUFFING.get(self.kind, "stuff_plain")), self._known)
-
-    def opening(self, uses_bits: bool) -> str:
-        """Return the function that begins a frame."""
-        fmt = self.spec.fmt
-        lines = ["out->buffer = buffer;", "out->capacity = capacity;", "out->length = 0u;", "out->body = 0u;"]
-        lines.append("out->room = 1u;")
-        if uses_bits:
-            lines += ["out->bits = 0u;", "out->used = 0u;"]
-        if self.check is not None:
-            lines.append(f"out->check = {self.check.number(self.check.start)};")
-        leading = fmt.leading_delimiter if fmt.leading_delimiter is not None else self.kind == "hdlc"
-        if not self.searches and leading and self.kind != "newline":
-            lines.append("lb_out(out, LB_DELIMITER);")
-        if self.kind == "cobs":
-            lines += ["out->code_at = out->length;", "lb_out(out, 0u);"]
-        if self.kind == "counted":
-            lines += [f"lb_out(out, {byte:#04x}u);" for byte in self._sync]
-            count = self.header_bytes - len(self._sync)
-            lines += ["/* The length is known at the end. */"]
-            lines += ["lb_out(out, 0u);"] * count
-        more = ""
-        if fmt.sequence:
-            more = ", uint8_t sequence"
-            lines.append("lb_put(out, sequence);")
-        if fmt.layout_id is not None:
-            lines.append(f"lb_put(out, {fmt.layout_id}u);")
-        text = "\n".join(indented(lines))
-        head = f"static void lb_open(lb_writer *out, uint8_t *buffer, size_t capacity{more})"
-        return f"{head}\n{{\n{text}\n}}\n"
-
-    def closing(self) -> str:
-        """Return the function that ends a frame and returns its length."""
-        fmt = self.spec.fmt
-        lead = fmt.envelope.lead_bytes
-        lines = []
-        most = f"out->body > LB_MAX_PAYLOAD + {lead}u" if lead else "out->body > LB_MAX_PAYLOAD"
-        lines += [f"if ({most}) {{", "    return 0u;", "}"]
-        if self.check is not None:
-            check = self.check
-            inner = [f"const {check.type} check = lb_check_value(out->check);", ""]
-            for byte in check.bytes_of("check"):
-                if check.hex_form:
-                    inner += [f"lb_stuff(out, lb_hex_{half}({byte}));" for half in ("high", "low")]
-                else:
-                    inner.append(f"lb_stuff(out, {byte});")
-            lines += ["{", *indented(inner), "}"]
-        if self.kind == "cobs":
-            # The last block ends where the delimiter stands.
-            lines += ["lb_close_block(out);"]
-        elif self.kind == "newline":
-            lines += [f"lb_out(out, {byte:#04x}u);" for byte in self._terminator]
-        elif not self.searches:
-            lines.append("lb_out(out, LB_DELIMITER);")
-        if self.kind == "counted":
-            lines += self._length_written()
-        lines.append("return out->room != 0u ? out->length : 0u;")
-        text = "\n".join(indented(lines))
-        return f"static size_t lb_finish(lb_writer *out)\n{{\n{text}\n}}\n"
-
-    def _length_written(self) -> list[str]:
-        fmt, sync = self.spec.fmt, len(self._sync)
-        size = fmt.length_bytes
-        added = self._added + fmt.check_bytes
-        length = f"(uint32_t)out->body + {added}u" if added else "(uint32_t)out->body"
-        places = range(size) if fmt.length_order == "little" else range(size - 1, -1, -1)
-        lines = [f"const uint32_t length = {length};"]
-        if self.header_check is not None:
-            check = self.header_check
-            lines.append(f"{check.type} check = {check.number(check.start)};")
-        lines.append("")
-        lines += [
-            f"out->buffer[{sync + at}] = (uint8_t)(length >> {8 * place});"
-            if place
-            else f"out->buffer[{sync + at}] = (uint8_t)length;"
-            for at, place in enumerate(places)
-        ]
-        if self.header_check is not None:
-            check = self.header_check
-            lines += [f"check = lb_header_check_step(check, out->buffer[{sync + at}]);" for at in range(size)]
-            lines.append("check = lb_header_check_value(check);")
-            lines += [
-                f"out->buffer[{sync + size + at}] = {byte};"
-                for at, byte in enumerate(check.bytes_of("check"))
-            ]
-        return ["if (out->room != 0u) {", *indented(lines), "}"]
 
 
 def _reject(condition: str, reason: str) -> list[str]:

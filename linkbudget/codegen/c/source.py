@@ -9,6 +9,7 @@ from linkbudget.codegen.c.framing import Framing
 from linkbudget.codegen.c.header import encoder_head, owner_of
 from linkbudget.codegen.c.lines import LineReading, LineWriting, key_text
 from linkbudget.codegen.c.reading import Reading
+from linkbudget.codegen.c.sending import Sending
 from linkbudget.codegen.c.text import indented, quoted, runtime
 from linkbudget.codegen.c.writing import Writing
 from linkbudget.codegen.spec import DirectionSpec, MessageSpec
@@ -301,19 +302,20 @@ def _more_counters(spec: DirectionSpec) -> Iterator[str]:
 def _sending(
     spec: DirectionSpec, framing: Framing, written: list[list[str]], needs: set[str]
 ) -> Iterator[str]:
+    sending = Sending(framing)
     bits = [name for name in ("put_bits_msb", "put_bits_lsb") if name in needs]
     helpers = [name for name in WRITING_ORDER if name in needs]
-    members = framing.writer_members() + (["uint8_t bits;", "uint8_t used;"] if bits else [])
+    members = sending.writer_members() + (["uint8_t bits;", "uint8_t used;"] if bits else [])
     writer = runtime("writer")
     mark = "    LB_WRITER_MEMBERS\n"
     yield writer.replace(mark, "".join(f"    {member}\n" for member in members))
-    yield framing.stuffing()
+    yield sending.stuffing()
     puts = any(written) or spec.fmt.envelope.lead_bytes
     if puts:
         yield runtime("put_checked" if framing.check is not None else "put")
     yield from (runtime(name) for name in helpers)
-    yield framing.opening(bool(bits))
-    yield framing.closing()
+    yield sending.opening(bool(bits))
+    yield sending.closing()
     args = ", sequence" if spec.fmt.sequence else ""
     for message, statements in zip(spec.messages, written, strict=True):
         words = ["uint8_t words = 0u;"] if any("&words" in line for line in statements) else []
