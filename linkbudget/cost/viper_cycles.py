@@ -10,7 +10,7 @@ from importlib.util import find_spec
 from typing import Any
 
 from linkbudget.cost.mpy import INSTALL, cross_compiler
-from linkbudget.cost.viper import CALLS, ViperMachine, ViperRun
+from linkbudget.cost.viper import CALLS, MEASURED, ViperMachine, ViperRun
 from linkbudget.errors import TargetError
 
 __all__ = ["ViperCycles", "missing_for_cycles", "viper_cycles"]
@@ -58,6 +58,7 @@ class ViperCycles:
             "interpreter_cycles_per_message": self.interpreter,
             "interpreter_calls_per_message": dict(self.asked),
             "interpreter_cycles_per_call": {one.key: one.cycles for one in CALLS},
+            "interpreter_cycles_seen_in": MEASURED,
             "worst_message_cycles": self.worst,
             "worst_byte_cycles": self.worst_byte,
             "native_cycles_by_function": dict(self.by_function),

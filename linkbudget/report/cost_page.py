@@ -204,7 +204,6 @@ def viper_rows(document: Document) -> Iterator[RenderableType]:
         " this processor and run in the same emulator. Calling the receiver is in it; the bytecode around the"
         " call is not."
     )
-    yield Text("")
     calls, price = first["interpreter_calls_per_message"], first["interpreter_cycles_per_call"]
     shown = [(words, f"{calls[key]:,.1f}", f"{price[key]:,}") for key, words in ASKED.items() if key in calls]
     title = f"What {short_name(rows[0])}, {rows[0]['form']}, asks of the interpreter for a message"

@@ -346,7 +346,7 @@ class Machine:
 def _register(number: int) -> int:
     from unicorn.arm_const import UC_ARM_REG_LR, UC_ARM_REG_R0, UC_ARM_REG_SP
 
-    return {13: UC_ARM_REG_SP, 14: UC_ARM_REG_LR}.get(number, UC_ARM_REG_R0 + number)
+    return int({13: UC_ARM_REG_SP, 14: UC_ARM_REG_LR}.get(number, UC_ARM_REG_R0 + number))
 
 
 def _access(access: int, address: int, size: int, where: str) -> str:
