@@ -14,7 +14,7 @@ from pathlib import Path
 import junitparser
 import pyarrow.parquet
 import pytest
-from batches import FRAMES, slow_link, write_recordings
+from batches import FRAMES, WATCHED, slow_link, write_recordings
 from test_kernels import needs_numba
 from test_memory import CLEARED, write_vcd
 
@@ -291,26 +291,45 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(linkbudget, lab, mo
     assert "2 of the replays were finished before." in ran.out
 
 
-def test_ctrl_c_reaches_workers_in_the_middle_of_a_large_capture(lab):
-    write_vcd(lab / "long.vcd", 400)
-    script = """
-import os, signal, sys
+PRESSED = """
+import os, signal, sys, threading
+from pathlib import Path
+import batches
 from linkbudget.cli import main
 from linkbudget.study import batch_running
-submit = batch_running.Processes.submit
-def press(self, job):
-    future = submit(self, job)
-    os.kill(os.getpid(), signal.SIGINT)
-    return future
-batch_running.Processes.submit = press
+
+batch_running.run_in_process = batches.run_watched_in_process
+
+def press():
+    Path("told").read_text()  # until a worker is in the middle of the long capture
+    os.killpg(0, signal.SIGINT)  # as a terminal does: the workers get it as well
+    Path("never").open("w").close()  # it goes on
+
 if __name__ == "__main__":
+    threading.Thread(target=press, daemon=True).start()
     sys.exit(main.run(sys.argv[1:]))
 """
-    (lab / "script.py").write_text(script)
-    call = ["replay", "--each", "slow.toml", "bean-frames.toml", "long.vcd", "--out", "out", "--workers", "2"]
-    ran = subprocess.run([sys.executable, "script.py", *call], capture_output=True, text=True, timeout=300)
+
+
+@needs_numba
+def test_ctrl_c_reaches_workers_in_the_middle_of_a_capture(lab):
+    write_recordings(lab / "long", 1, messages=2000)
+    (lab / "script.py").write_text(PRESSED)
+    for name in ("told", "never"):
+        os.mkfifo(lab / name)
+    call = ["replay", "--each", "slow.toml", "bean-frames.toml", "long", "--out", "out", "--workers", "2"]
+    paths = os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")])
+    ran = subprocess.run(
+        [sys.executable, "script.py", *call],
+        env={**os.environ, "PYTHONPATH": paths, WATCHED: f"{lab}|run-0000.jsonl"},
+        capture_output=True,
+        text=True,
+        timeout=300,
+        start_new_session=True,
+    )
     assert ran.returncode == 130, ran.stderr
-    assert "interrupted: 2 replays are not done" in ran.stderr
+    assert "Not complete: " in ran.stdout
+    assert "replays are not done; the same command goes on from here" in ran.stderr
     assert "Traceback" not in ran.stderr
 
 

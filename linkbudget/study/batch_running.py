@@ -22,6 +22,7 @@ from concurrent.futures import (
     ProcessPoolExecutor,
     wait,
 )
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -146,17 +147,19 @@ class Processes:
 
     def submit(self, job: Job) -> Future[Outcome]:
         """Hand a job over; a pool that is found broken is made anew first."""
-        try:
-            return self.pool.submit(run_in_process, job)
-        except BrokenExecutor:
-            self.mend()
-            return self.pool.submit(run_in_process, job)
+        with _no_interrupts():
+            try:
+                return self.pool.submit(run_in_process, job)
+            except BrokenExecutor:
+                self.mend()
+                return self.pool.submit(run_in_process, job)
 
     def again(self, job: Job, stopped: Stopped) -> Outcome | None:
         """Run a job alone, in a process of its own, up to `TRIES` times in all."""
         for _ in range(TRIES - 1):
             with self._pool(1) as alone:
-                future = alone.submit(run_in_process, job)
+                with _no_interrupts():
+                    future = alone.submit(run_in_process, job)
                 try:
                     while not wait([future], POLL_S).done:
                         if stopped():
@@ -177,18 +180,36 @@ class Processes:
         self.told.set()
 
 
+@contextmanager
+def _no_interrupts() -> Iterator[None]:
+    """Start processes in the block that Ctrl-C does not reach: it is kept for the one that leads.
+
+    Whoever is started has the signals blocked that are blocked here.
+    """
+    import signal
+
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 _told: Any = None
 
 
 def _begin_process(told: Event) -> None:
-    """Make a worker ready: Ctrl-C is for the process that leads, and without that there is no work."""
+    """Make a worker ready: it ends with the process that leads, without which there is no work."""
     import multiprocessing
     import signal
     from multiprocessing.connection import wait as wait_for
 
     global _told
     _told = told
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be blocked
     parent = multiprocessing.parent_process()
     assert parent is not None
 
