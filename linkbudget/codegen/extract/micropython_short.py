@@ -1,4 +1,4 @@
-"""The way of a plain line of JSON through `feed` of the viper extractor.
+"""The way of a plain line of JSON through ``feed`` of the viper extractor.
 
 It takes a line that stands whole in the bytes handed in and looks as most senders write it: keys without
 escapes, at most one blank behind a colon or comma, numbers of at most 8 digits without an exponent, words of

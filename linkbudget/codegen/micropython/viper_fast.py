@@ -11,6 +11,7 @@ right side of an operator is a plain name; and when nothing is looked up.
 from __future__ import annotations
 
 import ast
+from collections.abc import Sequence
 
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.codegen.micropython.viper_checks import STEP_1021, STEP_8408
@@ -37,10 +38,13 @@ def fast_lines(spec: DirectionSpec) -> list[str]:
     longest: int = fmt.framing.receiver(fmt.envelope.open).rule[1]  # type: ignore[attr-defined]
     if longest > LONGEST:
         return []
-    inline = _written(spec, inline=True) if all(map(_is_plain, spec.messages)) else ""
-    if inline and _bytes_of(inline) <= MOST_BYTES:
-        return inline.splitlines()
-    return _written(spec, inline=False).splitlines()
+    here: list[MessageSpec] = []
+    found = _written(spec, here)
+    for message in filter(_is_plain, spec.messages):
+        text = _written(spec, [*here, message])
+        if _bytes_of(text) <= MOST_BYTES:
+            here, found = [*here, message], text
+    return found.splitlines()
 
 
 def _checked_on_the_way(spec: DirectionSpec) -> bool:
@@ -82,7 +86,8 @@ def _residue(check: CrcAlgorithm) -> int:
     return state
 
 
-def _written(spec: DirectionSpec, inline: bool) -> str:
+def _written(spec: DirectionSpec, here: Sequence[MessageSpec]) -> str:
+    """Return the lines; what ``here`` holds is read in them, for any other message a function is called."""
     check = spec.fmt.check
     assert isinstance(check, CrcAlgorithm)
     out = Lines()
@@ -121,10 +126,12 @@ def _written(spec: DirectionSpec, inline: bool) -> str:
         if spec.fmt.layout_id is not None:
             with out.block("if b[LEAD_BYTES - 1] != LAYOUT_ID:"):
                 out.add("break")
-        if inline:
-            _read_here(spec, out)
-        else:
+        for message in here:
+            _read_here(spec, out, message)
+        if len(here) < len(spec.messages):
             _call(spec, out)
+        else:
+            out.add("break")
     out.add("i = start")
     with out.block("if done < 0:"):
         out.add("continue")
@@ -167,18 +174,12 @@ def _call(spec: DirectionSpec, out: Lines) -> None:
     _success(out)
 
 
-def _read_here(spec: DirectionSpec, out: Lines) -> None:
+def _read_here(spec: DirectionSpec, out: Lines, message: MessageSpec) -> None:
     lead, size = spec.fmt.envelope.lead_bytes, spec.fmt.check_bytes
-    for message in spec.messages:
-        if message.id is None:
-            with out.block(f"if s[1] and done == {lead + -(-(message.bits or 0) // 8) + size + 1}:"):
-                _message(spec, out, message)
-            break
-        assert message.bits is not None
-        whole = lead + -(-message.bits // 8) + size + 1
-        with out.block(f"if s[1] and b[{lead}] == {message.id} and done == {whole}:"):
-            _message(spec, out, message)
-    out.add("break")
+    assert message.bits is not None
+    named = "" if message.id is None else f"b[{lead}] == {message.id} and "
+    with out.block(f"if s[1] and {named}done == {lead + -(-message.bits // 8) + size + 1}:"):
+        _message(spec, out, message)
 
 
 def _message(spec: DirectionSpec, out: Lines, message: MessageSpec) -> None:
