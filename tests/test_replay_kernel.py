@@ -217,3 +217,29 @@ def test_the_messages_of_a_compiled_run_are_made_when_asked_for():
     assert [one.value for one in run.accepted] == [b"12", b"3"]
     assert replace(run, deadline_ns=7).accepted == run.accepted
     assert Fraction(run.received, 7) == 1
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_handlers_of_single_bytes_are_as_long_as_each_other(seed):
+    """Of them the kernel notes only the starts, unless one may take nothing."""
+    numbers, characters, fmt, read = stretch_case(seed)
+    receiver = replace(numbers.receiver, mode="interrupt", fifo_bytes=1, trigger_bytes=1)
+    traffic = Traffic(characters, receiver.errored, fmt, read)
+    with mode_set("always"):
+        compiled = simulate(replace(numbers, receiver=receiver), traffic)
+    plain = plain_run(replace(numbers, receiver=receiver), traffic)
+    assert comparable(compiled.handlers) == comparable(plain.handlers)
+    assert compiled.handler_ns == plain.handler_ns == int((plain.handlers[1] - plain.handlers[0]).sum())
+
+
+@pytest.mark.parametrize("mode", ["dma", "interrupt"])
+def test_a_core_of_its_own_reads_in_stretches(mode, monkeypatch):
+    """Each step reads what came, and ends before more comes; or now and then it does not."""
+    for seed in range(60):
+        monkeypatch.setattr("linkbudget.replay.compiled.CHUNK", [7, 64, 1 << 24][seed % 3])
+        numbers, *rest = stretch_case(seed)
+        receiver = replace(numbers.receiver, mode=mode, visible="at-once", reads_drain_fifo=False)
+        strategy = ["everything", "snapshot", "at-most", "newest"][seed % 4]
+        reading = replace(numbers.reading, context="own-core", strategy=strategy, take="all")
+        plain, compiled = both((replace(numbers, receiver=receiver, reading=reading, busy=()), *rest))
+        assert compiled == plain, seed

@@ -124,8 +124,8 @@ SAVED = len(STATE)
 # What the settings hold, in this order, behind the copy of the state. ``at_...`` are places in ``m``,
 # ``..._room`` the rows that a table has room for; ``times`` is the address of the first arrival.
 SETTINGS: list[str] = str.split("""
-    role mode fifo_bytes flush trigger_bytes idle_ns buffer_bytes overflow drains events half latency_ns
-    entry_ns byte_entry_ns known open horizon horizon_open limit period_ns phase_ns when_late
+    role mode fifo_bytes flush trigger_bytes idle_ns buffer_bytes overflow drains uniform events half
+    latency_ns entry_ns byte_entry_ns known open horizon horizon_open limit period_ns phase_ns when_late
     busiest_ns reads_first strategy per_byte limit_bytes timeout_ns patience_ns discards skip_byte_ns
     call_ns byte_ns message_ns message_byte_ns pause_ns pause_every delimited lines works at_works
     handler_rows loop_rows at_rows times at_drops at_stops noted at_fifo fifo_room at_buffer buffer_room
@@ -142,6 +142,7 @@ SETTINGS: list[str] = str.split("""
     P_BUFFER_BYTES,
     P_OVERFLOW,
     P_DRAINS,
+    P_UNIFORM,
     P_EVENTS,
     P_HALF,
     P_LATENCY_NS,
@@ -510,6 +511,14 @@ def _spaced(times: Value, at: Value, last: Value, gap: Value, until: Value, more
 
 
 @part
+def _note_starts(m: Ints, first: Value, end: Value, place: Value, latency: Value) -> None:
+    """Note for each character a handler that starts ``latency`` after it; how long it takes is known."""
+    times = m[P_TIMES]
+    for k in range(np.uint64(end - first)):
+        m[place + k] = number_at(times, first + np.int64(k)) + latency
+
+
+@part
 def _note_alike(
     m: Ints, first: Value, end: Value, place: Value, room: Value, latency: Value, length: Value
 ) -> None:
@@ -570,7 +579,9 @@ def _note_run(m: Ints, start: Value, end: Value) -> None:
     room = m[P_RUNS_ROOM]
     if m[RUNS] < room:
         row = m[P_AT_RUNS] + m[RUNS]
-        m[row], m[row + room] = start, end
+        m[row] = start
+        if m[P_UNIFORM] == 0:
+            m[row + room] = end
         m[RUNS] += 1
     else:
         m[FULL] = 1
@@ -623,7 +634,7 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
     most = room if m[P_OVERFLOW] == STAY else NEVER
     exact = m[P_DRAINS] > 0 or m[P_OVERFLOW] == STAY or how == EXACTLY
     before, passed, busy = at, np.int64(0), np.int64(0)
-    noted, runs, runs_room = m[P_NOTED] > 0, m[RUNS], m[P_RUNS_ROOM]
+    noted, runs, runs_room, uniform = m[P_NOTED] > 0, m[RUNS], m[P_RUNS_ROOM], m[P_UNIFORM] > 0
     starts = np.uint64(m[P_AT_RUNS])
     ends = starts + np.uint64(runs_room)
     single = trigger == 1 and rows == 0 and how != STOP_AT_ANY and how != STOP_AT_HANDLER
@@ -644,7 +655,11 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
                         run_start = number_at(times, at - 1) + latency
                         run_end = run_start + length
                         if noted:
-                            _note_alike(m, first, at, starts + np.uint64(runs), runs_room, latency, length)
+                            place = starts + np.uint64(runs)
+                            if uniform:
+                                _note_starts(m, first, at, place, latency)
+                            else:
+                                _note_alike(m, first, at, place, runs_room, latency, length)
                         now = number_at(times, at)
                 while at < last:
                     start = max(now + latency, run_end)
@@ -654,7 +669,9 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
                     run_start, run_end = start, start + length
                     if noted:
                         place = np.uint64(runs + at - first)
-                        m[starts + place], m[ends + place] = run_start, run_end
+                        m[starts + place] = run_start
+                        if not uniform:
+                            m[ends + place] = run_end
                     if how == ADD_HANDLERS:
                         until += length
                     now = following
@@ -756,7 +773,9 @@ def _interrupts(m: Ints, until: Value, how: Value) -> Value:
         busy += length
         if noted:
             if runs < runs_room:
-                m[starts + np.uint64(runs)], m[ends + np.uint64(runs)] = run_start, run_end
+                m[starts + np.uint64(runs)] = run_start
+                if not uniform:
+                    m[ends + np.uint64(runs)] = run_end
                 runs += 1
             else:
                 m[FULL] = 1
@@ -1863,6 +1882,42 @@ def _as_they_come(m: Ints) -> Value:
     return True
 
 
+@part
+def _as_handlers_bring_them(m: Ints) -> None:
+    """Let a core of its own read what handlers bring, step by step, as long as all is taken in one read.
+
+    The buffer is empty. It goes on until a checkpoint is due, and leaves the place where the core then is.
+    """
+    before = m[SAVED + NEXT] + _between_steps(m)
+    while m[NEXT] <= before:
+        if _advance(m, NEVER - 1, STOP_AT_ANY) != NEVER:
+            m[PLACE] = DRAINING
+            break
+        at = m[RUN_START]
+        _advance(m, at, GO_ON)
+        while m[RUN_END] > at:
+            at = m[RUN_END]
+            _advance(m, at, GO_ON)
+        m[NOW] = at
+        found = m[BUFFER_HELD]
+        if found:
+            _start(m)
+            _take(m, found)
+            _parse(m, found, m[P_CALL_NS])
+            if m[P_STRATEGY] == EVERYTHING and (m[BUFFER_HELD] or m[NOW] >= m[QUIET] or m[RUN_END] > m[NOW]):
+                m[PLACE] = READING
+                break
+            _end_step(m)
+        if m[FAULT] + m[TOUCHED] + m[UNSYNCED] + m[FULL] or m[BUFFER_HELD] or m[RUN_END] > m[NOW]:
+            break
+
+
+@part
+def _between_steps(m: Ints) -> Value:
+    """Return after how many characters a core of its own gets a checkpoint; not many where they may end."""
+    return BETWEEN_CHECKPOINTS if m[P_KNOWN] - m[NEXT] > 2 * BETWEEN_CHECKPOINTS else BETWEEN_STEPS
+
+
 @kernel_of_parts
 def receive(m: Ints) -> Value:
     """Run the model until it is done or lacks something; return `DONE` or what is lacking.
@@ -1873,9 +1928,11 @@ def receive(m: Ints) -> Value:
     (start, end), passes (as `passes.PassTable`, but the last column counts ends), skipped (release), ends
     (time, rank, stop or -1 - number of the broken stretch), steps, stalls (start, end), thrown (last rank,
     ends before), and pieces of broken stretches (rank, count, number of the stretch); no end tells of those
-    that came to nothing.
+    that came to nothing. Where all handlers are ``uniform``, runs have no ends.
     """
     _keep(m)
+    in_steps = m[P_STRATEGY] <= SNAPSHOT and m[P_PER_BYTE] == 0 and m[P_MODE] == INTERRUPT
+    in_steps &= m[P_DRAINS] == 0 and m[P_LOOP_ROWS] == 0
     while True:
         place = m[PLACE]
         if (
@@ -1885,7 +1942,7 @@ def receive(m: Ints) -> Value:
         ):
             lacking = m[FAULT] + m[TOUCHED] + m[UNSYNCED] + m[FULL]
             # Steps of a core of its own can be so short that a checkpoint takes longer.
-            if place != ALONE or lacking or m[NEXT] - m[SAVED + NEXT] > BETWEEN_STEPS:
+            if place != ALONE or lacking or m[NEXT] - m[SAVED + NEXT] > _between_steps(m):
                 lacks = _lacking(m)
                 if lacks != DONE:
                     return lacks
@@ -1915,7 +1972,10 @@ def receive(m: Ints) -> Value:
             if _as_they_come(m):
                 continue
             _free_at(m, m[NOW])
-            if _look(m) > 0 or _wait(m, NEVER):
+            found = _look(m)
+            if found == 0 and in_steps:
+                _as_handlers_bring_them(m)
+            elif found > 0 or _wait(m, NEVER):
                 _start(m)
                 m[PLACE] = READING
             else:

@@ -252,6 +252,14 @@ class CompiledRun(Run):
 
     _ends: Ends
     _thrown: Ints
+    _runs: Ints
+    _uniform_ns: int | None
+
+    @cached_property
+    def handlers(self) -> tuple[Ints, Ints]:
+        """Starts and ends of the handler runs."""
+        starts, ends = self._runs[:, 0], self._runs[:, 1]
+        return frozen(starts), frozen(ends if self._uniform_ns is None else starts + self._uniform_ns)
 
     @cached_property
     def accepted(self) -> tuple[Accepted, ...]:
@@ -363,7 +371,8 @@ def recorded(resolved: Resolved, traffic: Traffic, played: Played) -> Run:
         upto = columns["accepted_before"]
         waiting = int(columns["waiting"].sum())
     columns["accepted_before"] = before[upto]
-    lasts = [columns["end"], reading["runs"][:, 1], reading["steps"][:, 1]]
+    lasts = [int(column[-1]) for column in (columns["end"], reading["steps"][:, 1]) if column.size]
+    lasts += [machine["run_end"]] if len(reading["runs"]) else []
     run = object.__new__(CompiledRun)
     run.__dict__.update(
         own_core=played.own_core,
@@ -371,11 +380,11 @@ def recorded(resolved: Resolved, traffic: Traffic, played: Played) -> Run:
         skipped=frozen(played.passes["skipped"][:, 0]),
         deadline_ns=resolved.loop.deadline_ns,
         character_fate=character_fates(traffic, reading["lost"], machine),
-        handlers=both(reading["runs"]),
+        handler_ns=machine["busy"],
         steps=both(reading["steps"]),
         stalls=both(played.passes["stalls"]),
         buffer_high_water=machine["high_water"],
-        end_ns=max([traffic.last_arrival, *(int(last[-1]) for last in lasts if last.size)]),
+        end_ns=max([traffic.last_arrival, *lasts]),
         reading_ns=machine["reading_ns"],
         waiting_ns=waiting,
         pause_ns=machine["pause_ns"],
@@ -384,6 +393,8 @@ def recorded(resolved: Resolved, traffic: Traffic, played: Played) -> Run:
         taken=None,
         _ends=ends,
         _thrown=reading["thrown"],
+        _runs=reading["runs"],
+        _uniform_ns=machine.uniform_ns,
     )
     return run
 

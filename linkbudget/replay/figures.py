@@ -72,12 +72,11 @@ def _mean_age_us(uses: Sequence[Use], end_ns: int) -> float | None:
 
 def time_share(run: Run) -> dict[str, float]:
     """Return the shares of the time replayed that went to each activity."""
-    starts, ends = run.handlers
     spent = {
         "work": int(run.passes.work.sum()),
         "reading": run.reading_ns,
         "waiting": run.waiting_ns,
-        "handler": int((ends - starts).sum()),
+        "handler": run.handler_ns,
         "pause": run.pause_ns,
     }
     whole = run.end_ns or 1

@@ -19,9 +19,9 @@ from linkbudget.replay import _kernels as kernels
 from linkbudget.replay.windows import NEVER, Windows
 
 if TYPE_CHECKING:
-    from linkbudget.link.resolve import Resolved
+    from linkbudget.link.resolve import ReceiverNs, Resolved
 
-__all__ = ["RESULTS", "Line", "LostStepError", "Machine", "StuckError", "fits"]
+__all__ = ["RESULTS", "Line", "LostStepError", "Machine", "StuckError", "fits", "uniform_ns"]
 
 Ints = npt.NDArray[np.int64]
 Collect = Callable[[Mapping[str, Ints]], None]
@@ -115,7 +115,8 @@ class Machine:
     """One run of the model for one role: `kernels.ONE_CORE`, `kernels.READER` or `kernels.PASSES_ALONE`.
 
     ``room`` is how many rows of some tables are expected. With ``keep`` tables that are handed on may be
-    kept: they are not written again. Without ``noted`` there are no tables but those of passes and steps.
+    kept: they are not written again; ends of runs that all take `uniform_ns` are then left out. Without
+    ``noted`` there are no tables but those of passes and steps.
     """
 
     def __init__(
@@ -129,6 +130,7 @@ class Machine:
         noted: bool = True,
     ) -> None:
         self.keep = keep
+        self.uniform_ns = uniform_ns(resolved.receiver)
         self._use(line)
         self.numbers = settings_of(resolved, role, line)
         self.works = resolved.loop.work_ns
@@ -250,6 +252,8 @@ class Machine:
         pieces = tables["pieces"]
         still_open = pieces[pieces[:, 2] == self["brokens"]].copy() if self["broken"] else pieces[:0]
         tables["pieces"] = pieces[: len(pieces) - len(still_open)]
+        if self.uniform_ns is not None and not self.keep:
+            tables["runs"][:, 1] = tables["runs"][:, 0] + self.uniform_ns
         written = any(map(len, tables.values()))
         if written:
             collect(tables)
@@ -323,6 +327,15 @@ class Machine:
                 self[f"{name}_first"] = self[f"{name}_end"] = 0
 
 
+def uniform_ns(receiver: ReceiverNs) -> int | None:
+    """Return how long every handler takes where each takes one byte; None where they may differ."""
+    keeps_one = receiver.fifo_bytes == 1 and receiver.on_fifo_full != "flush"
+    empties = receiver.overflow != "stay" and not receiver.reads_drain_fifo
+    if receiver.mode != "interrupt" or not keeps_one or not empties:
+        return None
+    return receiver.interrupt_entry_ns + receiver.interrupt_byte_ns
+
+
 def settings_of(resolved: Resolved, role: int, line: Line) -> dict[str, int]:
     """Return the settings of the kernel by name."""
     receiver, loop = resolved.receiver, resolved.loop
@@ -339,6 +352,7 @@ def settings_of(resolved: Resolved, role: int, line: Line) -> dict[str, int]:
         "buffer_bytes": size,
         "overflow": OVERFLOWS[receiver.overflow],
         "drains": receiver.reads_drain_fifo,
+        "uniform": uniform_ns(receiver) is not None,
         "events": receiver.mode == "dma" and receiver.visible == "on-event",
         "half": (size + 1) // 2 % size if size else 0,
         "latency_ns": receiver.latency_ns,

@@ -122,10 +122,9 @@ class Reported(Placement):
         self._pass(passes, tables["skipped"][:, 0])
 
     def _collect_reading(self, tables: Mapping[str, Ints]) -> None:
-        runs = tables["runs"]
-        self.handler_ns += int((runs[:, 1] - runs[:, 0]).sum())
-        if len(runs):
-            self.last_run_end = int(runs[-1, 1])
+        self.handler_ns = self.machine["busy"]
+        if len(tables["runs"]):
+            self.last_run_end = int(tables["runs"][-1, 1])
         lost = self._lose(tables["lost"])
         before = self._ends_before + self._accepted.size - 1
         self._end_messages(tables["ends"], tables["pieces"])

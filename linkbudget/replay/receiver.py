@@ -86,6 +86,12 @@ class Run:
         late.setflags(write=False)
         return late
 
+    @cached_property
+    def handler_ns(self) -> int:
+        """The time that handlers took."""
+        starts, ends = self.handlers
+        return int((ends - starts).sum())
+
     @property
     def missed_deadlines(self) -> int:
         """Passes that ended late and releases that were skipped."""
