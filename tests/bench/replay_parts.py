@@ -38,6 +38,7 @@ READINGS: dict[str, dict[str, Any]] = {  # all behind interrupts with trigger 32
     "byte by byte": {"take": "per-byte"},
     "own core": {"context": "own-core"},
 }
+DMA_ON_OWN_CORE = "DMA on a core of its own"
 
 
 def document(receiver: dict[str, Any], encoding: str = "packed-bits") -> dict[str, Any]:
@@ -83,10 +84,15 @@ def kernel(report: Report, size: int, turns: int) -> None:
     for name, reading in READINGS.items():
         link = Link.from_dict(document(INTERRUPT) | {"reading": reading})
         one(report, name, link.resolve(), part, whole, turns)
+    link = Link.from_dict(document(RECEIVERS["DMA"]) | {"reading": READINGS["own core"]})
+    one(report, DMA_ON_OWN_CORE, link.resolve(), part, whole, turns)
 
 
 def one(report: Report, name: str, resolved: Any, part: Any, whole: Any, turns: int) -> None:
-    """Measure one receiver by the calls that `replay` makes: a run in full, then misses at other phases."""
+    """Measure one receiver by the calls that `replay` makes: a run in full, then misses at other phases.
+
+    Messages, and the ends of handlers that are all as long, are made when they are asked for: not here.
+    """
     from linkbudget.replay.receiver import missed_deadlines, plain_run, simulate
 
     compiling = timed(lambda: simulate(resolved, part))
