@@ -163,6 +163,11 @@ def core_text(spec: DirectionSpec, viper: bool) -> str:
     return METHOD.join([head, *kept])
 
 
+def kept_at(spec: DirectionSpec) -> int:
+    """Return the first word of a receiver's memory behind counters and kinds, as ``core.py`` lays it out."""
+    return 28 + 3 * len(spec.messages)
+
+
 def refuse_doubles(text: str) -> None:
     """Raise `TargetError` when two constants get the same name."""
     names = re.findall(r"^(\w+) = const", text, re.MULTILINE)
@@ -173,7 +178,7 @@ def refuse_doubles(text: str) -> None:
 
 def _constants(plan: ExtractPlan, viper: bool) -> str:
     end = plan.terminator
-    first = 28 + 3 * len(plan.spec.messages)
+    first = kept_at(plan.spec)
     one = first + len(HELD) + plan.marks + 1
     numbers = {
         "KINDS": len(plan.spec.messages),

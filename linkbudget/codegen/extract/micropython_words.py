@@ -12,6 +12,7 @@ from linkbudget.codegen.extract.micropython import (
     USAGE,
     VIPER,
     core_text,
+    kept_at,
     refuse_doubles,
     refused_text,
     without_viper,
@@ -47,7 +48,7 @@ COLUMNS = (
 )  # fmt: skip
 PRIVATE_NAMES = (
     *STATES, *HELD, *COLUMNS, "MAX_LINE", "END", "END_BYTES", "FIRST_OF_END", "OTHER", "FIFTH", "TENTH",
-    "KEY_ROOT", "LEAF", "ABSENT", "FIRSTS", "WORDS", "NODES", "TEXT", "AGAIN",
+    "KEY_ROOT", "LEAF", "ABSENT", "FIRSTS", "WORK", "ONE", "ONE_AT", "WORDS", "NODES", "TEXT", "AGAIN",
 )  # fmt: skip
 PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
 
@@ -69,23 +70,29 @@ def words_module_text(spec: DirectionSpec, fields: str, viper: bool = True) -> s
     head = f'"""{doc}\n"""\n\n' + (VIPER if viper else PLAIN)
     rest = [
         core_text(kept, viper),
-        piece("words_viper", "linkbudget.codegen.extract.runtime") + "\n" + _commit(words),
+        piece("words_viper", "linkbudget.codegen.extract.runtime") + "\n\n\n" + _commit(words),
     ]
-    parts = [head, PRIVATE.sub(r"_\1", _constants(words)), places_text(kept)]
+    parts = [head, PRIVATE.sub(r"_\1", _constants(words, viper)), places_text(kept)]
     parts += [PRIVATE.sub(r"_\1", part.strip("\n")) for part in (_tables(words), *rest)]
     text = "\n\n\n".join(part.strip("\n") for part in parts)
     refuse_doubles(text)
     return text + "\n" if viper else without_viper(text) + "\n"
 
 
-def _constants(words: WordsPlan) -> str:
+def _constants(words: WordsPlan, viper: bool) -> str:
     plan = words.plan
     end = plan.terminator
+    first = kept_at(plan.spec)
+    one = first + len(HELD) + len(plan.fields) + 1
     numbers = {
         "KINDS": len(plan.spec.messages),
         "PLACES": max([places_of(message)[1] for message in plan.spec.messages] + [1]),
         "OCTETS": 0,
-        "HELD": 0,
+        # Words between the kinds and the slots: what is kept of a line, numbers, and a byte that was pushed.
+        "HELD": 4 * (one + 1 - first),
+        "WORK": first + len(HELD),
+        "ONE": one,
+        "ONE_AT": 4 * one if viper else one,
         "MAX_LINE": plan.max_line,
         "END": end[-1],
         "END_BYTES": len(end),
@@ -99,14 +106,14 @@ def _constants(words: WordsPlan) -> str:
         "FIRSTS": 3 * len(words.nodes),
     }
     lines = [f"{name} = const({value})" for name, value in numbers.items()]
-    for about, names in (
-        ("Places of the counters.", COUNTERS),
-        ("Places in a line.", STATES),
-        ("What is kept of a line.", HELD),
-        ("Columns of the words.", COLUMNS),
+    for about, names, start in (
+        ("Places of the counters.", COUNTERS, 0),
+        ("Places in a line.", STATES, 0),
+        ("What is kept of a line, in the receiver's memory.", HELD, first),
+        ("Columns of the words.", COLUMNS, 0),
     ):
         lines.append(f"# {about}")
-        lines += [f"{name} = const({place})" for place, name in enumerate(names)]
+        lines += [f"{name} = const({place})" for place, name in enumerate(names, start)]
     return "\n".join(lines)
 
 
@@ -154,12 +161,10 @@ def _row(words: WordsPlan, word: Word, text: bytearray) -> tuple[int, ...]:
 
 def _commit(words: WordsPlan) -> str:
     out = Lines()
-    with out.block("def _commit(self, now: int) -> int:"):
+    out.add("@micropython.viper")
+    with out.block("def _commit(memory, now: int) -> int:"):
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
-        out.add("s = ptr32(self.line)")
-        out.add("w = ptr32(self.work)")
-        out.add("memory = self.memory")
-        out.add("v = ptr32(memory)")
+        out.add("s = ptr32(memory)")
         out.add("none = s[NONE]")
         with out.block("if s[BAD]:"):
             out.add("return 0 - WRONG")
@@ -167,8 +172,7 @@ def _commit(words: WordsPlan) -> str:
             with out.block(f"if s[MESSAGE] == {message.place}:"):
                 _keep(out, words, message)
         out.add("return 0 - UNKNOWN")
-    body = "".join(f"    {line}\n" if line else "\n" for line in out.text().splitlines())
-    return f"\n    @micropython.viper\n{body}"
+    return out.text()
 
 
 def _keep(out: Lines, words: WordsPlan, message: MessageSpec) -> None:
@@ -176,15 +180,15 @@ def _keep(out: Lines, words: WordsPlan, message: MessageSpec) -> None:
     out.add("o = _VALUES_AT + slot * _STRIDE")
     for place, field in zip(places_of(message)[0], words.plan.of(message), strict=True):
         low = field.number.low if field.number.kind != "scaled" else 0
-        value = f"w[{field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
+        value = f"s[WORK + {field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
         if not field.optional:
-            out.add(f"v[o + {place.first}] = {value}")
+            out.add(f"s[o + {place.first}] = {value}")
             continue
         with out.block(f"if none >> {field.bit} & 1:"):
-            out.add(f"v[o + {place.first}] = 0")
-            out.add(f"v[o + {place.first + 1}] = 0")
+            out.add(f"s[o + {place.first}] = 0")
+            out.add(f"s[o + {place.first + 1}] = 0")
         with out.block("else:"):
-            out.add(f"v[o + {place.first}] = 1")
-            out.add(f"v[o + {place.first + 1}] = {value}")
+            out.add(f"s[o + {place.first}] = 1")
+            out.add(f"s[o + {place.first + 1}] = {value}")
     out.add(f"_done(memory, {message.place}, slot, now)")
     out.add(f"return {message.place + 1}")
