@@ -370,6 +370,12 @@ def test_a_stopped_batch_keeps_what_is_finished(lab, beans, tmp_path):
     assert rows_of(again) == rows_of(beans)
 
 
+def test_what_was_not_done_says_nothing_of_a_link(lab, tmp_path):
+    batch = each([FRAMES, TEXT], lab / "monday", tmp_path / "out", stopped=lambda: True)
+    assert (batch.undone, batch.unused_links) == (12, ())
+    assert each([FRAMES, TEXT], lab / "monday", tmp_path / "out").unused_links == (TEXT.as_posix(),)
+
+
 # --- what links and captures are named by -----------------------------------------------------------------
 
 

@@ -95,7 +95,7 @@ def replay_every(notes: Notes, names: Sequence[str], given: CaptureInput, option
                 stopped=stop,
                 **given.reading,
             )
-        interrupted = stop()
+        interrupted = stop() and batch.partial
     for text in batch.warnings:
         notes.add(text)
     write_files(batch, options)
@@ -182,8 +182,7 @@ def tell_failures(batch: Batch) -> None:
     if len(told) > TOLD:
         say(f"and {len(told) - TOLD:,} more could not be replayed; {batch.out}/replays.parquet has them all")
     for link in batch.unused_links:
-        if batch.done:
-            say(f"{link}: no capture holds a message of this link")
+        say(f"{link}: no capture holds a message of this link")
 
 
 def exit_code_of(batch: Batch, require: bool, interrupted: bool) -> int:

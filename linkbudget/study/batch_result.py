@@ -78,9 +78,12 @@ class Batch:
 
     @cached_property
     def unused_links(self) -> tuple[str, ...]:
-        """The links of which no capture holds a message."""
-        used = {row["link"] for row in self.done}
-        return tuple(link for link in self.links if link not in used)
+        """The links of which no capture holds a message: all that can be read hold other traffic."""
+        states: dict[str, list[str]] = {link: [] for link in self.links}
+        for row in self.replays:
+            states[row["link"]].append(row["state"])
+        whole = {link: found for link, found in states.items() if len(found) == len(self.captures)}
+        return tuple(link for link, found in whole.items() if DONE not in found and OTHER in found)
 
     @cached_property
     def by_link(self) -> list[dict[str, Any]]:
