@@ -43,12 +43,15 @@ OWN = {
         r"put_decimal: (n == places|negative != 0u|places > 0u|units .*) never \w+": "no decimals"
     },
     "extract-json": {
-        r"at_(name|option): node < FZ_WORDS - \du never false": "for the analysis: every word ends with a quote",
+        r"at_known: state->node < FZ_WORDS - 1u never false": "for the analysis: words end with a quote",
+        r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis, as above",
+        r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
         r"run: value < FZ_WORDS - 3u never false": "for the analysis, as above",
-        r"run: value >= FZ_WORDS - 3u never true": "for the analysis, as above",
+        r"run: value >= FZ_(WORDS - 3u|FIELDS) never true": "for the analysis: behind a quote is a number",
     },
     "extract-array": {
-        r"at_option: node < FZ_WORDS - 3u never false": "for the analysis: every word ends with a quote",
+        r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis: words end with a quote",
+        r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
     },
     "extract-words": {
         r"begin: word >= FZ_LINE_WORDS never true": "for the reader and the analysis: nothing follows the end",

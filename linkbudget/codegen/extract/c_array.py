@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from linkbudget.codegen.c.text import indented
 from linkbudget.codegen.c.text import runtime as c_runtime
 from linkbudget.codegen.extract.c_common import runtime
-from linkbudget.codegen.extract.c_json import TYPES, WORDS, JsonText, byte_rows
+from linkbudget.codegen.extract.c_json import SHAPE_OF, TYPES, WORDS, JsonText, byte_rows
 from linkbudget.codegen.extract.c_states import PUSH_CHECKED, declared, state_functions
 from linkbudget.codegen.extract.plan import check_words
 
@@ -69,6 +69,7 @@ class ArrayText(JsonText):
         rows[-1] = rows[-1].replace("},", "}", 1)
         body = "\n".join(indented(rows))
         yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
+        yield SHAPE_OF
         other = len(self.plan.fields)
         flat = [other if bit is None else bit for element in self.elements for bit in element]
         starts = [sum(map(len, self.elements[:place])) for place in range(len(self.elements))]

@@ -48,6 +48,8 @@ class CommonText(ABC):
     # Numbers that are kept beside those of the fields.
     spare: ClassVar[int] = 1
     line_members: ClassVar[str] = ""
+    # What a receiver begins with beside zeros.
+    started: ClassVar[tuple[str, ...]] = ()
 
     @abstractmethod
     def macros(self) -> Iterator[str]:
@@ -193,6 +195,7 @@ class CommonText(ABC):
         lines = [
             "memset(state, 0, sizeof *state);",
             "state->at = lb_at_line_start;",
+            *self.started,
         ]
         if self.check is not None:
             lines.append(f"state->check = {self.check.number(self.check.start)};")

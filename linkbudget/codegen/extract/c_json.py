@@ -22,7 +22,7 @@ from linkbudget.codegen.extract.c_states import (
 from linkbudget.codegen.extract.plan import Wanted, check_words, trie
 from linkbudget.codegen.spec import MessageSpec
 
-__all__ = ["TYPES", "WORDS", "JsonText", "byte_rows"]
+__all__ = ["SHAPE_OF", "TYPES", "WORDS", "JsonText", "byte_rows"]
 
 STATUSES = {
     "NOT_JSON": "no JSON object, or bytes behind it",
@@ -45,9 +45,8 @@ LINE_MEMBERS = """\
     uint8_t field;
     uint8_t text;
     uint8_t reason;
-    uint8_t minus;
     uint32_t length;
-    int32_t shape;
+    uint32_t shape;
     lb_number value;
     lb_marks seen;
     lb_marks bad;
@@ -70,6 +69,7 @@ class JsonText(CommonText):
 
     statuses = STATUSES
     line_members = LINE_MEMBERS
+    started = ("state->closing = lb_at_after;", "state->back = lb_at_string;")
     states: list[State] = field(default_factory=list)
     # Nothing stands at place 0.
     words: bytearray = field(default_factory=lambda: bytearray(1))
@@ -140,6 +140,8 @@ class JsonText(CommonText):
             optional = self.marks_of(wanted.bit for wanted in self.plan.fields if wanted.optional)
             yield f"#define LB_OPTIONAL {optional} /* the fields that may be absent */"
         yield f"#define LB_OTHER {len(self.plan.fields)}u /* in place of a field: what nobody asked for */"
+        yield f"#define LB_FIELDS {len(self.plan.fields) + 1 + len(self.plan.keyed)}u"
+        yield "#define LB_REFUSED_AS LB_NOT_JSON"
         if keys:
             yield f"#define LB_OUTSIDE(state) {outside}"
             yield f"#define LB_KEYS(state) {keys}"
@@ -157,6 +159,7 @@ class JsonText(CommonText):
         rows += [self.row("LB_NEVER", "LB_GROUP", f"keys_of_{message.place}") for message in self.plan.keyed]
         body = "\n".join(indented(_separated(rows)))
         yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
+        yield SHAPE_OF
         yield from self.check_parts()
         yield c_runtime("slots")
         yield runtime("accepted")
@@ -250,7 +253,8 @@ class JsonText(CommonText):
         """Return the statements that take the first byte of a key that is cut."""
         if "keys" not in self.tables:
             return []
-        return ["value = lb_begun(end, i);", "if (value != 0u) {", "    i++;", "    goto in_name;", "}"]
+        lines = ["value = lb_begun(end, i);", "if (value != 0u) {", "    i++;", "    goto in_name;", "}"]
+        return ["if (i != 0) {", *indented(lines), "}"]
 
     def _first_letters(self) -> str:
         """Return the function that looks up the first byte of a key."""
@@ -260,7 +264,7 @@ class JsonText(CommonText):
         return (
             "/* What a key can only be that begins with this byte, behind it; 0 when there is none. */\n"
             "LB_APART static lb_number lb_begun(const uint8_t *end, ptrdiff_t i)\n{\n"
-            f"    const uint_fast8_t place = (uint_fast8_t)(i != 0 ? end[i] - {_character(low)} : 0xFF);\n\n"
+            f"    const uint_fast8_t place = (uint_fast8_t)(end[i] - {_character(low)});\n\n"
             f"    return place <= {span}u ? lb_words[{at}u + place] : 0u;\n}}\n"
         )
 
@@ -409,7 +413,17 @@ def _character(character: str) -> str:
 DO = """\
 #define LB_DO_SPACE 3u
 #define LB_DO_ASTRAY 4u
-#define LB_DO_LOST 5u"""
+#define LB_DO_LOST 5u
+#define LB_DO_GIVEN 6u"""
+SHAPE_OF = """\
+/* What the number of a field begins with; below zero modulo 2^32. */
+static inline uint32_t lb_shape_of(uint_fast8_t field)
+{
+    const int32_t shape = lb_fields[field].shape;
+
+    return (uint32_t)shape;
+}
+"""
 WORDS = """\
 /* What is left of a word when no other one is possible, its quote, and its number: a byte for a key, two for
    the word of a choice. Where many keys are possible, a table of where the rest of each stands. */
@@ -423,13 +437,13 @@ TYPES = """\
 #define LB_UNASKED 5u
 /* Shape of a number: it begins below zero by what its field wants behind the point, and is zero when it is as
    wanted. A digit behind the point adds 8, the point itself 4; what else is special about it are bits. */
-#define LB_DIGIT_BEHIND 8
-#define LB_POINT 4
-#define LB_ZEROS 2 /* zeros in front of the point, beyond the digits that were read */
-#define LB_MINUS 1
+#define LB_DIGIT_BEHIND 8u
+#define LB_POINT 4u
+#define LB_ZEROS 2u /* zeros in front of the point, beyond the digits that were read */
+#define LB_MINUS 1u
 #define LB_NEVER 0x4000
 /* What a number has beyond its field. */
-#define LB_SHAPE(state) ((uint32_t)((state)->shape - lb_fields[(state)->field].shape))
+#define LB_SHAPE(state) ((state)->shape - lb_shape_of((state)->field))
 #define LB_HAS_POINT(state) ((LB_SHAPE(state) & LB_POINT) != 0u)
 #define LB_ENDS_WITH_POINT(state) ((LB_SHAPE(state) >> 2) == 1u)
 

@@ -109,6 +109,7 @@ class WordsText(CommonText):
         """Yield the constants that the runtime is made for."""
         end = self.plan.terminator
         yield f"#define LB_END {end[-1]}u"
+        yield "#define LB_REFUSED_AS LB_SHAPE"
         yield f"#define LB_END_OF_WORDS {end[0]}u"
         yield from number_macros(self.plan)
         yield f"#define LB_LINE_WORDS {len(self.words.words)}u"

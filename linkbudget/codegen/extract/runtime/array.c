@@ -30,7 +30,7 @@ static void lb_element(lb_receiver *state)
     state->elements++;
     state->field = field;
     state->seen |= LB_MARK(field);
-    state->shape = lb_fields[field].shape;
+    state->shape = lb_shape_of(field);
 }
 
 /* Whether a message has as many elements as came. */

@@ -27,7 +27,7 @@ static inline void lb_nobody(lb_receiver *state)
 LB_APART static void lb_forget(lb_receiver *state)
 {
     state->bad |= LB_MARK(state->field);
-    state->shape += LB_NEVER - lb_fields[state->field].shape;
+    state->shape += LB_NEVER - lb_shape_of(state->field);
     state->field = LB_OTHER;
 }
 
@@ -36,26 +36,24 @@ LB_APART static void lb_forget(lb_receiver *state)
 LB_APART static void lb_keep(lb_receiver *state, int_fast16_t exponent)
 {
     const lb_field *field = &lb_fields[state->field];
-    const int32_t shape = state->shape - field->shape;
+    const uint32_t shape = LB_SHAPE(state);
     int_fast16_t tens = (int_fast16_t)(exponent - (int_fast16_t)(shape >> 3));
-    /* A whole number has no point. */
-    uint8_t lost = field->kind > LB_DECIMAL || (field->kind == LB_WHOLE && (shape & LB_POINT) != 0) ? 1u : 0u;
     lb_number value = state->value;
+    uint8_t lost = 0u;
 
     if (field->shape < 0) {
         tens = (int_fast16_t)(tens - (field->shape >> 3) - 1);
     }
-    if ((shape & LB_ZEROS) != 0) {
+    if ((shape & LB_ZEROS) != 0u) {
         tens = (int_fast16_t)(tens + (int_fast16_t)state->zeros);
     }
-    if (lost == 0u) {
-        value = lb_times_ten(value, tens, &lost);
-    }
-    if (lost != 0u) {
+    value = lb_times_ten(value, tens, &lost);
+    /* A whole number has no point. */
+    if (lost != 0u || field->kind > LB_DECIMAL || (field->kind == LB_WHOLE && (shape & LB_POINT) != 0u)) {
         lb_forget(state);
         return;
     }
-    state->work[state->field] = (shape & LB_MINUS) != 0 ? (lb_number)(0u - value) : value;
+    state->work[state->field] = (shape & LB_MINUS) != 0u ? (lb_number)(0u - value) : value;
 }
 
 /* A byte of a string that is no plain character, or not the one looked for: where to go on. */
@@ -79,17 +77,6 @@ LB_APART static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
     return LB_DO_NOTHING;
 }
 
-/* A character that an escape stands for, given back to where the escape began; returns where to go on. */
-static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
-{
-    state->at = state->back;
-    if (state->back != lb_at_string && code >= 0x20u && code <= 0x7Eu && code != '"' && code != '\\'
-        && state->at(state, (uint_fast8_t)code) == LB_DO_NOTHING) {
-        return state->at;
-    }
-    return lb_at_string;
-}
-
 #define LB_GO(x) do { state->at = lb_at_##x; return LB_DO_NOTHING; } while (0)
 #define LB_GO_TO(x) do { state->at = (x); return LB_DO_NOTHING; } while (0)
 #define LB_STAY() do { (void)state; return LB_DO_NOTHING; } while (0)
@@ -97,6 +84,8 @@ static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
 #define LB_REFUSE(why) do { (void)state; return (uint_fast8_t)(LB_DO_REFUSE + (why)); } while (0)
 #define LB_ASTRAY() do { (void)state; (void)byte; return LB_DO_ASTRAY; } while (0)
 #define LB_LOST() do { (void)state; (void)byte; return LB_DO_LOST; } while (0)
+/* The character that an escape stands for; 0 where it is one that no word has. */
+#define LB_GIVE(x) do { state->code = (uint16_t)(x); return LB_DO_GIVEN; } while (0)
 #define LB_END_OF_LINE() return LB_DO_END
 #define LB_UNLESS_SPACE() do { (void)state; return LB_DO_SPACE; } while (0)
 /* Where a line could go on for ever, it ends. */
@@ -104,13 +93,13 @@ static lb_spot lb_given_back(lb_receiver *state, uint16_t code)
 /* A number that is as its field wants it is kept as it stands. A wanted field is where fields are looked for. */
 #if LB_ARRAY
 #define LB_BEHIND_DIGITS() \
-    if (state->shape == 0 && (byte == ',' || byte == ']')) { \
+    if (state->shape == 0u && (byte == ',' || byte == ']')) { \
         state->work[state->field] = state->value; \
         LB_AGAIN(after); \
     }
 #else
 #define LB_BEHIND_DIGITS() \
-    if (state->shape == 0 && (byte == ',' || byte == '}')) { \
+    if (state->shape == 0u && (byte == ',' || byte == '}')) { \
         state->work[state->field] = state->value; \
         if (byte == '}') { \
             LB_AGAIN(after); \

@@ -70,23 +70,23 @@ LB_APART static void lb_run(lb_receiver *state, const uint8_t *end, ptrdiff_t i)
     if (state->at == lb_at_digits) {
         goto next_digit;
     }
-    if (state->at == lb_at_value) {
-        goto at_value;
-    }
     if (state->at == lb_at_name) {
         goto at_name;
     }
     if (state->at == lb_at_line_start) {
         goto at_line_start;
     }
+    if (state->at == lb_at_fraction) {
+        goto digit_behind;
+    }
     if (state->at == lb_at_key) {
         goto next_key;
     }
+    if (state->at == lb_at_value) {
+        goto at_value;
+    }
     if (state->at == lb_at_behind) {
         goto at_behind;
-    }
-    if (state->at == lb_at_fraction) {
-        goto digit_behind;
     }
     goto any;
 dispatch:
@@ -147,6 +147,9 @@ LB_WHOLE_KEYS
     goto any;
 at_name:
     value = state->node;
+    if (value >= LB_WORDS - 3u) {
+        goto any;
+    }
 in_name:
     if (LB_RARE(i == 0)) {
         state->node = (lb_node)value;
@@ -168,7 +171,7 @@ in_name:
     }
     byte = end[i];
     i++;
-    if (byte != ':') {
+    if (byte != ':' || value >= LB_FIELDS) {
         goto single;
     }
 colon_over:
@@ -178,7 +181,7 @@ colon_over:
         LB_OTHERWISE(twice);
     }
     state->seen = both;
-    state->shape = lb_fields[value].shape;
+    state->shape = lb_shape_of((uint_fast8_t)value);
 at_value:
     LB_NEXT(value);
     value = (lb_number)(byte - (lb_number)'0');
@@ -214,7 +217,7 @@ digit_behind:
         goto digit_behind;
     }
 number_over:
-    if (state->shape == 0) {
+    if (state->shape == 0u) {
         /* Such a field stands where keys are looked for: its number is in no array. */
         if (byte == ',') {
             state->work[state->field] = value;
@@ -282,7 +285,7 @@ at_option:
 in_option:
     state->node = (lb_node)value;
     LB_NEXT(option);
-    if (byte == lb_words[value] && byte != '"' && value < LB_WORDS - 3u) {
+    if (value < LB_WORDS - 3u && byte == lb_words[value] && byte != '"') {
         value++;
         goto in_option;
     }

@@ -59,19 +59,25 @@ STATE(other_key)
 /* Behind a key that is wanted, its closing quote included. */
 STATE(known)
 {
+    uint_fast8_t field;
     lb_marks both;
 
     if (LB_RARE(byte != ':')) {
         LB_UNLESS_SPACE();
     }
-    state->field = lb_words[state->node + 1u];
+    field = state->node < LB_WORDS - 1u ? lb_words[state->node + 1u] : LB_FIELDS;
+    if (LB_RARE(field >= LB_FIELDS)) {
+        /* For the analysis: behind a quote stands a number. */
+        LB_REFUSE(LB_NOT_JSON);
+    }
+    state->field = (uint8_t)field;
     /* A mark that was there already is gone then. */
-    both = state->seen ^ LB_MARK(state->field);
+    both = state->seen ^ LB_MARK(field);
     if (LB_RARE(both < state->seen)) {
         LB_REFUSE(LB_TWICE);
     }
     state->seen = both;
-    state->shape = lb_fields[state->field].shape;
+    state->shape = lb_shape_of(field);
     LB_GO(value);
 }
 
@@ -173,12 +179,13 @@ STATE(other_value)
 STATE(literal)
 {
     static const char text[] = "rue\0alse\0ull";
+    const uint_fast8_t place = state->text;
 
-    if (byte != (uint8_t)text[state->text]) {
+    if (place >= sizeof text - 1u || byte != (uint8_t)text[place]) {
         LB_REFUSE(LB_NOT_JSON);
     }
-    state->text++;
-    if (text[state->text] != '\0') {
+    state->text = (uint8_t)(place + 1u);
+    if (text[place + 1u] != '\0') {
         LB_STAY();
     }
     LB_GO(after);
@@ -245,7 +252,7 @@ STATE(no_room)
     if (byte != '0') {
         lb_forget(state);
     } else {
-        state->zeros = (state->shape & LB_ZEROS) != 0 ? (uint16_t)(state->zeros + 1u) : 1u;
+        state->zeros = (state->shape & LB_ZEROS) != 0u ? (uint16_t)(state->zeros + 1u) : 1u;
         state->shape |= LB_ZEROS;
     }
     if (LB_HAS_POINT(state)) {
@@ -284,14 +291,13 @@ STATE(number_over)
         }
         state->code = 0u;
         state->text = 0u;
-        state->minus = 0u;
         LB_GO(exponent);
     }
     lb_keep(state, 0);
     LB_AGAIN(after);
 }
 
-/* Behind the letter of an exponent; ``text`` tells whether a sign and digits came already. */
+/* Behind the letter of an exponent. What came of it already: 1 a plus, 2 a minus, 4 digits. */
 STATE(exponent)
 {
     const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
@@ -299,18 +305,17 @@ STATE(exponent)
     if (digit <= 9u) {
         /* Beyond the longest line it does not matter how far. */
         state->code = state->code < 2000u ? (uint16_t)(state->code * 10u + digit) : 20000u;
-        state->text = 2u;
+        state->text |= 4u;
         LB_STAY_LONG();
     }
     if (state->text == 0u && (byte == '-' || byte == '+')) {
-        state->minus = byte == '-' ? 1u : 0u;
-        state->text = 1u;
+        state->text = byte == '-' ? 2u : 1u;
         LB_STAY();
     }
-    if (state->text != 2u) {
+    if (state->text < 4u) {
         LB_REFUSE(LB_NOT_JSON);
     }
-    lb_keep(state, state->minus != 0u ? -(int_fast16_t)state->code : (int_fast16_t)state->code);
+    lb_keep(state, (state->text & 2u) != 0u ? -(int_fast16_t)state->code : (int_fast16_t)state->code);
     LB_AGAIN(after);
 }
 
@@ -331,10 +336,10 @@ STATE(escape)
         LB_GO(hex);
     }
     if (byte == '"' || byte == '\\' || byte == '/') {
-        LB_GO_TO(lb_given_back(state, (uint8_t)byte));
+        LB_GIVE(byte);
     }
     if (byte == 'b' || byte == 'f' || byte == 'n' || byte == 'r' || byte == 't') {
-        LB_GO_TO(lb_given_back(state, 0u));
+        LB_GIVE(0u);
     }
     LB_REFUSE(LB_NOT_JSON);
 }
@@ -355,7 +360,7 @@ STATE(hex)
     if (state->text != 0u) {
         LB_STAY();
     }
-    LB_GO_TO(lb_given_back(state, state->code));
+    LB_GIVE(state->code);
 }
 
 /* The second and further bytes of a character in UTF-8; only the second has bounds of its own. */
@@ -379,14 +384,15 @@ STATE(name)
 {
     const lb_node node = state->node;
 
+    if (LB_RARE(node >= LB_WORDS - 2u)) {
+        /* For the analysis: every word ends with a quote. */
+        LB_REFUSE(LB_NOT_JSON);
+    }
     if (byte != lb_words[node]) {
         LB_LOST();
     }
     if (byte != '"') {
-        /* Every word ends with a quote, in front of the last ones. */
-        if (node < LB_WORDS - 2u) {
-            state->node = (lb_node)(node + 1u);
-        }
+        state->node = (lb_node)(node + 1u);
         LB_STAY();
     }
     LB_GO(known);
@@ -399,13 +405,15 @@ STATE(option)
 {
     const lb_node node = state->node;
 
+    if (node >= LB_WORDS - 2u) {
+        /* For the analysis, as above. */
+        LB_REFUSE(LB_NOT_JSON);
+    }
     if (byte != lb_words[node]) {
         LB_ASTRAY();
     }
     if (byte != '"') {
-        if (node < LB_WORDS - 3u) {
-            state->node = (lb_node)(node + 1u);
-        }
+        state->node = (lb_node)(node + 1u);
         LB_STAY();
     }
     state->work[state->field] = (lb_number)((lb_number)lb_words[node + 1u] << 8) | lb_words[node + 2u];

@@ -1,4 +1,4 @@
-#if LB_FEEDS
+#if LB_FEEDS && LB_CHECK_DIGITS == 0 && LB_END_BYTES == 1
 /* The line ends where it may; so many bytes, below zero, are in its length that come behind it. */
 LB_APART static lb_status lb_end(lb_receiver *state, ptrdiff_t i)
 {
@@ -9,18 +9,32 @@ LB_APART static lb_status lb_end(lb_receiver *state, ptrdiff_t i)
         status = lb_commit(state);
     }
     status = lb_line_over(state, status);
-    state->length -= (uint32_t)i;
+    /* It was made zero. */
+    state->length = 0u - (uint32_t)i;
     return status;
 }
 #endif
 
 lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now)
 {
+    lb_status status = LB_REFUSED_AS;
+
     /* A state hands on to one that comes later in the line, so this ends. */
     while (what == LB_DO_AGAIN) {
         what = state->at(state, byte);
     }
 #if LB_JSON
+    if (what == LB_DO_GIVEN) {
+        /* The character that an escape stands for is given to the state where it began. */
+        const uint_fast16_t code = state->code;
+
+        state->at = state->back;
+        if (code < 0x20u || code > 0x7Eu || code == '"' || code == '\\'
+            || state->at(state, (uint_fast8_t)code) != LB_DO_NOTHING) {
+            state->at = lb_at_string;
+        }
+        what = LB_DO_NOTHING;
+    }
 #if LB_NAMES
     if (what == LB_DO_LOST) {
         lb_nobody(state);
@@ -42,12 +56,15 @@ lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_
     if (what == LB_DO_NOTHING) {
         return LB_NOTHING;
     }
+    if (what >= LB_DO_REFUSE) {
+        status = (lb_status)(what - LB_DO_REFUSE);
+    }
     if (byte != LB_END) {
-        state->reason = (uint8_t)(what - LB_DO_REFUSE);
+        state->reason = (uint8_t)status;
         state->at = lb_at_drop;
         return LB_NOTHING;
     }
     state->at = lb_at_line_start;
     state->now = now;
-    return lb_line_over(state, what == LB_DO_END ? lb_commit(state) : (lb_status)(what - LB_DO_REFUSE));
+    return lb_line_over(state, what == LB_DO_END ? lb_commit(state) : status);
 }
