@@ -24,14 +24,23 @@ from typing import TYPE_CHECKING, Any
 
 from linkbudget.cost.fit import NAMES, Samples
 from linkbudget.errors import CaptureError, FrameError
-from linkbudget.frame.deframer import Deframer, Frame
+from linkbudget.frame.bulk import deframe_all
 from linkbudget.message.fields import Counter
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
     from linkbudget.traffic.stream import ByteCapture
 
-__all__ = ["COUNTERS", "BoardTimes", "json_lines", "read_board", "times_of_capture", "times_of_counters"]
+__all__ = [
+    "COUNTERS",
+    "BoardTimes",
+    "checked_number",
+    "json_lines",
+    "messages_to_module",
+    "read_board",
+    "times_of_capture",
+    "times_of_counters",
+]
 
 COUNTERS = {
     "passes": "work",
@@ -141,7 +150,8 @@ def times_of_counters(
     times: list[float] = []
     for number, one in readings:
         for name in (*names, BUSY):
-            step = _number(one[name], path, number, name) - _number(before[name], path, number, name)
+            now, last = (checked_number(read[name], path, number, name) for read in (one, before))
+            step = now - last
             if step < 0 and bits and name in bits:
                 step += 1 << bits[name]
             if step < 0:
@@ -153,7 +163,8 @@ def times_of_counters(
     return BoardTimes(samples, ("counters of the board",), dates[-1] if dates else None, 1000.0)
 
 
-def _number(value: Any, path: str, line: int, name: str) -> float:
+def checked_number(value: Any, path: str, line: int, name: str) -> float:
+    """Return a number of a board's line; `CaptureError` with the line when it is none, or below 0."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
         raise CaptureError(path, f"line {line}", f"{name} is {value!r}; expected a number from 0 up")
     return value
@@ -174,21 +185,28 @@ def times_of_capture(link: Link, capture: ByteCapture) -> BoardTimes:
         needs = f"the link needs [markers], or a message to-module with {BUSY}"
         text = f"holds no line of a board; to take costs from a capture {needs}"
         raise CaptureError(source, "", text)
-    codec = link.codec("to-module")
     rows: list[tuple[int, Mapping[str, Any]]] = []
     bits: dict[str, int] = {}
-    for event in Deframer(codec.fmt).feed(bytes(capture.data.astype("u1"))):
-        if isinstance(event, Frame):
-            try:
-                name, value = codec.decode_payload(event.payload)
-            except FrameError:
-                continue
-            if name in own:
-                rows.append((len(rows) + 1, value))
-                bits = {one: field.bits for one, field in own[name].items() if isinstance(field, Counter)}
+    for name, value in messages_to_module(link, capture):
+        if name in own:
+            rows.append((len(rows) + 1, value))
+            bits = {one: field.bits for one, field in own[name].items() if isinstance(field, Counter)}
     if not rows:
         raise CaptureError(source, "", f"holds no message to-module with counters ({' or '.join(own)})")
     return times_of_counters(rows, source, bits)
+
+
+def messages_to_module(link: Link, capture: ByteCapture) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Yield name and value of each message in a capture of what the module was sent.
+
+    Frames that are damaged, or no message of the link, are passed over.
+    """
+    codec = link.codec("to-module")
+    for payload in deframe_all(codec.fmt, capture.payload_bytes()).payloads():
+        try:
+            yield codec.decode_payload(payload)
+        except FrameError:
+            continue
 
 
 class _Line:
@@ -205,7 +223,7 @@ class _Line:
         value = self.one.get(name, otherwise)
         if value is None:
             raise self.fail(f"{name} is missing; {EXPECTED}, whole")
-        found = _number(value, self.path, self.number, name)
+        found = checked_number(value, self.path, self.number, name)
         if not found:
             raise self.fail(f"{name} is 0; expected more")
         return found
@@ -238,7 +256,7 @@ class _Line:
             date=date,
             resolution_ns=unit,
             runs_ns=tuple(value * unit for value in self._list("runs")),
-            json_ratio=self._json_ratio(counts, ns, unit),
+            json_ratio=self._json_ratio(ns, unit),
             allocated_bytes=self._optional("allocated_bytes"),
             clock_hz=self._optional("clock_hz"),
             facts={name: value for name, value in one.items() if name not in ("samples", "samples_us")},
@@ -256,7 +274,7 @@ class _Line:
             if not isinstance(row, list) or len(row) != len(columns) + 1:
                 counted = f"{len(columns)} counts ({', '.join(columns)}) and a time"
                 raise self.fail(f"sample {at} is {row!r}; expected {counted}")
-            numbers.append([_number(value, self.path, self.number, f"sample {at}") for value in row])
+            numbers.append([checked_number(value, self.path, self.number, f"sample {at}") for value in row])
         counts = {name: [row[at] for row in numbers] for at, name in enumerate(columns)}
         if "length" in counts:
             length = counts.pop("length")
@@ -267,20 +285,20 @@ class _Line:
     def _pair(self, value: Any) -> tuple[float, float]:
         if not isinstance(value, list) or len(value) != 2 or not value[1]:
             raise self.fail(f"timer is {value!r}; expected [ticks, looks]")
-        ticks, looks = (_number(one, self.path, self.number, "timer") for one in value)
+        ticks, looks = (checked_number(one, self.path, self.number, "timer") for one in value)
         return ticks, looks
 
     def _list(self, name: str) -> Iterator[float]:
         values = self.one.get(name) or []
         if not isinstance(values, list):
             raise self.fail(f"{name} is {values!r}; expected a list of numbers")
-        return (_number(value, self.path, self.number, name) for value in values)
+        return (checked_number(value, self.path, self.number, name) for value in values)
 
     def _optional(self, name: str) -> float | None:
         value = self.one.get(name)
-        return None if value is None else _number(value, self.path, self.number, name)
+        return None if value is None else checked_number(value, self.path, self.number, name)
 
-    def _json_ratio(self, counts: Mapping[str, list[float]], ns: list[float], unit: float) -> float | None:
+    def _json_ratio(self, ns: list[float], unit: float) -> float | None:
         """Return the mean time of whole messages, which come first, over that of ``json.loads``."""
         runs = sorted(self._list("json_loads"))
         messages = int(self.get("json_messages", 1))

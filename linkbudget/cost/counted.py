@@ -12,7 +12,6 @@ many bytes of a frame a receiver holds depends on where it undoes the stuffing.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from html import escape
@@ -20,9 +19,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from linkbudget.codegen.status import LARGEST, STATUS_FIELDS
-from linkbudget.cost.board_line import json_lines
-from linkbudget.errors import CaptureError, FrameError, nearest_name
-from linkbudget.frame.deframer import Deframer, Frame
+from linkbudget.cost.board_line import checked_number, json_lines, messages_to_module
+from linkbudget.errors import CaptureError, nearest_name
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:
@@ -143,9 +141,7 @@ def read_counted(text: str, path: str = "the board's line") -> dict[str, float]:
             nearest = nearest_name(name, KNOWN)
             hint = f"; did you mean {nearest!r}?" if nearest else ""
             raise CaptureError(path, where, f"there is no counter {name!r}{hint} (of: {', '.join(KNOWN)})")
-        wrong = isinstance(value, bool) or not isinstance(value, int | float)
-        if wrong or not math.isfinite(value) or value < 0:
-            raise CaptureError(path, where, f"{name} is {value!r}; expected a number from 0 up")
+        checked_number(value, path, number, name)
     return dict(found)
 
 
@@ -163,15 +159,9 @@ def counted_of_capture(link: Link, capture: ByteCapture) -> dict[str, float]:
     source = capture.source or "the capture"
     if not own:
         raise CaptureError(source, "", "is a capture, and the link has no status message to-module")
-    codec = link.codec("to-module")
     value: Mapping[str, Any] | None = None
-    for event in Deframer(codec.fmt).feed(bytes(capture.data.astype("u1"))):
-        if isinstance(event, Frame):
-            try:
-                name, found = codec.decode_payload(event.payload)
-            except FrameError:
-                continue
-            value = found if name in own else value
+    for name, found in messages_to_module(link, capture):
+        value = found if name in own else value
     if value is None:
         raise CaptureError(source, "", f"holds no status message ({' or '.join(own)}) to-module")
     return {name: value[name] for name in names}

@@ -19,11 +19,11 @@ from linkbudget.codegen.generate import generate
 from linkbudget.codegen.spec import describe
 from linkbudget.codegen.target import target_of
 from linkbudget.codegen.vectors import vectors
-from linkbudget.cost.chunks import feeds_of
+from linkbudget.cost.chunks import Feed, feeds_of
 from linkbudget.cost.cortexm0plus.toolchain import INSTALL
 from linkbudget.cost.pieces import Frames
 from linkbudget.cost.tables import cost_tables, in_us
-from linkbudget.cost.target import CORTEX_M0PLUS, LeftOut, Measured, TargetJob
+from linkbudget.cost.target import CORTEX_M0PLUS, LeftOut, Measured, TargetJob, format_names
 from linkbudget.errors import Fault, SettingsError, TargetError
 from linkbudget.replay.measured import DIRECTION
 from linkbudget.units import format_count, format_us
@@ -252,9 +252,7 @@ def _row(
         target=job.target,
         format=source.name,
         present=source.present,
-        encoding=" and ".join(dict.fromkeys(message.encoding.name for message in codec.messages)),
-        delimiting=codec.fmt.delimiting,
-        crc="none" if codec.fmt.check is None else codec.fmt.check.name,
+        **format_names(codec),
         compiler=compiler.version,
         flags=(*compiler.target, "-std=c99", *flags),
         clock_hz=None if clock is None else float(clock),
@@ -280,9 +278,9 @@ def _sources(job: TargetJob) -> tuple[list[_Source], list[LeftOut]]:
 def format_name(link: Link, direction: str) -> str:
     """Return the format of a link in words: ``packed-bits in cobs with CRC-16/IBM-3740``."""
     codec = link.codec(direction)
-    written = " and ".join(dict.fromkeys(message.encoding.name for message in codec.messages))
+    named = format_names(codec)
     check = "without a check" if codec.fmt.check is None else f"with {codec.fmt.check.name}"
-    return f"{written} in {codec.fmt.delimiting} {check}"
+    return f"{named['encoding']} in {named['delimiting']} {check}"
 
 
 def _source(job: TargetJob, name: str, link: Link, *, present: bool) -> _Source:
@@ -302,12 +300,18 @@ def _source(job: TargetJob, name: str, link: Link, *, present: bool) -> _Source:
     return _Source(name or format_name(link, job.direction), link, present, files, idents, frames, fed)
 
 
-def recorded(job: TargetJob, link: Link, *, present: bool) -> tuple[list[tuple[str, bytes]], str]:
-    """Return messages of the recording, evenly spread where they are many, as the link writes them."""
+def recorded_feed(job: TargetJob) -> Feed:
+    """Return the messages of the recording, one by one; `SettingsError` for those to the module."""
     assert job.capture is not None
     if job.direction != DIRECTION:
         raise SettingsError(Fault("direction", job.direction, f"{DIRECTION}, which is what a capture holds"))
     (feed,) = feeds_of(job.link, job.capture, "message")
+    return feed
+
+
+def recorded(job: TargetJob, link: Link, *, present: bool) -> tuple[list[tuple[str, bytes]], str]:
+    """Return messages of the recording, evenly spread where they are many, as the link writes them."""
+    feed = recorded_feed(job)
     count = len(feed.expected)
     chosen = feed.expected
     if count > MOST_RECORDED:

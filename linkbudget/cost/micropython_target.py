@@ -23,13 +23,12 @@ from linkbudget.codegen.spec import describe
 from linkbudget.codegen.target import target_of
 from linkbudget.codegen.vectors import vectors
 from linkbudget.cost.answers import FieldCompare
-from linkbudget.cost.chunks import Expected, Feed, feeds_of
-from linkbudget.cost.emulated import format_name
+from linkbudget.cost.chunks import Expected, Feed
+from linkbudget.cost.emulated import format_name, recorded_feed
 from linkbudget.cost.micropython import json_of, measure_file, virtual_machine
-from linkbudget.cost.target import LeftOut, Measured, TargetJob
+from linkbudget.cost.target import LeftOut, Measured, TargetJob, format_names
 from linkbudget.cost.viper_cycles import ViperCycles, missing_for_cycles, viper_cycles
 from linkbudget.errors import Fault, SettingsError, TargetError
-from linkbudget.replay.measured import DIRECTION
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:
@@ -165,10 +164,7 @@ def fed_of(job: TargetJob) -> Fed:
         texts = [json_of(bytes.fromhex(one["payload"]), one["value"]) for one in good]
         told = format_count(len(good), "test message")
     else:
-        if job.direction != DIRECTION:
-            allowed = f"{DIRECTION}, which is what a capture holds"
-            raise SettingsError(Fault("direction", job.direction, allowed))
-        (feed,) = feeds_of(job.link, job.capture, "message")
+        feed = recorded_feed(job)
         rows = [(one.name, one.value, feed.chunks[one.chunk]) for one in feed.expected]
         texts = [json_of(one.payload, one.value) for one in feed.expected]
         told = format_count(len(rows), "recorded message")
@@ -234,9 +230,7 @@ def _generated(
         target=job.target,
         format=told,
         present=present,
-        encoding=" and ".join(dict.fromkeys(message.encoding.name for message in codec.messages)),
-        delimiting=codec.fmt.delimiting,
-        crc="none" if codec.fmt.check is None else codec.fmt.check.name,
+        **format_names(codec),
         module=module,
         form=form,
         cost=cost,

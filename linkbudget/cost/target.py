@@ -17,10 +17,20 @@ from typing import TYPE_CHECKING, Any, Protocol
 from linkbudget.errors import Fault, SettingsError, nearest_name
 
 if TYPE_CHECKING:
+    from linkbudget.codec import Codec
     from linkbudget.link.model import Link
     from linkbudget.traffic.stream import ByteCapture
 
-__all__ = ["TARGETS", "CFunction", "CostRow", "LeftOut", "TargetCosts", "TargetJob", "target_costs"]
+__all__ = [
+    "TARGETS",
+    "CFunction",
+    "CostRow",
+    "LeftOut",
+    "TargetCosts",
+    "TargetJob",
+    "format_names",
+    "target_costs",
+]
 
 CORTEX_M0PLUS = "c:cortex-m0plus"
 MICROPYTHON = "micropython"
@@ -135,6 +145,15 @@ class Measured:
     not_modelled: str
     left_out: Sequence[LeftOut] = ()
     warnings: Sequence[str] = ()
+
+
+def format_names(codec: Codec) -> dict[str, Any]:
+    """Return ``encoding``, ``delimiting`` and ``crc`` of one direction of a link, as rows tell them."""
+    return {
+        "encoding": " and ".join(dict.fromkeys(message.encoding.name for message in codec.messages)),
+        "delimiting": codec.fmt.delimiting,
+        "crc": "none" if codec.fmt.check is None else codec.fmt.check.name,
+    }
 
 
 def target_costs(
