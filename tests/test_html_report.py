@@ -14,6 +14,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from linkbudget import ByteCapture, Link, LinkBudgetWarning, SettingsError, replay, save_html, whatif
+from linkbudget.report.html.batch import SCRIPTS as BATCH_SCRIPTS
 from linkbudget.report.html.columns import Columns, varints
 from linkbudget.report.html.page import SCRIPTS, filled, replay_html, resource
 from linkbudget.report.html.svg import histogram_of, histogram_svg, next_nice
@@ -289,7 +290,7 @@ def test_names_cannot_end_the_data_or_open_a_comment_in_them():
 
 def test_all_scripts_are_in_the_page(text_page):
     names = {path.stem for path in CAPTURES.parent.glob("linkbudget/report/html/static/*.js")}
-    assert names == set(SCRIPTS)
+    assert names == {*SCRIPTS, *BATCH_SCRIPTS}
     assert all(resource(f"{name}.js") in text_page[1] for name in SCRIPTS)
 
 
