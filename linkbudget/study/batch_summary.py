@@ -161,13 +161,14 @@ def look_first(
     taken: dict[str, Standing] = {}
     waiting = [iter(of_link) for of_link in standings]
     while waiting and len(taken) < most:
-        for one in list(waiting):
-            new = next((found for found in one if found.row["capture"] not in taken), None)
+        for turn in list(waiting):
+            new = next((one for one in turn if one.row["capture"] not in taken), None)
             if new is None:
-                waiting.remove(one)
+                waiting.remove(turn)
             elif len(taken) < most:
                 taken[new.row["capture"]] = new
-    return [one.to_dict(counts[capture] - 1) for capture, one in taken.items()], len(counts)
+    listed = [standing.to_dict(counts[capture] - 1) for capture, standing in taken.items()]
+    return listed, len(counts)
 
 
 def _by_link(rows: Iterable[Row]) -> dict[str, list[Row]]:
