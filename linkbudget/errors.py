@@ -25,6 +25,7 @@ __all__ = [
     "TargetError",
     "nearest_name",
     "quiet",
+    "unknown_name",
     "warn",
 ]
 
@@ -123,6 +124,12 @@ def nearest_name(name: str, known: Iterable[str]) -> str | None:
     """Return the known name closest to a misspelt one, or None when nothing is close."""
     close = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
     return close[0] if close else None
+
+
+def unknown_name(path: str, name: object, known: Iterable[str]) -> Fault:
+    """Return the fault of a name at ``path`` that is none of those ``known``, with the nearest of them."""
+    names = list(known)
+    return Fault(path, name, ", ".join(names), nearest_name(str(name), names))
 
 
 def warn(message: str, stacklevel: int = 3) -> str:

@@ -10,8 +10,10 @@ import math
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from typing import TypeGuard
 
 __all__ = [
+    "INT64_MAX",
     "YEAR_S",
     "SizeRange",
     "exact",
@@ -19,6 +21,7 @@ __all__ = [
     "format_count",
     "format_us",
     "is_finite_number",
+    "is_whole_number",
     "round_half_up",
     "us_to_ns",
 ]
@@ -26,6 +29,8 @@ __all__ = [
 Number = int | float | Fraction | Decimal
 YEAR_S = 365.25 * 24 * 3600
 """Seconds of a Julian year."""
+INT64_MAX = (1 << 63) - 1
+"""The largest instant, in nanoseconds or ticks, that an array of times holds: 292 years in nanoseconds."""
 
 
 def is_finite_number(value: object) -> bool:
@@ -33,6 +38,13 @@ def is_finite_number(value: object) -> bool:
     if isinstance(value, float | Decimal):
         return math.isfinite(value)
     return isinstance(value, int | Fraction) and not isinstance(value, bool)
+
+
+def is_whole_number(value: object, least: int | None = None, most: int | None = None) -> TypeGuard[int]:
+    """Return whether a value is a whole number from ``least`` to ``most``; True and False are none."""
+    if not isinstance(value, int) or isinstance(value, bool):
+        return False
+    return (least is None or value >= least) and (most is None or value <= most)
 
 
 def exact(value: Number | str) -> Fraction:

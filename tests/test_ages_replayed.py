@@ -6,6 +6,7 @@ such a draw, about.
 
 from __future__ import annotations
 
+import math
 import random
 from itertools import pairwise
 
@@ -18,6 +19,7 @@ from linkbudget.budget.freshness import (
     held_age,
     held_peak_age,
     mean_age,
+    peak_age,
     random_age,
     random_held_peak_age,
 )
@@ -95,6 +97,28 @@ def test_messages_that_come_more_often_than_passes():
     assert peak_us(result) == pytest.approx(held_peak_age(1009, WIRE_US, 5000), rel=0.002)
     with pytest.raises(SettingsError, match="loss"):
         held_peak_age(1009, WIRE_US, 5000, 0.1)
+
+
+@pytest.mark.parametrize("loss", [-0.1, 1, math.nan])
+@pytest.mark.parametrize(
+    "age",
+    [
+        lambda loss: mean_age(5, 1, loss),
+        lambda loss: peak_age(5, 1, loss),
+        lambda loss: random_age(5, 1, loss),
+        lambda loss: held_peak_age(5, 1, 5, loss),
+        lambda loss: random_held_peak_age(5, 1, 5, loss),
+    ],
+    ids=["mean", "peak", "random", "held", "random and held"],
+)
+def test_a_share_of_losses_that_is_none_is_refused(age, loss):
+    with pytest.raises(SettingsError, match=r"loss: .* is not allowed; allowed: a share from 0 to below 1"):
+        age(loss)
+
+
+def test_a_rate_that_is_none_is_refused():
+    with pytest.raises(SettingsError, match="rate: 0 is not allowed"):
+        random_age(0, 1)
 
 
 @pytest.mark.parametrize("loss", [0.1, 0.3])

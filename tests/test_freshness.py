@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from steady_links import steady_link
 
 from linkbudget import Link
-from linkbudget.budget import freshness
+from linkbudget.budget import backlog
 from linkbudget.budget.arrivals import Arrivals, Stream, arrivals
-from linkbudget.budget.freshness import passes_to_read
+from linkbudget.budget.backlog import passes_to_read
+from linkbudget.budget.handlers import delivery_delay
 from linkbudget.budget.longest_pass import (
     PassBound,
     between_looks,
     between_starts,
-    delivery_delay,
     longest_pass,
 )
 from linkbudget.link.model import Reading, Resolved
@@ -31,7 +31,7 @@ def one_by_one(resolved: Resolved, traffic: Arrivals, bound: PassBound) -> int |
     """The passes up to the first after which nothing is left; None when more are needed."""
     delivery = delivery_delay(resolved, traffic)
     whole = resolved.reading.strategy == "whole-message"
-    if whole and (delivery is None or not freshness._reads_in_time(resolved, traffic)):
+    if whole and (delivery is None or not backlog._reads_in_time(resolved, traffic)):
         return None
     hidden = 0
     if delivery is None:
@@ -67,7 +67,7 @@ def backlog_link(seed: int) -> Link:
 
 @pytest.mark.parametrize("at_rates", [True, False])
 def test_passes_to_read_are_those_counted_one_by_one(monkeypatch, at_rates):
-    monkeypatch.setattr(freshness, "MAX_PASSES", ROUNDS)
+    monkeypatch.setattr(backlog, "MAX_PASSES", ROUNDS)
     found = []
     for seed in range(400):
         link = backlog_link(seed)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from math import exp
+from math import exp, inf
 
 import numpy as np
 import pytest
@@ -177,6 +177,12 @@ def test_loads_that_have_no_answer_are_refused():
     assert queue_wait("D/D/1", 1, 1) == 0
     with pytest.raises(SettingsError, match="kind: 'M/G/1' is not allowed; allowed: M/M/1"):
         queue_age("M/G/1", 0.5, 1)
+    with pytest.raises(SettingsError, match="kind: 'rate' is not allowed"):
+        queue_wait("rate", 0.5, 1)
+    with pytest.raises(SettingsError, match="rate: inf is not allowed"):
+        mean_wait(inf, 1, 1)
+    with pytest.raises(SettingsError, match="wait: inf is not allowed"):
+        wait_distribution(0.5, inf)
     with pytest.raises(SettingsError, match="rate: 0 is not allowed"):
         queue_wait("M/D/1", 0, -1)
     with pytest.raises(SettingsError, match="wait"):

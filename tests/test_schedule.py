@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 from steady_links import ROOMY, steady_link, traffic
 
 from linkbudget.budget.arrivals import Arrivals, arrivals
-from linkbudget.budget.freshness import age_at_use, on_time, unread_bytes
-from linkbudget.budget.longest_pass import fifo_bytes_needed, longest_pass
+from linkbudget.budget.backlog import unread_bytes
+from linkbudget.budget.freshness import age_at_use, on_time
+from linkbudget.budget.handlers import fifo_bytes_needed
+from linkbudget.budget.longest_pass import longest_pass
 from linkbudget.budget.schedule import (
     Task,
     hyperbolic_bound_met,

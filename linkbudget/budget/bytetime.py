@@ -207,7 +207,8 @@ def byte_budget(link: Link) -> ByteBudget:
     >>> budget.utilisation["to-controller"].maximum, budget.schedulable
     (Fraction(1, 32), True)
     """
-    messages = tuple(_message_budget(link, message) for message in link.messages)
+    rates = message_rates(link)
+    messages = tuple(_message_budget(link, message, rates[message.name]) for message in link.messages)
     shares = _utilisation(link, messages)
     warnings = [
         f"message {message.name!r} has neither rate_hz nor on_request: it is left out of the utilisation"
@@ -220,8 +221,7 @@ def byte_budget(link: Link) -> ByteBudget:
         for message in messages
         if not message.bytes_exact
     ]
-    rates = message_rates(link)
-    sizes = {row.name: (row.bytes, rates[row.name]) for row in messages if row.direction == "to-controller"}
+    sizes = {row.name: (row.bytes, row.rate_hz) for row in messages if row.direction == "to-controller"}
     end = receiving_end(link, sizes)
     schedulable = end.keeps_deadline
     if schedulable is not None:
@@ -246,7 +246,7 @@ def byte_budget(link: Link) -> ByteBudget:
     )
 
 
-def _message_budget(link: Link, message: Message) -> MessageBudget:
+def _message_budget(link: Link, message: Message, rate_hz: Fraction | None) -> MessageBudget:
     codec = link.codec(message.direction)
     size = codec.size(message.name)
     gap = exact(link.sender.gap_us) / US if message.direction == "to-controller" else Fraction(0)
@@ -260,7 +260,7 @@ def _message_budget(link: Link, message: Message) -> MessageBudget:
         payload_bytes=codec.payload_size(message.name),
         bytes=size,
         wire_time=ExactRange(**times),
-        rate_hz=message_rates(link)[message.name],
+        rate_hz=rate_hz,
         bytes_exact=codec.size_is_exact(message.name),
     )
 

@@ -26,15 +26,18 @@ from math import ceil, floor
 from typing import Any
 
 from linkbudget.budget.arrivals import Arrivals
-from linkbudget.budget.freshness import message_time, on_time, reading_busy_period
-from linkbudget.budget.longest_pass import PassBound, Sending, handler_delay
+from linkbudget.budget.backlog import reading_busy_period
+from linkbudget.budget.freshness import message_time, on_time
+from linkbudget.budget.handlers import handler_delay
+from linkbudget.budget.longest_pass import PassBound, Sending
 from linkbudget.budget.schedule import Task, hyperbolic_bound_met, liu_layland_bound, utilisation
 from linkbudget.link.model import Resolved
 from linkbudget.units import SizeRange
 
-__all__ = ["Core", "Duty", "processor"]
+__all__ = ["Core", "Duty", "Sizes", "processor"]
 
 Sizes = Mapping[str, tuple[SizeRange, Fraction | None]]
+"""Bytes on the wire and rate of each message to the controller."""
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,8 @@ from collections.abc import Callable
 from decimal import Decimal, localcontext
 from math import exp, floor, log
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, unknown_name
+from linkbudget.units import is_finite_number
 
 __all__ = [
     "QUEUES",
@@ -36,7 +37,7 @@ BISECTIONS = 200
 
 def mean_wait(rate: float, service: float, mean_square: float) -> float:
     """Return how long messages that come at random wait: λ E[S²] / (2 (1 - ρ)), ``mean_square`` E[S²]."""
-    _load("rate", rate, service)
+    _load_of(rate, service)
     return rate * mean_square / (2 * (1 - rate * service))
 
 
@@ -77,7 +78,7 @@ def wait_distribution(load: float, wait: float) -> float:
     """Return the share of messages that wait no longer than ``wait`` service times in M/D/1."""
     if not 0 <= load < 1:
         raise SettingsError(Fault("load", load, "0 to below 1"))
-    if not wait >= 0:
+    if not is_finite_number(wait) or wait < 0:
         raise SettingsError(Fault("wait", wait, "a number from 0 up"))
     with localcontext() as context:
         # Terms of both signs reach e^(2ρx); what is left of their sum is between 0 and 1.
@@ -109,18 +110,23 @@ QUEUES = ("M/M/1", "M/D/1", "D/M/1", "D/D/1")
 
 
 def _load(kind: str, rate: float, service: float) -> float:
-    if kind not in (*QUEUES, "rate"):
-        raise SettingsError(Fault("kind", kind, ", ".join(QUEUES), nearest_name(str(kind), QUEUES)))
+    if kind not in QUEUES:
+        raise SettingsError(unknown_name("kind", kind, QUEUES))
+    return _load_of(rate, service, full=kind == "D/D/1")
+
+
+def _load_of(rate: float, service: float, full: bool = False) -> float:
+    """Return rate times service time; a load of 1 is a fault unless the queue can be ``full``."""
     faults = [
         Fault(name, value, "a number above 0")
         for name, value in (("rate", rate), ("service", service))
-        if not value > 0
+        if not is_finite_number(value) or value <= 0
     ]
     if faults:
         raise SettingsError(faults)
     load = rate * service
-    if load > 1 or (load == 1 and kind != "D/D/1"):
-        allowed = "up to 1" if kind == "D/D/1" else "below 1; at more the queue grows without end"
+    if load > 1 or (load == 1 and not full):
+        allowed = "up to 1" if full else "below 1; at more the queue grows without end"
         raise SettingsError(Fault("rate * service", load, allowed))
     return load
 

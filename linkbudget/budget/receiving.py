@@ -9,30 +9,16 @@ from math import ceil
 from typing import Any
 
 from linkbudget.budget.arrivals import Arrivals, arrivals, message_rates
-from linkbudget.budget.freshness import (
-    age_at_use,
-    held_peak_age,
-    mean_age,
-    on_time,
-    stall_bytes,
-    unread_bytes,
-)
-from linkbudget.budget.longest_pass import (
-    PassBound,
-    Sending,
-    between_starts,
-    delivery_delay,
-    fifo_bytes_needed,
-    longest_pass,
-)
-from linkbudget.budget.processor import Core, processor
+from linkbudget.budget.backlog import stall_bytes, unread_bytes
+from linkbudget.budget.freshness import age_at_use, held_peak_age, mean_age, on_time
+from linkbudget.budget.handlers import delivery_delay, fifo_bytes_needed
+from linkbudget.budget.longest_pass import PassBound, Sending, between_starts, longest_pass
+from linkbudget.budget.processor import Core, Sizes, processor
 from linkbudget.link.model import Link, Resolved
-from linkbudget.units import SizeRange, exact
+from linkbudget.units import exact
 
 __all__ = ["ReceivingEnd", "bound_us", "receiving_end"]
 
-Sizes = Mapping[str, tuple[SizeRange, Fraction | None]]
-"""Bytes on the wire and rate of each message to the controller."""
 LOSSES = "bytes can be lost, and then a message can be longer than any that was sent"
 NO_AGE: dict[str, float | None] = dict.fromkeys(("minimum", "typical", "maximum", "mean", "peak"))
 

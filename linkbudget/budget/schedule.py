@@ -15,6 +15,7 @@ from fractions import Fraction
 from math import prod
 
 from linkbudget.errors import Fault, SettingsError
+from linkbudget.units import is_whole_number
 
 __all__ = [
     "Response",
@@ -50,7 +51,7 @@ class Task:
         faults = [
             Fault(f"{self.name}.{key}", getattr(self, key), f"a whole number from {least} up")
             for key, least in lowest.items()
-            if getattr(self, key) is not None and not _whole(getattr(self, key), least)
+            if getattr(self, key) is not None and not is_whole_number(getattr(self, key), least)
         ]
         if faults:
             raise SettingsError(faults)
@@ -59,10 +60,6 @@ class Task:
     def latest(self) -> int:
         """The deadline; the period where none is given."""
         return self.period if self.deadline is None else self.deadline
-
-
-def _whole(value: object, least: int) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and value >= least
 
 
 @dataclass(frozen=True)
