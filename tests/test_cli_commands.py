@@ -201,9 +201,10 @@ def test_budget_notes_the_requirements_it_cannot_judge(linkbudget):
 def test_require_without_requirements_is_wrong_usage(linkbudget, tmp_path):
     path = tmp_path / "beans.toml"
     path.write_text(link_of("bean-frames").read_text().split("[require]")[0])
-    ran = linkbudget("budget", path, "--require")
-    assert ran.code == 2
-    assert "no [require] table" in ran.err
+    for command in (["budget", path], ["replay", path, CAPTURES / "bean-frames.vcd"]):
+        ran = linkbudget(*command, "--require")
+        assert (ran.code, ran.out) == (2, "")
+        assert "no [require] table" in ran.err
 
 
 @pytest.mark.parametrize("name", NAMES)

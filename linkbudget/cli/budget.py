@@ -6,18 +6,17 @@ from pathlib import Path
 
 import click
 
-from linkbudget.cli.capture_input import INPUT_FILE, json_option, requirement_option
+from linkbudget.cli.capture_input import INPUT_FILE, json_option
 from linkbudget.cli.measured_costs import measured
 from linkbudget.cli.output import Notes, emit_document, emit_page
-from linkbudget.cli.requirements import exit_code, junit_option, write_junit
+from linkbudget.cli.requirements import check_asked, exit_code, requirement_options, write_junit
 
 __all__ = ["command"]
 
 
 @click.command("budget")
 @click.argument("link", type=INPUT_FILE)
-@requirement_option
-@junit_option
+@requirement_options
 @json_option
 @click.pass_obj
 def command(notes: Notes, link: Path, require: bool, junit: Path | None, as_json: bool) -> int:
@@ -26,10 +25,11 @@ def command(notes: Notes, link: Path, require: bool, junit: Path | None, as_json
     from linkbudget.link.model import Link
 
     described = Link.load(link)
+    check_asked(described, require, (link,), junit=junit)
     if described.loop.described:
         described, _ = measured(described)
     document = byte_budget(described).to_dict()
-    write_junit(junit, document, described, link)
+    write_junit(junit, document, link)
     if as_json:
         emit_document(document, notes)
     else:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from linkbudget.cli.output import progress_bar
+from linkbudget.errors import CaptureError
 
 if TYPE_CHECKING:
     from linkbudget.capture.tally import Tally
@@ -22,10 +23,10 @@ __all__ = [
     "CaptureInput",
     "capture_options",
     "capture_pieces",
+    "direction_option",
     "json_option",
     "read_capture",
-    "requirement_option",
-    "wrong_rate",
+    "refuse_wrong_rate",
 ]
 
 SMALLEST, LARGEST = 1e-6, 1e18
@@ -118,9 +119,13 @@ OPTIONS: tuple[Callable[[Any], Any], ...] = (
 )
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Write one JSON document, not a page.")
-requirement_option = click.option(
-    "--require", "require", is_flag=True, help="Exit with 1 when a requirement of the link is not met."
-)
+
+
+def direction_option(help_text: str, default: str | None = None) -> Callable[[Function], Function]:
+    """Return the option that names a direction of a link."""
+    return click.option(
+        "--direction", type=click.Choice(["to-controller", "to-module"]), default=default, help=help_text
+    )
 
 
 def read_capture(path: Path, given: CaptureInput, line: UartLine | None = None) -> ByteCapture:
@@ -164,12 +169,14 @@ def load(path: Path, given: CaptureInput, line: UartLine | None) -> ByteCapture:
         return join_bytes(open_bytes(path, line, watch=move, **given.reading))
 
 
-def wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture | Tally) -> str | None:
-    """Return what to say when a capture was read at a baud rate that is not its own: see `other_rate`."""
+def refuse_wrong_rate(path: Path, given: CaptureInput, capture: ByteCapture | Tally) -> None:
+    """Raise `CaptureError` when a capture was read at a baud rate that is not its own: see `other_rate`."""
     from linkbudget.capture.tally import Tally, other_rate
 
     seen = capture if isinstance(capture, Tally) else Tally.over([capture])
     if not seen.doubts:
-        return None
+        return
     with progress_bar("reading once more") as move:
-        return other_rate(path, given.reading, seen, move)
+        told = other_rate(path, given.reading, seen, move)
+    if told:
+        raise CaptureError(path, "", told)

@@ -12,13 +12,13 @@ from linkbudget.cli.capture_input import (
     INPUT_FILE,
     CaptureInput,
     capture_options,
+    direction_option,
     json_option,
-    requirement_option,
 )
 from linkbudget.cli.marker_input import recorded_characters
 from linkbudget.cli.measured_costs import measured_if_it_can_be
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
-from linkbudget.cli.requirements import exit_code, junit_option, write_junit
+from linkbudget.cli.requirements import check_asked, exit_code, requirement_options, write_junit
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -32,11 +32,7 @@ __all__ = ["command"]
 @click.argument("link", type=INPUT_FILE)
 @click.argument("capture", type=INPUT_FILE, required=False)
 @capture_options
-@click.option(
-    "--direction",
-    type=click.Choice(["to-controller", "to-module"]),
-    help="Whose messages get a format; default: those to the controller, where there are any.",
-)
+@direction_option("Whose messages get a format; default: those to the controller, where there are any.")
 @click.option(
     "--policy",
     "policies",
@@ -50,8 +46,7 @@ __all__ = ["command"]
     "--label", metavar="FIELD=VALUE", help="What a true alarm has, to count misses and false alarms by."
 )
 @click.option("--brief", is_flag=True, help="Show the ranking and the reasons alone.")
-@requirement_option
-@junit_option
+@requirement_options
 @json_option
 @click.pass_obj
 def command(
@@ -75,11 +70,13 @@ def command(
     from linkbudget.link.model import Link
     from linkbudget.study.choose import choose_format
 
-    described, measure = measured_if_it_can_be(Link.load(link), notes)
     if (label or message) and not policies:
         raise click.UsageError("--label and --message concern send policies; --policy names one")
     if policies and capture is None:
         raise click.UsageError("--policy needs a CAPTURE: policies are tried on recorded messages")
+    described = Link.load(link)
+    check_asked(described, require, (link, capture), junit=junit)
+    described, measure = measured_if_it_can_be(described, notes)
     characters = None if capture is None else recorded_characters(capture, given, described)
     study = None
     if characters is not None and policies:
@@ -87,7 +84,7 @@ def command(
     with progress_bar("measuring candidates") as progress:
         choice = choose_format(described, characters, direction=direction, measure=measure, progress=progress)
     document = {**choice.to_dict(), "policies": study.to_dict() if study is not None else None}
-    write_junit(junit, document, described, link, capture)
+    write_junit(junit, document, link, capture)
     if as_json:
         emit_document(document, notes)
     else:

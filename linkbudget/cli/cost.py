@@ -13,6 +13,7 @@ from linkbudget.cli.capture_input import (
     INPUT_FILE,
     CaptureInput,
     capture_options,
+    direction_option,
     json_option,
     number,
 )
@@ -53,11 +54,7 @@ ALONGSIDE = (
 @click.option("--compiler", help="gcc (arm-none-eabi-gcc) or zig (clang); default: the first there is.")
 @click.option("--flags", metavar="TEXT", help="Flags of the compiler, as in '-Os'; default: -O2.")
 @click.option("--clock", type=number, metavar="HZ", help="Clock of the target; default: parser.clock_hz.")
-@click.option(
-    "--direction",
-    type=click.Choice(["to-controller", "to-module"]),
-    help="Whose messages are received; default: those to the controller, where there are any.",
-)
+@direction_option("Whose messages are received; default: those to the controller, where there are any.")
 @click.option("--present", "only_present", is_flag=True, help="Measure the format of LINK alone.")
 @click.option(
     "--board-script",
@@ -204,10 +201,10 @@ def split(flags: str) -> list[str]:
 
 def formats_of(link: Link, direction: str | None) -> Mapping[str, Link]:
     """Return links with other formats for the same messages, by name."""
+    from linkbudget.link.directions import direction_of
     from linkbudget.study.choose_candidates import candidates
 
-    there = [name for name in ("to-controller", "to-module") if link.messages_of(name)]
-    found, _ = candidates(link, direction if direction in there else there[0])
+    found, _ = candidates(link, direction_of(link, direction))
     return {one.name: one.link for one in found if one.name in ALONGSIDE}
 
 

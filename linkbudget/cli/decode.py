@@ -12,8 +12,9 @@ from linkbudget.cli.capture_input import (
     CaptureInput,
     capture_options,
     capture_pieces,
+    direction_option,
     json_option,
-    wrong_rate,
+    refuse_wrong_rate,
 )
 from linkbudget.cli.interrupts import EXIT_INTERRUPTED, Stopped, stop_by_signal
 from linkbudget.cli.marker_input import beside_markers
@@ -33,11 +34,7 @@ __all__ = ["command"]
 @click.argument("capture", type=INPUT_FILE)
 @capture_options
 @click.option("--link", type=INPUT_FILE, help="Link file: line, frame format and messages are taken from it.")
-@click.option(
-    "--direction",
-    type=click.Choice(["to-controller", "to-module"]),
-    help="Which way the traffic of --link went.  [default: to-controller]",
-)
+@direction_option("Which way the traffic of --link went.  [default: to-controller]")
 @click.option("--delimiting", metavar="NAME", help="How frames are told apart: cobs, newline ...")
 @click.option("--crc", metavar="NAME", help="Check code of a frame, such as CRC-16/IBM-3740, or none.")
 @click.option("--times", is_flag=True, help="Also write the end of every character in ns; with --json.")
@@ -165,9 +162,7 @@ def frame_format(known: FrameFormat | None, delimiting: str | None, crc: str | N
 
 def refuse_nonsense(path: Path, given: CaptureInput, decoding: Decoding, document: dict[str, object]) -> None:
     """Raise when what was decoded cannot be what was sent: a wrong baud rate, or no complete frame."""
-    told = wrong_rate(path, given, decoding.tally())
-    if told:
-        raise CaptureError(path, "", told)
+    refuse_wrong_rate(path, given, decoding.tally())
     frames = document.get("frames")
     if isinstance(frames, dict) and not frames["intact"] and set(frames["reasons"]) <= {"truncated"}:
         count = decoding.characters

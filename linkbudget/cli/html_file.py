@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.cli.output_file import file_option, refuse_input
+from linkbudget.cli.output_file import file_option
 
 if TYPE_CHECKING:
     from linkbudget.replay.result import Replay
@@ -18,16 +18,11 @@ html_option = file_option("--html", "Also write the report to look at: one HTML 
 
 
 def write_html(
-    path: Path | None,
-    result: Replay,
-    capture: ByteCapture,
-    *read: Path,
-    whatif: Mapping[str, Any] | None = None,
+    path: Path | None, result: Replay, capture: ByteCapture, *, whatif: Mapping[str, Any] | None = None
 ) -> None:
-    """Write the report of a replay when a file was asked for; ``read`` are the inputs, never written over."""
+    """Write the report of a replay when a file was asked for; `check_asked` said that it may be written."""
     if path is None:
         return
-    refuse_input("--html", path, read)
     from linkbudget.report.html.page import save_html
 
     save_html(result, capture, path, whatif=whatif)

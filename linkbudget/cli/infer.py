@@ -11,18 +11,17 @@ from linkbudget.cli.capture_input import (
     INPUT_FILE,
     CaptureInput,
     capture_options,
+    direction_option,
     json_option,
     read_capture,
-    wrong_rate,
+    refuse_wrong_rate,
 )
 from linkbudget.cli.output import Notes, emit, emit_document, emit_page
-from linkbudget.errors import CaptureError
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from linkbudget.check.code import Check
-    from linkbudget.link.model import Link
 
 __all__ = ["command"]
 
@@ -31,12 +30,7 @@ __all__ = ["command"]
 @click.argument("capture", type=INPUT_FILE)
 @capture_options
 @click.option("--link", type=INPUT_FILE, help="Link file: line, delimiting and check are taken from it.")
-@click.option(
-    "--direction",
-    type=click.Choice(["to-controller", "to-module"]),
-    default="to-controller",
-    help="Which way the recorded traffic went; no recording tells.",
-)
+@direction_option("Which way the recorded traffic went; no recording tells.", default="to-controller")
 @click.option("--delimiting", metavar="NAME", help="How frames are told apart, if known: cobs, newline ...")
 @click.option("--crc", metavar="NAME", help="Check code of a frame, if known, or none.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write the link to.")
@@ -60,16 +54,15 @@ def command(
     It is written on standard output, or to --out; comments say what each guess rests on. What a recording
     cannot tell (receiver, loop, parser) stands in it as comments to be filled in.
     """
+    from linkbudget.link.model import Link
     from linkbudget.study.infer import infer
 
     if out is not None and not force and out.exists() and out.stat().st_size:
         raise click.UsageError(f"{out} exists and may hold your own numbers; give another name, or --force")
-    known = load_link(link)
+    known = None if link is None else Link.load(link)
     check: str | Check | None = crc
     characters = read_capture(capture, given, known.line if known else None)
-    told = wrong_rate(capture, given, characters)
-    if told:
-        raise CaptureError(capture, "", told)
+    refuse_wrong_rate(capture, given, characters)
     if known is not None:
         fmt = known.frames[direction]
         delimiting, check = delimiting or fmt.delimiting, crc or fmt.crc or "none"
@@ -82,13 +75,6 @@ def command(
         emit(found.to_toml())
     else:
         emit_page(page(found.to_dict(), out))
-
-
-def load_link(path: Path | None) -> Link | None:
-    """Return the link whose line and frame format are known to hold, when one is given."""
-    from linkbudget.link.model import Link
-
-    return None if path is None else Link.load(path)
 
 
 def page(document: dict[str, Any], out: Path) -> list[RenderableType]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from linkbudget.capture.tally import Tally
-from linkbudget.cli.capture_input import CaptureInput, capture_pieces, wrong_rate
+from linkbudget.cli.capture_input import CaptureInput, capture_pieces, refuse_wrong_rate
 from linkbudget.cli.interrupts import Stopped, stop_by_signal
 from linkbudget.cli.output import progress_bar
 from linkbudget.errors import CaptureError
@@ -53,10 +53,3 @@ def replay_while_reading(
     if done:
         refuse_wrong_rate(path, given, seen)
     return result, done
-
-
-def refuse_wrong_rate(path: Path, given: CaptureInput, seen: Tally) -> None:
-    """Raise when a capture was read at a baud rate that is not its own."""
-    told = wrong_rate(path, given, seen)
-    if told:
-        raise CaptureError(path, "", told)

@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linkbudget.cli.capture_input import CaptureInput, read_capture, wrong_rate
-from linkbudget.errors import CaptureError, warn
+from linkbudget.cli.capture_input import CaptureInput, read_capture, refuse_wrong_rate
+from linkbudget.errors import warn
 
 if TYPE_CHECKING:
     from linkbudget.link.joints import Markers
@@ -45,9 +45,7 @@ def recorded_characters(path: Path, given: CaptureInput, link: Link) -> ByteCapt
     """
     given = beside_markers(path, given, link)
     characters = read_capture(path, given, link.line)
-    told = wrong_rate(path, given, characters)
-    if told:
-        raise CaptureError(path, "", told)
+    refuse_wrong_rate(path, given, characters)
     return characters
 
 

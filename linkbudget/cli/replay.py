@@ -15,8 +15,7 @@ from linkbudget.cli.capture_input import (
     json_option,
     number,
     read_capture,
-    requirement_option,
-    wrong_rate,
+    refuse_wrong_rate,
 )
 from linkbudget.cli.each_options import OneFile, each_options, none_more, one_needed
 from linkbudget.cli.frame_options import frame_options, with_frame
@@ -25,7 +24,7 @@ from linkbudget.cli.interrupts import EXIT_INTERRUPTED
 from linkbudget.cli.marker_input import read_markers
 from linkbudget.cli.measured_costs import measured
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
-from linkbudget.cli.requirements import exit_code, junit_option, write_junit
+from linkbudget.cli.requirements import check_asked, exit_code, requirement_options, write_junit
 from linkbudget.errors import CaptureError
 
 __all__ = ["command"]
@@ -58,8 +57,7 @@ LONG_BYTES = 32_000_000
     "--tick-us", type=number, metavar="US", help="A tick of the receiver's clock, for its longest gap."
 )
 @html_option
-@requirement_option
-@junit_option
+@requirement_options
 @json_option
 @click.pass_obj
 def command(
@@ -109,7 +107,9 @@ def command(
     from linkbudget.link.model import Link
     from linkbudget.replay.run import replay
 
-    described, _ = measured(with_frame(Link.load(link), delimiting, crc))
+    described = with_frame(Link.load(link), delimiting, crc)
+    check_asked(described, require, (link, capture, counted), junit=junit, html=html)
+    described, _ = measured(described)
     done = True
     result: Any
     if (
@@ -125,9 +125,7 @@ def command(
     else:
         markers, given = read_markers(capture, given, described)
         characters = read_capture(capture, given, described.line)
-        told = wrong_rate(capture, given, characters)
-        if told:
-            raise CaptureError(capture, "", told)
+        refuse_wrong_rate(capture, given, characters)
         with progress_bar("replaying") as progress:
             result = replay(
                 *(described, characters),
@@ -137,7 +135,7 @@ def command(
                 progress=progress,
             )
         document = result.to_dict()
-        write_html(html, result, characters, link, capture)
+        write_html(html, result, characters)
         if counted is not None:
             from linkbudget.cli.board import held_against
 
@@ -146,7 +144,7 @@ def command(
         document["partial"] = True
         notes.add("interrupted: what follows from here on in the capture was not replayed")
     refuse_strange_traffic(capture, document, notes)
-    write_junit(junit, document, described, link, capture)
+    write_junit(junit, document, link, capture)
     if as_json:
         emit_document(document, notes)
     else:

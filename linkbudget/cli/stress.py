@@ -11,13 +11,13 @@ from linkbudget.cli.capture_input import (
     INPUT_FILE,
     CaptureInput,
     capture_options,
+    direction_option,
     json_option,
     read_capture,
-    requirement_option,
 )
 from linkbudget.cli.marker_input import beside_markers, recorded_characters
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
-from linkbudget.cli.requirements import exit_code, junit_option, write_junit
+from linkbudget.cli.requirements import check_asked, exit_code, requirement_options, write_junit
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -30,11 +30,7 @@ __all__ = ["command"]
 @click.argument("capture", type=INPUT_FILE, required=False)
 @capture_options
 @click.option("--frame", "frames", is_flag=True, help="Attack the frame format and the messages of LINK.")
-@click.option(
-    "--direction",
-    type=click.Choice(["to-controller", "to-module"]),
-    help="Whose frames; default: those to the controller, where there are any.",
-)
+@direction_option("Whose frames; default: those to the controller, where there are any.")
 @click.option(
     "--seed", type=click.IntRange(0), default=0, show_default=True, help="What is drawn is drawn by it."
 )
@@ -58,8 +54,7 @@ __all__ = ["command"]
     metavar="FOLDER",
     help="Also write what breaks the link: link file, recording, pytest case, stimulus for a real port.",
 )
-@requirement_option
-@junit_option
+@requirement_options
 @json_option
 @click.pass_obj
 def command(
@@ -91,12 +86,13 @@ def command(
     if not frames and capture is None:
         raise click.UsageError("a CAPTURE to disturb, or --frame to attack the frames of LINK, is missing")
     described = Link.load(link)
+    check_asked(described, require, (link, capture), junit=junit)
     if frames:
         document = attacked(described, capture, given, direction, seed, trials, notes)
     else:
         assert capture is not None
         document = searched(described, capture, given, kinds, seed, trials, out, notes)
-    write_junit(junit, document, described, link, capture)
+    write_junit(junit, document, link, capture)
     if as_json:
         emit_document(document, notes)
     else:
@@ -116,9 +112,10 @@ def attacked(
     notes: Notes,
 ) -> dict[str, Any]:
     """Return the document of frames that were attacked."""
+    from linkbudget.link.directions import direction_of
     from linkbudget.study.frame_stress import MOST_TRIALS, stress_frames
 
-    way = direction or default_direction(link)
+    way = direction_of(link, direction)
     recorded = None if capture is None else recorded_payloads(capture, given, link, way)
     with progress_bar("damaging frames") as progress:
         result = stress_frames(
@@ -146,11 +143,6 @@ def searched(
         result = stress(link, characters, kinds or None, seed=seed, tries=trials or TRIES, progress=progress)
     written = [] if out is None else [str(file) for file in write_stress(result, out)]
     return {**result.to_dict(), "written": written, "warnings": list(notes.texts)}
-
-
-def default_direction(link: Link) -> str:
-    """Return to-controller where a message goes there."""
-    return "to-controller" if link.messages_of("to-controller") else "to-module"
 
 
 def recorded_payloads(path: Path, given: CaptureInput, link: Link, direction: str) -> list[bytes]:

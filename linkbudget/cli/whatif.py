@@ -17,14 +17,13 @@ from linkbudget.cli.capture_input import (
     capture_options,
     json_option,
     number,
-    requirement_option,
 )
 from linkbudget.cli.frame_options import frame_options, with_frame
 from linkbudget.cli.html_file import html_option, write_html
 from linkbudget.cli.marker_input import recorded_characters
 from linkbudget.cli.measured_costs import measured, measured_changes
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
-from linkbudget.cli.requirements import exit_code, junit_option, write_junit
+from linkbudget.cli.requirements import check_asked, exit_code, requirement_options, write_junit
 
 __all__ = ["command"]
 
@@ -101,8 +100,7 @@ __all__ = ["command"]
     help="Show every change, what it asks for and assumes, and what was not tried.",
 )
 @html_option
-@requirement_option
-@junit_option
+@requirement_options
 @json_option
 @click.pass_obj
 def command(
@@ -143,7 +141,9 @@ def command(
         from linkbudget.cli.whatif_files import check_target, write_rows
 
         check_target(write, (link, capture))
-    described, measure = measured(with_frame(Link.load(link), delimiting, crc))
+    described = with_frame(Link.load(link), delimiting, crc)
+    check_asked(described, require, (link, capture), junit=junit, html=html)
+    described, measure = measured(described)
     changes = measured_changes(described, changes_in(given_changes))
     characters = recorded_characters(capture, given, described)
     with progress_bar("trying changes") as progress, workers_of(workers) as executor:
@@ -169,10 +169,8 @@ def command(
     if html is not None:
         from linkbudget.replay.run import replay
 
-        write_html(
-            html, replay(described, characters, trace=True), characters, link, capture, whatif=document
-        )
-    write_junit(junit, document, described, link, capture)
+        write_html(html, replay(described, characters, trace=True), characters, whatif=document)
+    write_junit(junit, document, link, capture)
     if as_json:
         emit_document(document, notes)
     else:

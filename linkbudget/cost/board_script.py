@@ -27,6 +27,7 @@ from linkbudget.cost.micropython import json_of
 from linkbudget.cost.micropython_target import receiver_text
 from linkbudget.cost.pieces import in_pieces, in_whole
 from linkbudget.errors import SettingsError, TargetError, nearest_name
+from linkbudget.link.directions import direction_of
 
 if TYPE_CHECKING:
     from linkbudget.codegen.spec import DirectionSpec
@@ -65,8 +66,7 @@ def board_script(link: Link, kind: str, direction: str | None = None) -> dict[st
         nearest = nearest_name(kind, SCRIPTS)
         hint = f"; did you mean {nearest!r}?" if nearest else ""
         raise SettingsError(f"board script: there is none for {kind!r}; allowed: {', '.join(SCRIPTS)}{hint}")
-    if direction is None:
-        direction = "to-controller" if link.messages_of("to-controller") else "to-module"
+    direction = direction_of(link, direction)
     return _c(link, direction) if kind == "c" else _micropython(link, direction)
 
 

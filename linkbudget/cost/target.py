@@ -15,6 +15,7 @@ from os import PathLike, fspath
 from typing import TYPE_CHECKING, Any, Protocol
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.link.directions import direction_of
 
 if TYPE_CHECKING:
     from linkbudget.codec import Codec
@@ -186,20 +187,21 @@ def target_costs(
         for name in names
         if name not in TARGETS
     ]
-    there = [one for one in ("to-controller", "to-module") if link.messages_of(one)]
-    if direction is not None and direction not in there:
-        faults.append(Fault("direction", direction, ", ".join(there), problem="has no messages"))
+    way = ""
+    try:
+        way = direction_of(link, direction)
+    except SettingsError as error:
+        faults += error.faults
     if not names:
         faults.append(Fault("target", None, ", ".join(TARGETS), problem="none is given"))
     if faults:
         raise SettingsError(faults)
-    direction = direction or there[0]
     found: list[Measured] = []
     for name in names:
         job = TargetJob(
             target=name,
             link=link,
-            direction=direction,
+            direction=way,
             formats=formats or {},
             capture=capture,
             function=function,
@@ -211,7 +213,7 @@ def target_costs(
     clock = link.parser.clock_hz
     return TargetCosts(
         link=link,
-        direction=direction,
+        direction=way,
         targets=names,
         rows=tuple(row for one in found for row in one.rows),
         left_out=tuple(out for one in found for out in one.left_out),

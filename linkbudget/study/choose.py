@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
-from linkbudget.errors import Fault, SettingsError, TargetError
-from linkbudget.link.model import DIRECTIONS, Link
+from linkbudget.errors import TargetError
+from linkbudget.link.directions import direction_of
+from linkbudget.link.model import Link
 from linkbudget.link.resolve import MeasureParser
 from linkbudget.study.choose_candidates import Format, LeftOut, candidates, present_format
 from linkbudget.study.choose_figures import Candidate, NotExpressible, Scales, receive_cost_us
@@ -186,7 +187,7 @@ def choose_format(
     >>> choice.first.name, float(choice.first.bytes.maximum)
     ('packed-bits (joined) in counted with CRC-8/AUTOSAR', 10.0)
     """
-    direction = _direction(link, direction)
+    direction = direction_of(link, direction)
     recorded = recorded_messages(link, capture, direction) if capture is not None else None
     scales = Scales(link, direction, recorded)
     limit = link_entropy(link, direction, recorded, scales.shares)
@@ -224,15 +225,6 @@ def _with_cost(one: Candidate, measure: MeasureParser) -> Candidate:
     except TargetError:
         return one
     return replace(one, receive_cost_us=receive_cost_us(link, one.bytes.typical))
-
-
-def _direction(link: Link, wanted: str | None) -> str:
-    there = [name for name in DIRECTIONS if link.messages_of(name)]
-    if wanted is None:
-        return there[0]
-    if wanted not in there:
-        raise SettingsError(Fault("direction", wanted, ", ".join(there), problem="has no messages"))
-    return wanted
 
 
 def _measured(
