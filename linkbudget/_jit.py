@@ -87,7 +87,7 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "vcd",
         "linkbudget.capture.vcd:load_vcd",
-        "linkbudget.capture.vcd:body_of",
+        "linkbudget.capture.vcd:Body",
         "bytes",
         "linkbudget.capture._kernels:vcd_changes",
         4_000_000,
@@ -96,7 +96,7 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "table",
         "linkbudget.capture.table:load_table",
-        "linkbudget.capture.table:table_pieces",
+        "linkbudget.capture.table:plain_table_pieces",
         "bytes",
         "linkbudget.capture._kernels:level_rows",
         1_000_000,

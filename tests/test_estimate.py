@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from uart_waves import Wave
 
 from linkbudget import Edges, UartLine, estimate_line
-from linkbudget.traffic.bittime import STANDARD_RATES, nearest_standard
+from linkbudget.traffic.bittime import RATES, nearest_standard
 
 REPORT = b'{"tick":17,"kind":"whole","score":70,"x":12.4}\n'
 US = Fraction(1, 10**6)
@@ -85,7 +85,7 @@ def test_every_standard_rate_is_recognised(baudrate):
 
 
 def test_no_two_standard_rates_are_so_close_that_both_could_be_meant():
-    rates = sorted(STANDARD_RATES)
+    rates = sorted(RATES)
     assert len(rates) == len(set(rates)) == 28
     assert all(high / low > 1.04 for low, high in itertools.pairwise(rates))
     assert nearest_standard(117_000) == 115200
@@ -185,7 +185,7 @@ def test_the_json_holds_the_answer_and_the_doubt():
 # -- any rate, any format, any traffic ----------------------------------------------------------------
 
 ANY_RATE = st.one_of(
-    st.sampled_from(STANDARD_RATES),
+    st.sampled_from(RATES),
     st.integers(300, 2_000_000),
     st.floats(300, 2e6).map(lambda rate: round(rate, 1)),
 )

@@ -18,7 +18,7 @@ from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.traffic.characters import ticks_to_ns
 from linkbudget.traffic.join import join_bytes
 from linkbudget.traffic.stream import ByteCapture
-from linkbudget.units import format_count
+from linkbudget.units import INT64_MAX, format_count
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["byte_table_pieces", "holds_bytes", "load_byte_table"]
@@ -29,8 +29,12 @@ LEVELS_ONLY = {"0", "1", *LEVEL_WORDS}
 TWO_DIGITS = re.compile(r"[0-9a-fA-F]{2,3}")
 PREFIXED = re.compile(r"0[xX][0-9a-fA-F]{1,3}")
 DECIMAL = re.compile(r"\d{1,3}")
-INT64_MAX = (1 << 63) - 1
 COUNTERS = (1 << 16, 1 << 24, 1 << 32)
+
+
+def candidates(table: Delimited, others: list[Column]) -> list[Column]:
+    """Return the columns whose name says that they hold bytes."""
+    return [column for column in others if BYTE_NAME.fullmatch(column.name)] if table.header else []
 
 
 def byte_column(table: Delimited, time: Column, channel: str | int | None = None) -> Column:
@@ -38,7 +42,7 @@ def byte_column(table: Delimited, time: Column, channel: str | int | None = None
     if channel is not None:
         return table.find(channel)
     others = [column for column in table.columns if column != time]
-    named = [column for column in others if BYTE_NAME.fullmatch(column.name)] if table.header else []
+    named = candidates(table, others)
     if len(named) != 1 and len(others) != 1:
         names = ", ".join(column.name for column in others) or "none"
         raise CaptureError(table.path, "", f"columns beside the time: {names}; expected one column of bytes")
@@ -58,7 +62,7 @@ def holds_bytes(
     others = [column for column in table.columns if column != time]
     if channel is not None:
         others = [table.find(channel)] if table.has(channel) else []
-    named = [column for column in others if BYTE_NAME.fullmatch(column.name)] if table.header else []
+    named = candidates(table, others)
     if len(named) == 1:
         return bool(SURE_NAME.fullmatch(named[0].name)) or not only_levels(table, named[0])
     if len(others) != 1:

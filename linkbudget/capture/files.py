@@ -6,12 +6,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
 from linkbudget.capture.channels import only_channel
 from linkbudget.capture.line import line_setting, suggested
 from linkbudget.capture.log import save_log
-from linkbudget.capture.pieces import check_span, known_shape, open_bytes, open_capture
+from linkbudget.capture.pieces import check_span, errored, known_shape, open_bytes, open_capture
 from linkbudget.capture.readers import READERS, Options, identify, suffix_of
 from linkbudget.capture.samples import save_samples
 from linkbudget.capture.source import FilePath
@@ -21,7 +19,7 @@ from linkbudget.capture.vcd_writer import save_vcd
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.traffic.characters import decode_characters
 from linkbudget.traffic.levels import Edges, LevelCapture
-from linkbudget.traffic.stream import BREAK, FRAMING, PARITY, ByteCapture
+from linkbudget.traffic.stream import PARITY, ByteCapture
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["captures_dir", "load_bytes", "load_levels", "open_bytes", "open_capture", "save_capture"]
@@ -131,10 +129,8 @@ def read_characters(
     setting = line_setting(edges, options.line, invert, what, capture.source, capture.taken)
     found = decode_characters(edges, setting.line, invert=setting.invert)
     warnings = [*capture.warnings, *setting.warnings, *found.warnings]
-    errors = int(np.count_nonzero(found.flags & np.uint8(FRAMING | BREAK)))
-    suggestion = (
-        None if setting.estimated else suggested(setting, len(found), errors, found.count(PARITY), edges)
-    )
+    counts = (len(found), errored(found), found.count(PARITY))
+    suggestion = None if setting.estimated else suggested(setting, *counts, edges)
     if suggestion:
         warnings.append(warn(f"{what}: {suggestion}"))
     return replace(found, estimated=setting.estimated, warnings=tuple(warnings))

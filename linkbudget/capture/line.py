@@ -15,9 +15,8 @@ from linkbudget.wire.uart import UartLine
 __all__ = ["LineSetting", "line_setting", "suggested"]
 
 SURE = 0.75  # an estimate less certain than this is said to be so
-MANY_ERRORS = (
-    0.2  # share of characters with framing or parity errors from which the line settings are doubted
-)
+# Share of characters with framing or parity errors from which the line settings are doubted.
+MANY_ERRORS = 0.2
 
 
 @dataclass(frozen=True)

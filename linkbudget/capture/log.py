@@ -17,6 +17,7 @@ from __future__ import annotations
 import binascii
 import json
 from array import array
+from codecs import BOM_UTF8
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -29,7 +30,7 @@ from linkbudget.capture.source import FilePath, Source, open_for_writing
 from linkbudget.errors import CaptureError, SettingsError, warn
 from linkbudget.traffic.join import join_bytes
 from linkbudget.traffic.stream import KINDS, ByteCapture
-from linkbudget.units import round_half_up
+from linkbudget.units import is_whole_number, round_half_up
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["is_log", "load_log", "log_pieces", "save_log"]
@@ -52,7 +53,7 @@ def parse_line(text: bytes) -> dict[str, Any] | None:
 
 def is_log(head: bytes) -> bool:
     """Return whether the first line is one of a log: settings, or a time and bytes."""
-    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    text = head.removeprefix(BOM_UTF8).lstrip()
     first = parse_line(text.split(b"\n", 1)[0]) if text.startswith(b"{") else None
     return first is not None and bool(SETTINGS & first.keys() or {"t_ns", "hex"} <= first.keys())
 
@@ -98,7 +99,7 @@ class Log:
     def whole(self, found: dict[str, Any], key: str, number: int, least: int) -> int:
         """Return a whole number from a line."""
         value = found.get(key)
-        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= FURTHEST:
+        if not is_whole_number(value, least, FURTHEST):
             expected = "a whole number of nanoseconds" + ("" if least < 0 else f", {least} or more")
             raise self.fault(number, f"{key} {value!r:.60}; expected {expected}, below 146 years")
         return value
@@ -216,7 +217,7 @@ def log_pieces(source: Source, line: UartLine | None = None) -> Iterator[ByteCap
 
 def settings_in(row: bytes) -> dict[str, Any]:
     """Return the settings object on a first line, byte-order mark or not; empty when it is none."""
-    found = parse_line(row.removeprefix(b"\xef\xbb\xbf"))
+    found = parse_line(row.removeprefix(BOM_UTF8))
     return found if found is not None and SETTINGS & found.keys() else {}
 
 

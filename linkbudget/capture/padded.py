@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from codecs import BOM_UTF8
+
 import numpy as np
 
 from linkbudget.capture import _kernels
 from linkbudget.capture.source import Source
 
 __all__ = ["PaddedText"]
-
-MARK = b"\xef\xbb\xbf"
 
 
 class PaddedText:
@@ -54,8 +54,8 @@ class PaddedText:
         else:
             self.size += len(piece)  # it stands there already
             self.end()
-        if self.begin == 0 and bytes(self.text[:3]) == MARK:
-            self.at = len(MARK)
+        if self.begin == 0 and bytes(self.text[: len(BOM_UTF8)]) == BOM_UTF8:
+            self.at = len(BOM_UTF8)
         return True
 
     def put(self, piece: bytes) -> None:

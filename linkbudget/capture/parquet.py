@@ -28,6 +28,7 @@ from linkbudget.capture.source import FilePath, Source
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn
 from linkbudget.traffic.levels import UNKNOWN, Edges, LevelCapture
 from linkbudget.traffic.stream import ByteCapture
+from linkbudget.units import INT64_MAX
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["ParquetText", "own_pieces", "save_parquet_bytes", "save_parquet_levels"]
@@ -35,8 +36,6 @@ __all__ = ["ParquetText", "own_pieces", "save_parquet_bytes", "save_parquet_leve
 KEY = b"linkbudget"
 ROW_BYTES = 16  # of memory for a cell as text, to make pieces of about the size asked for
 GROUP_ROWS = 1 << 18
-INT64_MAX = (1 << 63) - 1
-TIME_UNITS = {"s": "s", "ms": "ms", "us": "us", "ns": "ns"}
 # Column: name in a `ByteCapture`, and type.
 BYTE_COLUMNS: dict[str, tuple[str, type]] = {
     "t_ns": ("times_ns", np.int64),
@@ -163,7 +162,7 @@ def unit_of(kind: Any) -> str | None:
     import pyarrow as pa
 
     timed = pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind)
-    return TIME_UNITS[kind.unit] if timed else None
+    return str(kind.unit) if timed else None
 
 
 def cells(column: Any, timed: bool) -> list[str]:

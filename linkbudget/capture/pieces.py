@@ -24,11 +24,11 @@ from linkbudget.traffic.incremental import CharacterDecoder
 from linkbudget.traffic.join import join_levels
 from linkbudget.traffic.levels import Edges, LevelCapture
 from linkbudget.traffic.stream import BREAK, FRAMING, PARITY, ByteCapture
+from linkbudget.units import INT64_MAX
 from linkbudget.wire.uart import UartLine
 
-__all__ = ["check_span", "known_shape", "open_bytes", "open_capture"]
+__all__ = ["check_span", "errored", "known_shape", "open_bytes", "open_capture"]
 
-INT64_MAX = (1 << 63) - 1
 # Unknown levels make changes that are none, so more are kept than an estimate looks at.
 HEAD_EDGES = 2 * RATE_EDGES
 # So large that the kernels are at full speed, so small that reading takes at most 64 MB beside its output.

@@ -12,11 +12,10 @@ from linkbudget.capture.source import FilePath, Source
 from linkbudget.errors import CaptureError, warn
 from linkbudget.traffic.join import join_bytes
 from linkbudget.traffic.stream import ByteCapture
+from linkbudget.units import INT64_MAX
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["load_plain_bytes", "plain_pieces"]
-
-INT64_MAX = (1 << 63) - 1
 
 
 def plain_pieces(source: Source, line: UartLine | None) -> Iterator[ByteCapture]:

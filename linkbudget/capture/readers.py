@@ -6,7 +6,7 @@ holds a time and bytes or settings, a table is text of equal columns); the name 
 
 from __future__ import annotations
 
-import warnings
+from codecs import BOM_UTF8
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,12 +17,12 @@ from linkbudget.capture.delimited import Delimited
 from linkbudget.capture.log import is_log, load_log, log_pieces
 from linkbudget.capture.plain import load_plain_bytes, plain_pieces
 from linkbudget.capture.samples import load_samples, sample_pieces
-from linkbudget.capture.source import FilePath, Source, decode_text
+from linkbudget.capture.source import COMPRESSED, FilePath, Source, decode_text
 from linkbudget.capture.table import Threshold, load_table, plain_table_pieces, table_pieces
 from linkbudget.capture.table_text import parse_delimited
 from linkbudget.capture.vcd import load_vcd, vcd_pieces
 from linkbudget.capture.vcd_header import COMMANDS
-from linkbudget.errors import CaptureError, Fault, LinkBudgetWarning, SettingsError
+from linkbudget.errors import CaptureError, Fault, SettingsError, quiet
 from linkbudget.traffic.join import join_bytes, join_levels
 from linkbudget.traffic.levels import LevelCapture
 from linkbudget.traffic.stream import ByteCapture
@@ -70,7 +70,7 @@ class VcdReader:
 
     def sniff(self, head: bytes, suffix: str, options: Options) -> bool:
         """Return whether the first word is a declaration command; of a file named .vcd also a part of one."""
-        words = head.removeprefix(b"\xef\xbb\xbf").split(None, 1)
+        words = head.removeprefix(BOM_UTF8).split(None, 1)
         first = words[0].decode("latin-1") if words else ""
         return first in COMMANDS or suffix == ".vcd"
 
@@ -131,7 +131,7 @@ class LogReader:
 
 def table_in(head: bytes, suffix: str) -> Delimited | None:
     """Return the table at the beginning of a file, None when it is none."""
-    text, _ = decode_text(head)
+    text = decode_text(head)
     if suffix in RAW_SUFFIXES or any(sign < " " and sign not in "\t\r\n" for sign in text):
         return None
     try:
@@ -269,15 +269,14 @@ READERS: dict[str, Reader] = {
 def suffix_of(path: FilePath) -> str:
     """Return the suffix that says what a file holds, that of a compression left out."""
     suffixes = [suffix.lower() for suffix in Path(path).suffixes]
-    while suffixes and suffixes[-1] in {".gz", ".zst"}:
+    while suffixes and suffixes[-1] in COMPRESSED:
         suffixes.pop()
     return suffixes[-1] if suffixes else ""
 
 
 def identify(path: FilePath, options: Options) -> str:
     """Return the name of the first reader that knows the file."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", LinkBudgetWarning)  # what is repaired is said by the reader itself
+    with quiet():  # what is repaired is said by the reader itself
         head = Source(path).head()
         suffix = suffix_of(path)
         return next(name for name, reader in READERS.items() if reader.sniff(head, suffix, options))

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from linkbudget.capture.ports import ErrorCounts, Port, bridge_latency, error_counts, open_port, reason_of
-from linkbudget.capture.source import FilePath
+from linkbudget.capture.source import COMPRESSED, FilePath
 from linkbudget.errors import CaptureError, Fault, SettingsError
 from linkbudget.units import us_to_ns
 from linkbudget.wire.uart import UartLine
@@ -33,16 +33,14 @@ __all__ = ["Counters", "Limits", "Recorder", "Recording", "record"]
 READ_SIZE = 4096
 LARGEST_LOOK = 1 << 16  # bytes; a port that delivers faster than it is read must not keep a look going
 TELL_EVERY_NS = 250_000_000
-COMPRESSED = (".gz", ".zst")
 
 
 @dataclass(frozen=True)
 class Counters:
     """How far a recording is: bytes and lines written, time since its start.
 
-    ``bytes_per_second`` are those of late.
-
-    ``errors`` are those the driver counted, by kind; None where it counts none.
+    ``bytes_per_second`` are those of late, ``errors`` those the driver counted, by kind; None where it counts
+    none.
     """
 
     bytes: int
@@ -238,9 +236,10 @@ def record(
     ``path`` is the file, ``line`` the settings with which the port is opened, ``limits`` say when to stop
     (default: never). ``latency_ms`` is the longest time that a USB bridge holds bytes back (default: what the
     system says, `bridge_latency`), ``look_ms`` the pause between two looks at the port. The file is replaced.
-    Nothing is ever written to the port. ``watch`` is called with the counters after each look. Raises
-    `SettingsError` for ``latency_ms`` or ``look_ms`` out of range, `CaptureError` when the port cannot be
-    opened or fails, or the file does; what was recorded until then stays in the file.
+    Nothing is ever written to the port. ``watch`` is called with the counters about four times a second.
+
+    Raises `SettingsError` for ``latency_ms`` or ``look_ms`` out of range, `CaptureError` when the port cannot
+    be opened or fails, or the file does; what was recorded until then stays in the file.
     """
     faults = []
     if str(path).endswith(COMPRESSED):

@@ -6,6 +6,7 @@ holds, with a warning.
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import os
 import zlib
@@ -18,12 +19,25 @@ from typing import IO, Any, cast, overload
 from linkbudget.capture.zstd import is_whole_zstd, open_zstd
 from linkbudget.errors import CaptureError, warn
 
-__all__ = ["PIECE", "FilePath", "Source", "Watch", "decode_text", "open_for_writing", "stored_bytes"]
+__all__ = [
+    "COMPRESSED",
+    "MARKS",
+    "PIECE",
+    "FilePath",
+    "Source",
+    "Watch",
+    "decode_text",
+    "open_for_writing",
+    "stored_bytes",
+]
 
 FilePath = str | Path
 Room = Callable[[int], memoryview]
 Watch = Callable[[int, int], None]  # (bytes read so far, bytes to be read), of the file as it is stored
 PIECE = 1 << 20
+# Byte-order marks, and the encoding each stands for.
+MARKS = {codecs.BOM_UTF8: "utf-8", codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
+COMPRESSED = (".gz", ".zst")
 LONGEST_LINE = 1 << 24  # bytes; what has no line end for so long is no text, and must not fill the memory
 # RFC 1952 section 2.3.1 (method 8 is the only one there is); RFC 8878 section 3.1.1.
 GZIP_MAGIC, ZSTD_MAGIC = b"\x1f\x8b\x08", b"\x28\xb5\x2f\xfd"
@@ -152,10 +166,6 @@ class Source:
         if text not in self.warnings:
             self.warnings.append(warn(text))
 
-    def read_all(self) -> bytes:
-        """Return the whole content."""
-        return b"".join(self.pieces())
-
     def head(self, size: int = 1 << 16) -> bytes:
         """Return the first ``size`` bytes of the content, fewer when it is shorter."""
         found = b""
@@ -166,17 +176,17 @@ class Source:
         return found[:size]
 
 
-def decode_text(data: bytes) -> tuple[str, str]:
-    """Return text and the name of its encoding: by byte-order mark, else UTF-8, else Latin-1."""
-    for mark, name in ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
+def decode_text(data: bytes) -> str:
+    """Return bytes as text: by byte-order mark, else UTF-8, else Latin-1."""
+    for mark, name in MARKS.items():
         if data.startswith(mark):
-            return data[len(mark) :].decode(name, errors="replace"), f"{name} with byte-order mark"
+            return data[len(mark) :].decode(name, errors="replace")
     try:
-        return data.decode("utf-8"), "utf-8"
+        return data.decode("utf-8")
     except UnicodeDecodeError as error:
         if error.reason == "unexpected end of data" and error.end == len(data):
-            return data[: error.start].decode("utf-8"), "utf-8"  # a head, or a file cut inside a letter
-        return data.decode("latin-1"), "latin-1"
+            return data[: error.start].decode("utf-8")  # a head, or a file cut inside a letter
+        return data.decode("latin-1")
 
 
 def open_for_writing(path: FilePath) -> IO[bytes]:

@@ -163,6 +163,24 @@ class SampleTicks:
         return list(range(begin, self.count))
 
 
+def clock_and_channels(
+    table: Delimited,
+    channel: str | int | None,
+    time_unit: str | None,
+    time_column: str | int | None,
+    sample_rate: float | None,
+) -> tuple[RowTicks | SampleTicks, list[Column]]:
+    """Return what gives the ticks of a table, and its columns of levels: all others, or ``channel``."""
+    clock: RowTicks | SampleTicks
+    if sample_rate is not None:
+        clock = SampleTicks(table, sample_rate, time_column)
+    else:
+        clock = RowTicks(table, time_unit, time_column)
+    if channel is not None:
+        return clock, [table.find(channel)]
+    return clock, [column for column in table.columns if column != clock.column]
+
+
 def table_pieces(
     source: Source,
     *,
@@ -207,14 +225,7 @@ def plain_table_pieces(
     source.passes = 3 if rows is None else 2
     text = TableText.of(source) if rows is None else rows
     table = text.head()
-    clock: RowTicks | SampleTicks
-    if sample_rate is not None:
-        clock = SampleTicks(table, sample_rate, time_column)
-    else:
-        clock = RowTicks(table, time_unit, time_column)
-    wanted = [column for column in text.columns if column != clock.column]
-    if channel is not None:
-        wanted = [table.find(channel)]
+    clock, wanted = clock_and_channels(table, channel, time_unit, time_column, sample_rate)
     if not wanted:
         raise CaptureError(path, "", ONE_COLUMN)
     columns = [ColumnLevels(column, threshold) for column in wanted]

@@ -22,11 +22,12 @@ from linkbudget.capture.delimited import Delimited
 from linkbudget.capture.level_rows import SAME_AS_BEFORE
 from linkbudget.capture.padded import PaddedText
 from linkbudget.capture.source import LONGEST_LINE, Source, stored_bytes
-from linkbudget.capture.table import ColumnLevels, RowTicks, SampleTicks, unused
+from linkbudget.capture.table import ColumnLevels, RowTicks, SampleTicks, clock_and_channels, unused
 from linkbudget.capture.table_text import SAMPLED_LINES, SAMPLED_SIGNS, TableText
 from linkbudget.capture.traces import Traces
 from linkbudget.errors import LinkBudgetError, warn
 from linkbudget.traffic.levels import UNKNOWN, LevelCapture
+from linkbudget.units import INT64_MAX
 
 __all__ = ["compiled_levels", "compiled_pieces"]
 
@@ -38,7 +39,6 @@ LEAST_SEEN = 1 << 16  # bytes of rows from which those of the whole file are est
 HEAD_LINES, HEAD_BYTES = 4 * SAMPLED_LINES, 4 * SAMPLED_SIGNS
 MOST_PLACES = 18
 QUOTE = ord('"')
-INT64_MAX = (1 << 63) - 1
 
 
 class Unfit(Exception):
@@ -289,15 +289,8 @@ def table_of(
 ) -> Table:
     """Return a table as its first lines show it; `Unfit` when the plain form has to read it."""
     begun = Beginning(source)
-    head = begun.text.head()
-    clock: RowTicks | SampleTicks
-    if sample_rate is not None:
-        clock = SampleTicks(head, sample_rate, time_column)
-    else:
-        clock = RowTicks(head, time_unit, time_column)
-    wanted = [column for column in begun.text.columns if column != clock.column]
-    if channel is not None:
-        wanted = [head.find(channel)]
+    settings = (channel, time_unit, time_column, sample_rate)
+    clock, wanted = clock_and_channels(begun.text.head(), *settings)
     if not wanted:
         raise Unfit
     return Table(source, begun, clock, [ColumnLevels(column, None) for column in wanted])

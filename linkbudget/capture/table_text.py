@@ -19,7 +19,7 @@ from itertools import islice
 from pathlib import Path
 
 from linkbudget.capture.delimited import DELIMITERS, Column, Delimited, guess_delimiter, header_of
-from linkbudget.capture.source import LONGEST_LINE, Source
+from linkbudget.capture.source import LONGEST_LINE, MARKS, Source
 from linkbudget.errors import CaptureError, warn
 
 __all__ = ["TableText", "parse_delimited"]
@@ -27,7 +27,6 @@ __all__ = ["TableText", "parse_delimited"]
 LINE_END = re.compile(r"\r\n|\r|\n")
 DECIMAL_COMMA = re.compile(r"\s*[-+]?\d*,\d+([eE][-+]?\d+)?\s*")
 SAMPLED_LINES, SAMPLED_SIGNS = 50, 1 << 16
-MARKS = {codecs.BOM_UTF8: "utf-8", codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 ALL_AT_ONCE = 1 << 62
 ROWS_AT_ONCE = 1 << 18  # bytes of text; its cells take some forty times as much
 

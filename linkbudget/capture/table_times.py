@@ -6,11 +6,10 @@ from fractions import Fraction
 
 from linkbudget.capture.delimited import NUMBER, TIME_UNITS, Column, Delimited
 from linkbudget.errors import CaptureError, warn
-from linkbudget.units import round_half_up
+from linkbudget.units import INT64_MAX, round_half_up
 
 __all__ = ["TableTimes"]
 
-INT64_MAX = (1 << 63) - 1
 LONGEST_NUMBER = 1000  # signs; a float written out in full has fewer
 
 

@@ -20,13 +20,13 @@ from linkbudget.capture.source import FilePath, Source, stored_bytes
 from linkbudget.capture.vcd_header import Header, Tokens, read_header
 from linkbudget.errors import warn
 from linkbudget.traffic.levels import UNKNOWN, Edges, LevelCapture
+from linkbudget.units import INT64_MAX
 
 __all__ = ["load_vcd", "vcd_pieces"]
 
 LEVELS = {ord("0"): 0, ord("1"): 1, **dict.fromkeys(b"xXzZ", UNKNOWN)}
 TIME, DOLLAR = ord("#"), ord("$")
 VECTOR, OTHER = b"bB", b"rRsS"
-INT64_MAX = (1 << 63) - 1
 WHOLE = 1 << 62  # more bytes than any file has
 BEFORE = -1  # the time of values that stand before the first time of the file
 # Of many channels a piece is larger, because what it costs to hand out a channel is the same for each piece.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from codecs import BOM_UTF8
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -10,11 +11,10 @@ from fractions import Fraction
 from linkbudget.capture.source import LONGEST_LINE, Source
 from linkbudget.errors import CaptureError, warn
 
-__all__ = ["LONGEST_WORD", "Header", "Tokens", "Variable", "read_header"]
+__all__ = ["LONGEST_WORD", "UNITS", "Header", "Tokens", "Variable", "read_header"]
 
-LONGEST_WORD = (
-    LONGEST_LINE  # bytes; what has no white space for so long is no VCD, and must not fill the memory
-)
+# Bytes; what has no white space for so long is no VCD, and must not fill the memory.
+LONGEST_WORD = LONGEST_LINE
 MOST_WORDS = 1 << 10  # of a declaration that means something
 MOST_BITS = 1 << 21  # of all variables; each bit is a channel, with a name and a trace of its own
 
@@ -43,10 +43,8 @@ class Tokens:
         rest = b""
         first = True
         for piece in self.source.pieces():
-            if first and piece.startswith(b"\xef\xbb\xbf"):
-                piece = piece[3:]
+            piece = rest + (piece.removeprefix(BOM_UTF8) if first else piece)
             first = False
-            piece = rest + piece
             tokens = piece.split()
             rest = tokens.pop() if tokens and not piece[-1:].isspace() else b""
             if len(rest) > LONGEST_WORD:

@@ -8,12 +8,12 @@ from fractions import Fraction
 from itertools import chain
 
 from linkbudget.capture.source import FilePath, open_for_writing
+from linkbudget.capture.vcd_header import UNITS
 from linkbudget.errors import Fault, SettingsError, warn
 from linkbudget.traffic.levels import Edges, LevelCapture
 
 __all__ = ["save_vcd"]
 
-UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 SCALES = [
     (number, unit, Fraction(number, 10**power)) for unit, power in UNITS.items() for number in (100, 10, 1)
 ]

@@ -17,8 +17,7 @@ from difflib import SequenceMatcher
 import numpy as np
 import numpy.typing as npt
 
-from linkbudget.errors import CaptureError
-from linkbudget.traffic.bursts import burst_anchors
+from linkbudget.traffic.bursts import apart, burst_anchors
 from linkbudget.traffic.clocks import ClockFit, fit_clock
 from linkbudget.traffic.stream import ByteCapture
 from linkbudget.units import round_half_up
@@ -112,12 +111,6 @@ def align(sent: ByteCapture, received: ByteCapture) -> Alignment:
         uncertain_ns=max(widest(sent), widest(received)),
         by=by,
     )
-
-
-def apart(sent: ByteCapture, received: ByteCapture, why: str) -> CaptureError:
-    """Return the error that says why two captures cannot be aligned."""
-    names = " and ".join(capture.source or "a capture" for capture in (sent, received))
-    return CaptureError(names, "", f"{why}; expected two captures of the same traffic")
 
 
 def widest(capture: ByteCapture) -> int:

@@ -11,16 +11,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["STANDARD_RATES", "bit_time_candidates", "grid_fit", "nearest_standard", "refine_bit_time"]
+from linkbudget.wire.rates import STANDARD_RATES
+
+__all__ = ["RATES", "bit_time_candidates", "grid_fit", "nearest_standard", "refine_bit_time"]
 
 Floats = npt.NDArray[np.float64]
 
-# POSIX.1 <termios.h> from 50 on; 14400, 28800 (ITU-T V.32bis, V.34) and 76800; and what most systems add.
-STANDARD_RATES: tuple[float, ...] = (
-    *(50, 75, 110, 134.5, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400),
-    *(14400, 28800, 57600, 76800, 115200, 230400, 250000, 460800, 500000, 921600),
-    *(1000000, 2000000, 3000000),
-)
+RATES = tuple(map(float, STANDARD_RATES))
 STANDARD_WITHIN = 0.02  # a receiver set to the standard rate still samples the last bit inside it
 LONGEST_RUN = 11.5  # bits; longer distances span idle line and say nothing about the bit time
 ON_GRID = 0.2  # of a bit; random distances would fit two times in five
@@ -28,8 +25,8 @@ ON_GRID = 0.2  # of a bit; random distances would fit two times in five
 
 def nearest_standard(baudrate: float) -> float | None:
     """Return the standard rate within 2 % of ``baudrate``, or None."""
-    errors = [abs(rate / baudrate - 1) for rate in STANDARD_RATES]
-    nearest = STANDARD_RATES[errors.index(min(errors))]
+    errors = [abs(rate / baudrate - 1) for rate in RATES]
+    nearest = RATES[errors.index(min(errors))]
     return nearest if abs(baudrate / nearest - 1) <= STANDARD_WITHIN else None
 
 

@@ -9,7 +9,7 @@ from linkbudget.errors import CaptureError
 from linkbudget.traffic.stream import ByteCapture
 from linkbudget.units import round_half_up
 
-__all__ = ["burst_anchors", "burst_places"]
+__all__ = ["apart", "burst_anchors", "burst_places"]
 
 Places = npt.NDArray[np.int64]
 
@@ -17,6 +17,17 @@ TRIED, CANDIDATES = 64, 10_000  # bursts of the one and of the other capture fro
 STARTS = 4  # of the bursts tried, how many are held against each candidate
 FEWEST = 8  # bursts that must meet; two captures with fewer fit by chance
 CLEAR = 0.5  # the gaps must differ less than half as much under the best shift as under the next
+
+
+def apart(
+    sent: ByteCapture,
+    received: ByteCapture,
+    why: str,
+    expected: str = "two captures of the same traffic",
+) -> CaptureError:
+    """Return the error that says why two captures cannot be aligned."""
+    names = " and ".join(capture.source or "a capture" for capture in (sent, received))
+    return CaptureError(names, "", f"{why}; expected {expected}")
 
 
 def burst_places(capture: ByteCapture) -> Places:
@@ -35,13 +46,12 @@ def burst_anchors(sent: ByteCapture, received: ByteCapture) -> Places:
     """
     places, other_places = burst_places(sent), burst_places(received)
     times, other_times = sent.start_times_ns[places], received.start_times_ns[other_places]
-    names = " and ".join(capture.source or "a capture" for capture in (sent, received))
-    expected = "expected traffic that differs, or at least gaps that do"
+    expected = "traffic that differs, or at least gaps that do"
     if min(times.size, other_times.size) < FEWEST:
-        raise CaptureError(names, "", f"the same bytes everywhere, in less than {FEWEST} bursts; {expected}")
+        raise apart(sent, received, f"the same bytes everywhere, in less than {FEWEST} bursts", expected)
     shift = best_shift(times, other_times)
     if shift is None:
-        raise CaptureError(names, "", f"the same bytes everywhere, at equal distances; {expected}")
+        raise apart(sent, received, "the same bytes everywhere, at equal distances", expected)
     pairs = followed(times, other_times, *shift)
     return np.stack((places[pairs[:, 0]], other_places[pairs[:, 1]]), axis=1)
 

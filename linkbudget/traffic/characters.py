@@ -32,7 +32,7 @@ from linkbudget._jit import use_kernel
 from linkbudget.errors import Fault, SettingsError, warn
 from linkbudget.traffic.levels import HIGH, LOW, Edges
 from linkbudget.traffic.stream import BREAK, FRAMING, PARITY, ByteCapture
-from linkbudget.units import exact, round_half_up
+from linkbudget.units import INT64_MAX, exact, round_half_up
 from linkbudget.wire.uart import UartLine
 
 __all__ = [
@@ -41,6 +41,7 @@ __all__ = [
     "Sampling",
     "Scan",
     "Task",
+    "cut_off_told",
     "decode_characters",
     "idle_changes",
     "odd_ones",
@@ -51,7 +52,6 @@ __all__ = [
 ]
 
 NEVER = 1 << 4096  # later than any 64-bit tick, and than a character in the finest ticks a table can have
-INT64_MAX = (1 << 63) - 1
 FIRST_STOP_LOW, LATER_STOP_LOW = 1, 2
 
 
@@ -333,11 +333,6 @@ def decode_characters(
 
 def as_capture(found: Characters, line: UartLine, tick_s: Fraction, invert: bool) -> ByteCapture:
     """Return characters as they are handed out; warns of one that was cut off."""
-    warnings = []
-    if found.cut is not None:
-        at_ns = round_half_up(found.cut * tick_s * 10**9)
-        text = f"the recording ends inside the character that starts at {at_ns} ns; it was left out"
-        warnings.append(warn(text))
     return ByteCapture(
         found.ends_ns,
         found.data,
@@ -345,5 +340,13 @@ def as_capture(found: Characters, line: UartLine, tick_s: Fraction, invert: bool
         line,
         starts_ns=found.starts_ns,
         inverted=invert,
-        warnings=tuple(warnings),
+        warnings=cut_off_told(found, tick_s),
     )
+
+
+def cut_off_told(found: Characters, tick_s: Fraction) -> tuple[str, ...]:
+    """Warn of a character that the end of the recording cut off, and return the warning; nothing of none."""
+    if found.cut is None:
+        return ()
+    at_ns = round_half_up(found.cut * tick_s * 10**9)
+    return (warn(f"the recording ends inside the character that starts at {at_ns} ns; it was left out"),)

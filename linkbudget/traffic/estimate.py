@@ -31,7 +31,6 @@ FEW_MORE = 2  # faulty characters more than the best reading has do not speak ag
 READS_AS_WELL = 0.06  # off by so much a sample still falls into its bit, up to the eighth
 PLENTY = 8  # different values before a rarer format is believed
 PARITY_HOLDS = 0.9
-FEW_FAULTS = 20  # characters for each parity error that a format may show
 
 
 @dataclass(frozen=True)

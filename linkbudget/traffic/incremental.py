@@ -13,11 +13,10 @@ from fractions import Fraction
 
 import numpy as np
 
-from linkbudget.errors import warn
-from linkbudget.traffic.characters import Characters, Task, read_characters, ticks_to_ns
+from linkbudget.traffic.characters import Characters, Task, cut_off_told, read_characters, ticks_to_ns
 from linkbudget.traffic.levels import HIGH, LOW, Edges
 from linkbudget.traffic.stream import BREAK, ByteCapture
-from linkbudget.units import exact, round_half_up
+from linkbudget.units import exact
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["CharacterDecoder"]
@@ -87,12 +86,7 @@ class CharacterDecoder:
         """End the recording; warns when it ends inside a character."""
         found = read_characters(self._task(self._end))
         self._changes = self._changes[:0]
-        warnings: tuple[str, ...] = ()
-        if found.cut is not None:
-            at_ns = round_half_up(found.cut * self.tick_s / NANOSECOND)
-            text = f"the recording ends inside the character that starts at {at_ns} ns; it was left out"
-            warnings = (warn(text),)
-        return self._capture(found, found.starts_ns.size, warnings)
+        return self._capture(found, found.starts_ns.size, cut_off_told(found, self.tick_s))
 
     def _task(self, end: int) -> Task:
         edges = Edges(self._changes, LOW if self.invert else HIGH, None, NANOSECOND)

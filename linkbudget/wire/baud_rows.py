@@ -12,7 +12,7 @@ from fractions import Fraction
 from math import floor
 from types import MappingProxyType
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import SettingsError, unknown_name
 from linkbudget.units import round_half_up
 from linkbudget.wire.baud_kinds import Arithmetic, Divider, FixedRates, Generator
 from linkbudget.wire.baud_nrf52 import NRF52, NRF52_CLOCK_HZ, NRF52_OLDER
@@ -234,5 +234,5 @@ def find_generator(name: str, path: str = "generator") -> Generator:
     """Return the row of `GENERATORS` with this name; `SettingsError` with the nearest name otherwise."""
     row = GENERATORS.get(name)
     if row is None:
-        raise SettingsError(Fault(path, name, ", ".join(GENERATORS), nearest_name(str(name), GENERATORS)))
+        raise SettingsError(unknown_name(path, name, GENERATORS))
     return row

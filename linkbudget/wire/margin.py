@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.units import Number, exact, is_finite_number
+from linkbudget.units import Number, exact, is_finite_number, is_whole_number
 from linkbudget.wire.baud_kinds import BaudSetting, plain_number
 from linkbudget.wire.margin_rules import MarginRule, Sampling, find_margin_rule
 from linkbudget.wire.tolerance import RateError, Tolerance, rate_error
@@ -193,17 +193,16 @@ def sampling_margin(
 
 def _number_faults(row: MarginRule, oversampling: object, samples: object, votes: object) -> list[Fault]:
     faults = []
-    whole = isinstance(oversampling, int) and not isinstance(oversampling, bool)
     if row.oversamplings:
-        if not whole or oversampling not in row.oversamplings:
+        if not is_whole_number(oversampling) or oversampling not in row.oversamplings:
             allowed = " or ".join(map(str, row.oversamplings)) + f", with rule {row.name!r}"
             faults.append(Fault("oversampling", oversampling, allowed))
-    elif oversampling is not None and not (whole and FEWEST_LOOKS <= oversampling <= MOST_LOOKS):  # type: ignore[operator]
+    elif oversampling is not None and not is_whole_number(oversampling, FEWEST_LOOKS, MOST_LOOKS):
         allowed = f"{FEWEST_LOOKS} to {MOST_LOOKS}, or None for the very middle of a bit"
         faults.append(Fault("oversampling", oversampling, allowed))
     if samples is None:
         most = 1
-    elif not isinstance(samples, int) or isinstance(samples, bool) or samples < 1 or samples % 2 == 0:
+    elif not is_whole_number(samples, 1) or samples % 2 == 0:
         faults.append(Fault("samples", samples, "an odd number of samples, 1 or more"))
         return faults
     else:
@@ -213,10 +212,8 @@ def _number_faults(row: MarginRule, oversampling: object, samples: object, votes
             faults.append(Fault("samples", samples, allowed))
         if oversampling is None and samples > 1:
             faults.append(Fault("samples", samples, "1, where the very middle of a bit is looked at"))
-    if votes is not None:
-        whole = isinstance(votes, int) and not isinstance(votes, bool)
-        if not whole or not most // 2 + 1 <= votes <= most:  # type: ignore[operator]
-            faults.append(Fault("votes", votes, f"more than half of {most}, up to all"))
+    if votes is not None and not is_whole_number(votes, most // 2 + 1, most):
+        faults.append(Fault("votes", votes, f"more than half of {most}, up to all"))
     return faults
 
 

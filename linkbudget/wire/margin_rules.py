@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import SettingsError, unknown_name
 
 __all__ = ["MARGIN_RULES", "MarginRule", "Sampling", "find_margin_rule"]
 
@@ -188,7 +188,5 @@ def find_margin_rule(name: str) -> MarginRule:
     """Return the row of `MARGIN_RULES` with this name; `SettingsError` with the nearest name otherwise."""
     row = MARGIN_RULES.get(name)
     if row is None:
-        raise SettingsError(
-            Fault("rule", name, ", ".join(MARGIN_RULES), nearest_name(str(name), MARGIN_RULES))
-        )
+        raise SettingsError(unknown_name("rule", name, MARGIN_RULES))
     return row

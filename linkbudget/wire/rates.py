@@ -14,7 +14,7 @@ POSIX_RATES = (
 )
 # Rates that most systems add (tcgetspeed manual page for the first two).
 COMMON_RATES = tuple(map(Fraction, (57600, 115200, 230400, 460800, 921600)))
-# Further rates of the tables in AVR datasheets.
+# Further rates of the tables in AVR datasheets; the first two also of modems (ITU-T V.32bis, V.34).
 TABLE_RATES = tuple(map(Fraction, (14400, 28800, 76800, 250000, 500000, 1000000)))
 # Common practice, no source.
 PRACTICE_RATES = tuple(map(Fraction, (2000000, 3000000)))

@@ -13,7 +13,7 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import TypeVar
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import SettingsError, unknown_name
 from linkbudget.wire.uart import UartLine
 
 __all__ = ["ENVIRONMENTS", "UARTS", "Environment", "Uart", "find_environment", "find_uart"]
@@ -243,5 +243,5 @@ def find_environment(name: str) -> Environment:
 def _find(table: Mapping[str, _Row], name: str, path: str) -> _Row:
     row = table.get(name)
     if row is None:
-        raise SettingsError(Fault(path, name, ", ".join(table), nearest_name(str(name), table)))
+        raise SettingsError(unknown_name(path, name, table))
     return row

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.units import exact
+from linkbudget.units import exact, is_whole_number
 
 __all__ = ["BYTESIZES", "PARITIES", "STOPBITS", "UartLine"]
 
@@ -110,7 +110,7 @@ class UartLine:
 
         ``n_bytes`` is a whole number from 0 up, else `SettingsError`.
         """
-        if isinstance(n_bytes, bool) or not isinstance(n_bytes, int) or n_bytes < 0:
+        if not is_whole_number(n_bytes, 0):
             raise SettingsError(Fault("n_bytes", n_bytes, "a whole number of bytes, 0 or more"))
         return n_bytes * self.bits_per_character / exact(self.baudrate)
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from types import MappingProxyType
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
-from linkbudget.units import Number, exact, is_finite_number
+from linkbudget.errors import Fault, SettingsError, unknown_name
+from linkbudget.units import Number, exact, is_finite_number, is_whole_number
 from linkbudget.wire.baud_kinds import plain_number
 from linkbudget.wire.uart import UartLine
 
@@ -61,11 +61,7 @@ class UsbBridge:
 
     def __post_init__(self) -> None:
         faults = []
-        if (
-            isinstance(self.packet_bytes, bool)
-            or not isinstance(self.packet_bytes, int)
-            or self.packet_bytes < 1
-        ):
+        if not is_whole_number(self.packet_bytes, 1):
             faults.append(Fault("packet_bytes", self.packet_bytes, "a whole number of bytes, 1 or more"))
         if not is_finite_number(self.timer_us) or not SHORTEST_US <= self.timer_us <= LONGEST_US:
             shown = plain_number(self.timer_us) if isinstance(self.timer_us, Fraction) else self.timer_us
@@ -90,7 +86,7 @@ class UsbBridge:
         >>> bridge.delay(UartLine.parse("115200 8N1"), 12).longest
         Fraction(2, 125)
         """
-        if isinstance(n_bytes, bool) or not isinstance(n_bytes, int) or n_bytes < 1:
+        if not is_whole_number(n_bytes, 1):
             raise SettingsError(Fault("n_bytes", n_bytes, "a whole number of bytes, 1 or more"))
         timer = exact(self.timer_us) / 10**6
         fill = line.transmit_time(self.packet_bytes)
@@ -123,5 +119,5 @@ def find_bridge(name: str) -> UsbBridge:
     """Return the row of `BRIDGES` with this name; `SettingsError` with the nearest name otherwise."""
     row = BRIDGES.get(name)
     if row is None:
-        raise SettingsError(Fault("bridge", name, ", ".join(BRIDGES), nearest_name(str(name), BRIDGES)))
+        raise SettingsError(unknown_name("bridge", name, BRIDGES))
     return row
