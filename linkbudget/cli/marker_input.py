@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +10,6 @@ from linkbudget.cli.capture_input import CaptureInput, read_capture, refuse_wron
 from linkbudget.errors import warn
 
 if TYPE_CHECKING:
-    from linkbudget.link.joints import Markers
     from linkbudget.link.model import Link
     from linkbudget.traffic.levels import LevelCapture
     from linkbudget.traffic.stream import ByteCapture
@@ -27,15 +25,18 @@ def read_markers(path: Path, given: CaptureInput, link: Link) -> tuple[LevelCapt
     """
     if link.markers is None:
         return None, given
+    from linkbudget.capture.unmarked import changing_beside, level_pieces
     from linkbudget.traffic.join import join_levels
 
-    pieces = list(level_pieces(path, given))
+    marked = str(link.markers.channel)
+    pieces = list(level_pieces(path, given.reading))
     if not pieces:
-        channel = str(link.markers.channel)
-        warn(f"{path}: holds bytes, not levels: the passes marked on channel {channel!r} are not in it")
+        warn(f"{path}: holds bytes, not levels: the passes marked on channel {marked!r} are not in it")
         return None, given
     capture = join_levels(pieces)
-    return capture, alone(others_changing(capture, path, link.markers), given)
+    others = changing_beside(capture, marked, path)
+    one = others[0] if len(others) == 1 and given.channel is None else given.channel
+    return capture, replace(given, channel=one)
 
 
 def recorded_characters(path: Path, given: CaptureInput, link: Link) -> ByteCapture:
@@ -56,33 +57,6 @@ def beside_markers(path: Path, given: CaptureInput, link: Link) -> CaptureInput:
     """
     if link.markers is None or given.channel is not None:
         return given
-    changing: dict[str, None] = {}
-    for piece in level_pieces(path, given):
-        changing |= dict.fromkeys(others_changing(piece, path, link.markers))
-    return alone(changing, given)
+    from linkbudget.capture.unmarked import unmarked_channel
 
-
-def level_pieces(path: Path, given: CaptureInput) -> Iterator[LevelCapture]:
-    """Yield a recording with all its channels; nothing for one of bytes."""
-    from linkbudget.capture.pieces import open_capture
-    from linkbudget.traffic.levels import LevelCapture
-
-    reading = {key: value for key, value in given.reading.items() if key not in ("channel", "invert")}
-    for piece in open_capture(path, **reading):
-        if not isinstance(piece, LevelCapture):
-            return
-        yield piece
-
-
-def others_changing(capture: LevelCapture, path: Path, markers: Markers) -> list[str]:
-    """Return the channels that change beside the marked one."""
-    from linkbudget.capture.channels import find_channel
-
-    edges = capture.channels[find_channel(capture.channels, str(markers.channel), path)]
-    return [one for one in capture.active() if capture.channels[one] is not edges]
-
-
-def alone(changing: Iterable[str], given: CaptureInput) -> CaptureInput:
-    """Return how the line is read: the one other channel that changes, unless one is named."""
-    names = list(changing)
-    return replace(given, channel=names[0]) if given.channel is None and len(names) == 1 else given
+    return replace(given, channel=unmarked_channel(path, str(link.markers.channel), given.reading))

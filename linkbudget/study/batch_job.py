@@ -7,15 +7,14 @@ latter with a warning from `WHOLE_BYTES` on. What comes out are plain numbers an
 
 from __future__ import annotations
 
-import contextlib
-import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.capture.pieces import open_bytes, open_capture
+from linkbudget.capture.pieces import open_bytes
 from linkbudget.capture.tally import Tally, other_rate
+from linkbudget.capture.unmarked import unmarked_channel
 from linkbudget.errors import CaptureError, LinkBudgetError, SettingsError, quiet
 from linkbudget.link.model import Link
 from linkbudget.replay.fates import OtherTraffic, other_traffic
@@ -23,7 +22,6 @@ from linkbudget.replay.long import reason_against, replay_pieces
 from linkbudget.replay.run import replay
 from linkbudget.study.batch_columns import tables_of, tables_of_other
 from linkbudget.traffic.join import join_bytes
-from linkbudget.traffic.levels import LevelCapture
 from linkbudget.wire.uart import UartLine
 
 if TYPE_CHECKING:
@@ -82,7 +80,7 @@ def run_job(job: Job, stopped: Callable[[], bool] = lambda: False) -> Outcome:
         told = f"the worker has linkbudget {__version__}, the batch is of {job.version}"
         return Outcome(error=told)
     try:
-        with _alone():
+        with quiet():
             return _replayed(job, stopped)
     except OtherTraffic as error:
         return Outcome(tables_of_other(nameless(str(error), job)))
@@ -105,16 +103,6 @@ def in_one_line(text: str) -> str:
 def nameless(text: str, job: Job) -> str:
     """Return a text in one line, without the place of the capture: whoever lists it names the capture."""
     return in_one_line(text).replace(f"{job.path}: ", "").replace(job.path, "the capture")
-
-
-@contextlib.contextmanager
-def _alone() -> Iterator[None]:
-    """Keep warnings back: results list them. In a thread that is not the main one filters are shared."""
-    if threading.current_thread() is threading.main_thread():
-        with quiet():
-            yield
-    else:
-        yield
 
 
 def _replayed(job: Job, stopped: Callable[[], bool]) -> Outcome:
@@ -164,17 +152,3 @@ def _replay_of(job: Job, pieces: Iterator[ByteCapture], stopped: Callable[[], bo
     if job.stored_bytes < WHOLE_BYTES and reason_against(job.link, job.link.resolve()):
         return replay(job.link, join_bytes(rest), phases=job.phases)
     return replay_pieces(job.link, rest, phases=job.phases, stopped=stopped)
-
-
-def unmarked_channel(path: str, marked: str, reading: Mapping[str, Any]) -> str | None:
-    """Return the only channel that changes beside the one the controller marked its passes on, if any."""
-    from linkbudget.capture.channels import find_channel
-
-    changed: set[str] = set()
-    others = {key: value for key, value in reading.items() if key not in ("channel", "invert")}
-    for piece in open_capture(path, **others):
-        if not isinstance(piece, LevelCapture):
-            return None
-        pin = piece.channels[find_channel(piece.channels, marked, path)]
-        changed |= {name for name in piece.active() if piece.channels[name] is not pin}
-    return changed.pop() if len(changed) == 1 else None
