@@ -21,6 +21,7 @@ from linkbudget.errors import Fault, SettingsError
 from linkbudget.message.encodings import Encoding, encoding
 from linkbudget.message.fields import Blob, Choice, Field, Flag, Integer, Real, Repeat
 from linkbudget.message.layout import MessageLayout
+from linkbudget.units import is_whole_number
 
 __all__ = ["Bridge", "bridge_construct", "layout_from_construct"]
 
@@ -329,7 +330,7 @@ class _Reader:
         if type(con.subcon) is construct.Bytes and isinstance(con.value, bytes) and con.value and not bits:
             return self.fixed(name, int.from_bytes(con.value, "big"), 8 * len(con.value), "big")
         number = number_of(con.subcon, bits)
-        if number is None or isinstance(con.value, bool) or not isinstance(con.value, int):
+        if number is None or not is_whole_number(con.value):
             return self.refuse(con, name, "is taken as bytes or an integer only")
         return self.fixed(name, con.value, number.bits, number.order)
 

@@ -31,7 +31,7 @@ from linkbudget.check.strength import (
     undetected_weights,
 )
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.units import YEAR_S, is_finite_number
+from linkbudget.units import YEAR_S, is_finite_number, is_whole_number
 
 __all__ = ["CrcStrength", "Recommendation", "recommend_crc", "undetected_bound"]
 
@@ -61,7 +61,7 @@ class CrcStrength:
         row, bits = self.algorithm, self.data_bits
         if row.width > MAX_STUDIED_WIDTH:
             raise SettingsError(Fault("width", row.width, f"1 to {MAX_STUDIED_WIDTH} bits ({row.name})"))
-        if isinstance(bits, bool) or not isinstance(bits, int) or not 1 <= bits <= MAX_DATA_BITS:
+        if not is_whole_number(bits, 1, MAX_DATA_BITS):
             raise SettingsError(Fault("data_bits", bits, f"a whole number, 1 to {MAX_DATA_BITS}"))
         longest_without_pairs(row.width, row.poly)
         if self.bit_error_rate is not None:
@@ -245,8 +245,7 @@ def recommend_crc(
         for name, value in (("bit_error_rate", bit_error_rate), ("rate_hz", rate_hz)):
             if value is None:
                 faults.append(Fault(name, None, "a number, because undetected_per_year is asked for"))
-    whole = isinstance(hamming_distance, int) and not isinstance(hamming_distance, bool)
-    if hamming_distance is not None and (not whole or hamming_distance < 3):
+    if hamming_distance is not None and not is_whole_number(hamming_distance, 3):
         faults.append(Fault("hamming_distance", hamming_distance, "a whole number, 3 or more"))
     if faults:
         raise SettingsError(faults)

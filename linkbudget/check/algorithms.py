@@ -16,6 +16,7 @@ from linkbudget.check.code import ByteOrder, Check, CheckCode
 from linkbudget.check.crc import Engine, bitwise_crc, crc_engine, reflect
 from linkbudget.check.sums import SUMS, SimpleSum
 from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.units import is_whole_number
 
 if TYPE_CHECKING:
     import numpy as np
@@ -141,7 +142,7 @@ def _residue(row: CrcAlgorithm, steps: int | None = None) -> int:
 
 
 def _faults(row: CrcAlgorithm) -> list[Fault]:
-    if isinstance(row.width, bool) or not isinstance(row.width, int) or not 1 <= row.width <= MAX_WIDTH:
+    if not is_whole_number(row.width, 1, MAX_WIDTH):
         return [Fault("width", row.width, f"1 to {MAX_WIDTH} bits")]
     top = (1 << row.width) - 1
     faults = []
@@ -149,7 +150,7 @@ def _faults(row: CrcAlgorithm) -> list[Fault]:
         value = getattr(row, name)
         if value is None and name in {"check", "residue"}:
             continue
-        if isinstance(value, bool) or not isinstance(value, int) or not lowest <= value <= top:
+        if not is_whole_number(value, lowest, top):
             allowed = f"{lowest:#x} to {top:#x} (width {row.width})"
             if name == "poly" and isinstance(value, int) and top < value <= 2 * top + 1:
                 allowed += ", in normal notation, without the top term"

@@ -10,6 +10,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.check.basis import Basis, extended
 
 __all__ = ["wire_burst"]
 
@@ -25,16 +26,11 @@ def wire_burst(algorithm: CrcAlgorithm) -> int:
     changes = _changes(algorithm)
     longest = len(changes)
     for start in range(len(changes)):
-        basis: list[int] = []
+        basis: Basis = {}
         for length, change in enumerate(changes[start : start + longest + 1]):
-            rest = change
-            for held in basis:  # each with a highest bit that those after it lack
-                rest = min(rest, rest ^ held)
-            if not rest:
+            if not extended(basis, change):
                 longest = min(longest, length)
                 break
-            basis.append(rest)
-            basis.sort(reverse=True)
     return longest
 
 

@@ -30,7 +30,6 @@ __all__ = [
     "bitwise_crc",
     "byte_table",
     "crc_engine",
-    "crc_function",
     "crcmod_is_compiled",
     "reflect",
 ]
@@ -71,11 +70,6 @@ def bitwise_crc(
             if feedback:
                 register ^= poly
     return (reflect(register, width) if refout else register) ^ xorout
-
-
-def crc_function(width: int, poly: int, init: int, refin: bool, refout: bool, xorout: int) -> Function:
-    """Return a function from bytes to their CRC with these parameters."""
-    return crc_engine(width, poly, init, refin, refout, xorout).function
 
 
 @lru_cache(maxsize=256)

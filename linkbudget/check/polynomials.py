@@ -6,6 +6,7 @@ from functools import lru_cache
 from math import lcm
 
 from linkbudget.errors import Fault, SettingsError
+from linkbudget.units import is_whole_number
 
 __all__ = [
     "MAX_STUDIED_WIDTH",
@@ -26,10 +27,10 @@ def divisor(width: int, poly: int, widest: int = MAX_STUDIED_WIDTH) -> int:
     `SettingsError` when it is wider than ``widest`` or has no end term (then a flip of the last bit goes
     undetected, and lengths mean nothing).
     """
-    if isinstance(width, bool) or not isinstance(width, int) or not 1 <= width <= widest:
+    if not is_whole_number(width, 1, widest):
         raise SettingsError(Fault("width", width, f"1 to {widest} bits"))
     top = 1 << width
-    if isinstance(poly, bool) or not isinstance(poly, int):
+    if not is_whole_number(poly):
         raise SettingsError(Fault("poly", poly, "a whole number, the polynomial in normal notation"))
     shown = f"{poly:#x}"
     if not 0 < poly < top:

@@ -18,7 +18,6 @@ from linkbudget.check.sums import SUMS, SimpleSum
 __all__ = ["Registers", "registers_of"]
 
 Words = NDArray[np.uint64]
-SMALL = 1 << 16
 
 
 class Registers:
@@ -30,6 +29,10 @@ class Registers:
         self.check = check
         self.small = check.width <= 16
         self._tables: list[Words] = []
+
+    def possible(self, checks: Words) -> NDArray[np.bool_]:
+        """Return which of these values can be a check."""
+        return np.ones(len(checks), np.bool_)
 
     def start(self, count: int) -> int:
         """Return the check of so many zero bytes."""
@@ -95,6 +98,10 @@ class _Fletcher(Registers):
 
     def subtract(self, one: Words, other: Words) -> Words:
         return self._joined((one & 0xFF) + 255 - (other & 0xFF), (one >> 8) + 255 - (other >> 8))
+
+    def possible(self, checks: Words) -> NDArray[np.bool_]:
+        possible: NDArray[np.bool_] = np.not_equal(checks & 0xFF, 0xFF) & np.not_equal(checks >> 8, 0xFF)
+        return possible
 
     @staticmethod
     def _joined(low: Words, high: Words) -> Words:

@@ -17,6 +17,7 @@ from linkbudget.check.distances import distance_lengths
 from linkbudget.check.polynomials import MAX_STUDIED_WIDTH, divisor, order_of
 from linkbudget.check.weights import undetected_share, word_weights
 from linkbudget.errors import Fault, SettingsError
+from linkbudget.units import is_whole_number
 
 __all__ = [
     "MAX_DATA_BITS",
@@ -158,5 +159,5 @@ def checked_rate(bit_error_rate: Rate) -> Fraction:
 
 
 def _check_count(name: str, value: int, least: int, most: int) -> None:
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+    if not is_whole_number(value, least, most):
         raise SettingsError(Fault(name, value, f"a whole number, {least} to {most}"))

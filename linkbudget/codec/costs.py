@@ -15,6 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from linkbudget.check.basis import Basis, extended
 from linkbudget.frame.delimiting.cobs import RUN
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.languages.graph import Block
@@ -23,7 +24,6 @@ __all__ = ["Costs", "Ending", "Kind", "ZerosLast", "costs_of", "endings_of", "ki
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
-MAX_PATTERNS = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,16 +41,12 @@ class Kind:
     @cached_property
     def spanning(self) -> NDArray[np.intp]:
         """Rows of which every other one is an exclusive or, of an odd number of them."""
-        basis: dict[int, int] = {}
+        basis: Basis = {}
         chosen = [0]
         rows = self.block.rows[self.rows]
         first = int.from_bytes(rows[0].tobytes(), "big")
         for index in range(1, len(rows)):
-            rest = int.from_bytes(rows[index].tobytes(), "big") ^ first
-            while rest and rest.bit_length() in basis:
-                rest ^= basis[rest.bit_length()]
-            if rest:
-                basis[rest.bit_length()] = rest
+            if extended(basis, int.from_bytes(rows[index].tobytes(), "big") ^ first):
                 chosen.append(index)
                 if len(basis) == 8 * self.block.length:
                     break

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 
 from linkbudget.codec.sizes import Attained, attained
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, unknown_name
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.encodings.base import WHICH
 from linkbudget.message.telling import FAMILIES, CodecMessage, Telling
@@ -104,7 +104,7 @@ class Codec:
             if message.name == name:
                 return message
         names = [message.name for message in self.messages]
-        raise SettingsError(Fault("message", name, ", ".join(names), nearest_name(str(name), names)))
+        raise SettingsError(unknown_name("message", name, names))
 
     def encode_payload(self, name: str, value: Mapping[str, object]) -> bytes:
         """Return the payload of a message: id or key, and the encoded value.

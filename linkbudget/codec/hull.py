@@ -6,25 +6,12 @@ checks of one parity only, however many messages there are.
 
 from __future__ import annotations
 
+from linkbudget.check.basis import Basis, extended, reduced
 from linkbudget.check.registers import Registers
 from linkbudget.codec.paths import Paths, Place
 from linkbudget.codec.wanted import Wanted
 
 __all__ = ["ruled_out"]
-
-Basis = dict[int, int]
-
-
-def _reduced(basis: Basis, value: int) -> int:
-    while value and value.bit_length() in basis:
-        value ^= basis[value.bit_length()]
-    return value
-
-
-def _insert(basis: Basis, value: int) -> None:
-    rest = _reduced(basis, value)
-    if rest:
-        basis[rest.bit_length()] = rest
 
 
 def ruled_out(paths: Paths, registers: Registers, wanted: Wanted) -> bool:
@@ -42,8 +29,8 @@ def ruled_out(paths: Paths, registers: Registers, wanted: Wanted) -> bool:
         for mask, values in options:
             masked: Basis = {}
             for vector in basis.values():
-                _insert(masked, vector & int(mask))
-            if any(not _reduced(masked, (point ^ int(value)) & int(mask)) for value in values):
+                extended(masked, vector & int(mask))
+            if any(not reduced(masked, (point ^ int(value)) & int(mask)) for value in values):
                 return False
     return True
 
@@ -62,11 +49,11 @@ def _hull(
             basis = dict(more)
         elif len(basis) < registers.check.width:
             for vector in more.values():
-                _insert(basis, vector)
+                extended(basis, vector)
         rows = link.kind.block.rows[link.kind.spanning]
         for change in registers.changes(rows, link.after.left).tolist():
             if point is None:
                 point = change ^ behind
-            _insert(basis, change ^ behind ^ point)
+            extended(basis, change ^ behind ^ point)
     assert point is not None, "a place within a string goes on"
     return point, basis

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkbudget.check.registers import Registers
+from linkbudget.codec.changes import Changes
 from linkbudget.codec.costs import Kind
 from linkbudget.codec.paths import Link, Paths, Place
 from linkbudget.codec.wanted import Wanted
@@ -87,17 +88,7 @@ class _Search:
         self.enough = enough
         self.complete = paths.complete
         self._chance = np.random.default_rng(1)
-        self._changes: dict[tuple[int, int], Words] = {}
-
-    def changes(self, link: Link) -> Words:
-        """Return what the strings of a link add to the check."""
-        key = (id(link.kind), link.after.left)
-        found = self._changes.get(key)
-        if found is None:
-            kind = link.kind
-            found = self.registers.changes(kind.block.rows[kind.rows], link.after.left)
-            self._changes[key] = found
-        return found
+        self.changes = Changes(registers).of
 
     def longer(self, link: Link, before: _List, most: int) -> tuple[Words, _Part]:
         """Return every string of a list with every one of a link; when that is more than ``most``, some."""

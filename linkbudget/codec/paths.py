@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkbudget.codec.costs import Costs, Kind, kinds_of
-from linkbudget.message.languages.graph import Block, Node, TooLarge
+from linkbudget.message.languages.graph import Block, Node, TooLarge, nodes_from
 
 __all__ = ["Best", "Link", "Paths", "Place", "nearly_best"]
 
@@ -58,7 +58,7 @@ class Best:
         self._lists: dict[int, tuple[int, list[int]]] = {}
         self._gains: dict[Block, int] = {}
         cells = 0
-        for node in _below(root):
+        for node in nodes_from(root):
             self._rests[node.index] = self._rest(node)
             cells += self._rests[node.index][1].size
             if cells > MAX_CELLS:
@@ -163,18 +163,6 @@ class Best:
         return {first + place: score for place, score in enumerate(scores) if score > NEVER // 2}
 
 
-def _below(root: Node) -> list[Node]:
-    """Return a node and all behind it, those behind before those in front."""
-    found = {root.index: root}
-    waiting = [root]
-    while waiting:
-        for _, end in waiting.pop().edges:
-            if end.index not in found:
-                found[end.index] = end
-                waiting.append(end)
-    return [node for _, node in sorted(found.items())]
-
-
 class Place(NamedTuple):
     """Where a string may stand: node (its index), bytes left, state, and what may still be lost."""
 
@@ -216,7 +204,7 @@ def nearly_best(best: Best, loss: int) -> Paths:
 
 def _paths(best: Best, loss: int, at_once: int | None) -> Paths | None:
     """Return all places, or only so many with the same bytes left; None for too many."""
-    nodes = {node.index: node for node in _below(best.root)}
+    nodes = {node.index: node for node in nodes_from(best.root)}
     tops = best.tops()
     score = max(tops.values()) - loss
     starts = [Place(best.root.index, length, 0, top - score) for length, top in tops.items() if top >= score]

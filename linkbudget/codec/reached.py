@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkbudget.check.registers import Registers
+from linkbudget.codec.changes import Changes
 from linkbudget.codec.paths import Link, Paths, Place
 from linkbudget.codec.wanted import Wanted
 
@@ -35,11 +36,9 @@ class _Tables:
         self._paths = paths
         self._registers = registers
         self._size = 1 << registers.check.width
-        fletcher = registers.check.name == "fletcher16"
-        # Each half of Fletcher's sum is below 255.
-        self._count = 255 * 255 if fletcher else self._size
+        self._count = np.count_nonzero(registers.possible(np.arange(self._size, dtype=np.uint64)))
         self._full: Table | None = None
-        self._changes: dict[tuple[int, int], Words] = {}
+        self.changes = Changes(registers).of
         self._tables: dict[Place, Table] = {}
         if self._size // 8 * sum(map(len, paths.places.values())) > MAX_BYTES:
             raise _TooMany
@@ -47,16 +46,6 @@ class _Tables:
         for left, places in paths.rising():
             for place, links in places.items():
                 self._tables[place] = self._table(left, links)
-
-    def changes(self, link: Link) -> Words:
-        """Return what each string of a link adds to the check."""
-        kind = link.kind
-        key = (id(kind), link.after.left)
-        found = self._changes.get(key)
-        if found is None:
-            found = self._registers.changes(kind.block.rows[kind.rows], link.after.left)
-            self._changes[key] = found
-        return found
 
     def _table(self, left: int, links: tuple[Link, ...]) -> Table:
         # Where anything can follow, so it can from here: each string moves all sums to all sums.

@@ -10,6 +10,9 @@ from math import prod
 import numpy as np
 from numpy.typing import NDArray
 
+from linkbudget.check.algorithms import CrcAlgorithm
+from linkbudget.check.registers import registers_of
+from linkbudget.check.sums import SimpleSum
 from linkbudget.codec.costs import Costs, Ending
 from linkbudget.frame.format import FrameFormat
 
@@ -48,10 +51,9 @@ class Wanted:
 
     def values(self) -> Words:
         """Return every wanted check of at most 16 bits."""
-        assert self.fmt.check is not None
+        assert isinstance(self.fmt.check, CrcAlgorithm | SimpleSum)
         every = np.arange(1 << self.fmt.check.width, dtype=np.uint64)
-        if self.fmt.check.name == "fletcher16":
-            every = every[(every & 0xFF != 0xFF) & (every >> 8 != 0xFF)]
+        every = every[registers_of(self.fmt.check).possible(every)]
         return every[self.accepts(every)]
 
     def masks(self) -> list[tuple[np.uint64, list[np.uint64]]] | None:

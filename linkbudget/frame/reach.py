@@ -107,8 +107,7 @@ class _Search:
 
     def differences(self, targets: Words, base: int) -> Words:
         """Return what the payload must add to this check for each target; impossible sums are left out."""
-        if self.check.name == "fletcher16":
-            targets = targets[(targets & np.uint64(0xFF) != 0xFF) & (targets >> np.uint64(8) != 0xFF)]
+        targets = targets[self.reach.registers.possible(targets)]
         return self.reach.registers.subtract(targets, np.full_like(targets, base))
 
     def escaped(self, plain_check: int, plain_lead: int) -> tuple[bytes, int] | None:

@@ -12,6 +12,7 @@ from linkbudget.check.code import Check
 from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.frame.delimiting.counted import LENGTH_COUNTS
 from linkbudget.frame.delimiting.table import DELIMITINGS
+from linkbudget.units import is_whole_number
 
 if TYPE_CHECKING:
     from linkbudget.frame.format import FrameFormat
@@ -79,10 +80,6 @@ def _repaired(fmt: FrameFormat, wrong: set[str]) -> FrameFormat:
     return probe
 
 
-def _is_int(value: object, lowest: int, highest: int) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and lowest <= value <= highest
-
-
 def _value_faults(fmt: FrameFormat) -> Iterator[Fault]:
     words: dict[str, tuple[object, ...]] = {
         "delimiting": tuple(DELIMITINGS),
@@ -100,9 +97,9 @@ def _value_faults(fmt: FrameFormat) -> Iterator[Fault]:
             yield Fault(name, value, ", ".join(map(str, allowed)), nearest_name(str(value), known))
     numbers = {"max_payload": (1, MAX_PAYLOAD), "length_bytes": (1, 4), "async_map": (0, 0xFFFFFFFF)}
     for name, (lowest, highest) in numbers.items():
-        if not _is_int(getattr(fmt, name), lowest, highest):
+        if not is_whole_number(getattr(fmt, name), lowest, highest):
             yield Fault(name, getattr(fmt, name), f"a whole number from {lowest} to {highest}")
-    if fmt.layout_id is not None and not _is_int(fmt.layout_id, 0, 255):
+    if fmt.layout_id is not None and not is_whole_number(fmt.layout_id, 0, 255):
         yield Fault("layout_id", fmt.layout_id, "a whole number from 0 to 255")
     if not isinstance(fmt.sync, bytes) or len(fmt.sync) > MAX_SYNC:
         yield Fault("sync", fmt.sync, f"up to {MAX_SYNC} bytes, in a file as hex digits")

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.link.keys import Key, Section, missing
+from linkbudget.link.keys import Key, Section, Source, missing
 from linkbudget.units import Number
 from linkbudget.wire.baud_rows import GENERATORS
 from linkbudget.wire.receivers import ENVIRONMENTS, UARTS
@@ -24,7 +24,6 @@ __all__ = [
     "Transmit",
 ]
 
-SOURCE = 'Where these numbers come from; measured ones begin with "measured".'
 KEEP_OR_DROP = ("keep", "drop")
 
 ClockHz = Annotated[Number | None, Key("Clock of this end's UART, after its own prescalers.", above=0)]
@@ -151,7 +150,7 @@ class Receiver(Section):
     uart_clock_hz: ClockHz = None
     baud_generator: BaudGenerator = None
     clock_tolerance: ClockTolerance = None
-    source: Annotated[str, Key('Where these numbers come from; measured ones begin with "measured".')] = ""
+    source: Source = ""
 
     def cross_faults(self) -> list[Fault]:
         """Return a clock without a generator or the other way round, and a tolerance that is none."""
@@ -188,4 +187,4 @@ class Transmit(Section):
     per_message_us: Annotated[
         Number, Key("Loop time per message sent (encoding and the call).", minimum=0)
     ] = 0
-    source: Annotated[str, Key('Where these numbers come from; measured ones begin with "measured".')] = ""
+    source: Source = ""

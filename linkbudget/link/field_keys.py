@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar
 
 from linkbudget.link.keys import Key, Section
+from linkbudget.message.scalars import MAX_BITS
 from linkbudget.units import Number
 
 __all__ = ["FIELD_KINDS", "FieldKeys"]
 
 BITS = Key(
-    "Width in a packed format of somebody else's; default: what the range needs.", minimum=1, maximum=4096
+    "Width in a packed format of somebody else's; default: what the range needs.", minimum=1, maximum=MAX_BITS
 )
 ORDER = Key("Byte order in a packed format of somebody else's.", choices=("big", "little"))
 

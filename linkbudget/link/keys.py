@@ -19,13 +19,14 @@ from types import UnionType
 from typing import Annotated, Any, ClassVar, Union, get_args, get_origin, get_type_hints
 
 from linkbudget.errors import Fault, SettingsError, nearest_name
-from linkbudget.units import Number, exact
+from linkbudget.units import Number, exact, is_whole_number
 
 __all__ = [
     "Key",
     "KeySpec",
     "NumberOrList",
     "Section",
+    "Source",
     "describe",
     "given_keys",
     "key_specs",
@@ -57,6 +58,9 @@ class Key:
     pattern: str | None = None
     example: str = ""
     name: str | None = None
+
+
+Source = Annotated[str, Key('Where these numbers come from; measured ones begin with "measured".')]
 
 
 @dataclass(frozen=True)
@@ -249,7 +253,7 @@ def _type_fits(holds: str, value: object) -> bool:
     if holds == "text":
         return isinstance(value, str)
     if holds == "integer":
-        return isinstance(value, int) and not isinstance(value, bool)
+        return is_whole_number(value)
     if holds == "text or table":
         return isinstance(value, str) or (isinstance(value, Mapping) and isinstance(value.get("name"), str))
     if holds == "integer or text":

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
 from linkbudget.errors import Fault
-from linkbudget.link.keys import Key, NumberOrList, Section, given_keys, missing
+from linkbudget.link.keys import Key, NumberOrList, Section, Source, given_keys, missing
 from linkbudget.units import Number, us_to_ns
 
 __all__ = [
@@ -43,7 +43,7 @@ class Loop(Section):
             choices=("next-release", "at-once", "free"),
         ),
     ] = "next-release"
-    source: Annotated[str, Key('Where these numbers come from; measured ones begin with "measured".')] = ""
+    source: Source = ""
 
     def cross_faults(self) -> list[Fault]:
         """Return the faults between keys: a period is needed, and ``free`` needs more."""
@@ -143,7 +143,7 @@ class Parser(Section):
         str | None, Key('Parser to be measured in place of the numbers, as "c:cortex-m0plus".')
     ] = None
     clock_hz: Annotated[Number | None, Key("Clock of the measured target.", above=0)] = None
-    source: Annotated[str, Key('Where these numbers come from; measured ones begin with "measured".')] = ""
+    source: Source = ""
 
     def cross_faults(self) -> list[Fault]:
         """Return the fault of a pause whose distance is not given."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, unknown_name
 from linkbudget.frame.format import FrameFormat
 from linkbudget.link.ends import Errored, Receiver, Sender, Transmit
 from linkbudget.link.joints import Joint, Markers, Track
@@ -190,9 +190,7 @@ class Link:
         from linkbudget.codec import Codec, CodecMessage
 
         if direction not in self.frames:
-            raise SettingsError(
-                Fault("direction", direction, ", ".join(DIRECTIONS), nearest_name(str(direction), DIRECTIONS))
-            )
+            raise SettingsError(unknown_name("direction", direction, DIRECTIONS))
         messages = [CodecMessage(message.layout, message.encoding) for message in self.messages_of(direction)]
         if not messages:
             others = ", ".join(f"{message.name} ({message.direction})" for message in self.messages)

@@ -26,6 +26,7 @@ from linkbudget.message.scalars import (
     Real,
     Scaled,
 )
+from linkbudget.units import is_whole_number
 
 __all__ = [
     "FIELD_KINDS",
@@ -96,7 +97,7 @@ class Repeat(Field):
         """Yield impossible counts and elements."""
         for key in ("max_count", "min_count"):
             count = getattr(self, key)
-            if not isinstance(count, int) or isinstance(count, bool) or not 0 <= count <= MAX_COUNT:
+            if not is_whole_number(count, 0, MAX_COUNT):
                 yield Fault(key, count, f"0 to {MAX_COUNT}")
                 return
         if self.min_count > self.max_count:

@@ -10,7 +10,7 @@ from fractions import Fraction
 from functools import cached_property
 from typing import ClassVar
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, nearest_name, unknown_name
 from linkbudget.message.number_forms import as_number, round_to_bits
 from linkbudget.message.primitives import (
     Bytes,
@@ -21,9 +21,9 @@ from linkbudget.message.primitives import (
     Stepped,
     Truth,
 )
-from linkbudget.units import Number, exact, round_half_up
+from linkbudget.units import Number, exact, is_whole_number, round_half_up
 
-__all__ = ["Blob", "Choice", "Counter", "Field", "Flag", "Integer", "Label", "Real", "Scaled"]
+__all__ = ["MAX_BITS", "Blob", "Choice", "Counter", "Field", "Flag", "Integer", "Label", "Real", "Scaled"]
 
 MAX_BITS = 4096
 MAX_BYTES = 1 << 20  # as the longest payload of a frame format
@@ -59,18 +59,14 @@ class Field(ABC):
         """What the field is lowered to."""
 
 
-def _is_whole(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
-
-
 def _storage_faults(bits: object, order: object, needed: int | None) -> Iterator[Fault]:
     """Yield faults of a prescribed width and byte order; ``needed`` bits hold every value."""
-    if bits is not None and (not _is_whole(bits) or not 1 <= bits <= MAX_BITS):  # type: ignore[operator]
+    if bits is not None and not is_whole_number(bits, 1, MAX_BITS):
         yield Fault("bits", bits, f"1 to {MAX_BITS}")
-    elif bits is not None and needed is not None and bits < needed:  # type: ignore[operator]
+    elif bits is not None and needed is not None and bits < needed:
         yield Fault("bits", bits, f"at least {needed}, which the range needs")
     if order not in (None, *ORDERS):
-        yield Fault("order", order, ", ".join(ORDERS), nearest_name(str(order), ORDERS))
+        yield unknown_name("order", order, ORDERS)
 
 
 @dataclass(frozen=True)
@@ -92,7 +88,7 @@ class Integer(Field):
 
     def faults(self) -> Iterator[Fault]:
         """Yield impossible ranges, a typical value outside, and a width that is too small."""
-        wrong = [key for key in ("minimum", "maximum") if not _is_whole(getattr(self, key))]
+        wrong = [key for key in ("minimum", "maximum") if not is_whole_number(getattr(self, key))]
         for key in wrong:
             yield Fault(key, getattr(self, key), "a whole number")
         if wrong:
@@ -100,9 +96,7 @@ class Integer(Field):
         if self.minimum > self.maximum:
             yield Fault("maximum", self.maximum, f"at least the minimum, {self.minimum}")
             return
-        if self.typical is not None and not (
-            _is_whole(self.typical) and self.minimum <= self.typical <= self.maximum
-        ):
+        if self.typical is not None and not is_whole_number(self.typical, self.minimum, self.maximum):
             yield Fault("typical", self.typical, f"a whole number, {self.minimum} to {self.maximum}")
         plain = RangedInteger(self.maximum - self.minimum + 1, self.minimum)
         yield from _storage_faults(self.bits, self.order, plain.number_bits)
@@ -225,7 +219,7 @@ class Choice(Field):
     def _code_faults(self) -> Iterator[Fault]:
         codes = self.codes
         fits = len(codes) == len(set(codes)) == len(self.options)
-        if codes and not (fits and all(_is_whole(code) and code >= 0 for code in codes)):
+        if codes and not (fits and all(is_whole_number(code, 0) for code in codes)):
             yield Fault("codes", codes, "a number for each option, no two alike, none negative")
             return
         largest = max(codes) if codes else len(self.options) - 1
@@ -282,7 +276,7 @@ class Counter(Field):
 
     def faults(self) -> Iterator[Fault]:
         """Yield an impossible width."""
-        if not _is_whole(self.bits) or not 1 <= self.bits <= 64:
+        if not is_whole_number(self.bits, 1, 64):
             yield Fault("bits", self.bits, "1 to 64")
 
     @cached_property
@@ -348,46 +342,39 @@ def _float_bound(value: object, bits: int) -> float | None:
     return rounded + 0.0 if math.isfinite(rounded) else None
 
 
-def _length_faults(minimum: object, maximum: object) -> Iterator[Fault]:
-    if not _is_whole(maximum) or not 0 <= maximum <= MAX_BYTES:  # type: ignore[operator]
-        yield Fault("max_bytes", maximum, f"0 to {MAX_BYTES}")
-    elif not _is_whole(minimum) or not 0 <= minimum <= maximum:  # type: ignore[operator]
-        yield Fault("min_bytes", minimum, f"0 to {maximum}, the largest length")
+@dataclass(frozen=True)
+class _Octets(Field):
+    """From ``min_bytes`` to ``max_bytes`` bytes; typical: the middle."""
+
+    text: ClassVar[bool]
+    name: str
+    max_bytes: int
+    min_bytes: int = 0
+
+    def faults(self) -> Iterator[Fault]:
+        """Yield impossible lengths."""
+        if not is_whole_number(self.max_bytes, 0, MAX_BYTES):
+            yield Fault("max_bytes", self.max_bytes, f"0 to {MAX_BYTES}")
+        elif not is_whole_number(self.min_bytes, 0, self.max_bytes):
+            yield Fault("min_bytes", self.min_bytes, f"0 to {self.max_bytes}, the largest length")
+
+    @cached_property
+    def primitive(self) -> Bytes:
+        """Bytes, of a label those of UTF-8."""
+        return Bytes(self.min_bytes, self.max_bytes, self.text, (self.min_bytes + self.max_bytes + 1) // 2)
 
 
 @dataclass(frozen=True)
-class Blob(Field):
+class Blob(_Octets):
     """From ``min_bytes`` to ``max_bytes`` bytes; typical: the middle. Text encodings write hex digits."""
 
     kind: ClassVar[str] = "blob"
-    name: str
-    max_bytes: int
-    min_bytes: int = 0
-
-    def faults(self) -> Iterator[Fault]:
-        """Yield impossible lengths."""
-        yield from _length_faults(self.min_bytes, self.max_bytes)
-
-    @cached_property
-    def primitive(self) -> Bytes:
-        """Bytes."""
-        return Bytes(self.min_bytes, self.max_bytes, False, (self.min_bytes + self.max_bytes + 1) // 2)
+    text: ClassVar[bool] = False
 
 
 @dataclass(frozen=True)
-class Label(Field):
+class Label(_Octets):
     """A text of ``min_bytes`` to ``max_bytes`` bytes of UTF-8; typical: the middle, plain letters."""
 
     kind: ClassVar[str] = "label"
-    name: str
-    max_bytes: int
-    min_bytes: int = 0
-
-    def faults(self) -> Iterator[Fault]:
-        """Yield impossible lengths."""
-        yield from _length_faults(self.min_bytes, self.max_bytes)
-
-    @cached_property
-    def primitive(self) -> Bytes:
-        """Bytes that are UTF-8."""
-        return Bytes(self.min_bytes, self.max_bytes, True, (self.min_bytes + self.max_bytes + 1) // 2)
+    text: ClassVar[bool] = True

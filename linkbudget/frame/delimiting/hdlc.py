@@ -13,7 +13,7 @@ from linkbudget.errors import Fault, FrameError, SettingsError
 from linkbudget.frame.delimiting.protocol import OpenBody, Options
 from linkbudget.frame.delimiting.stretch import StretchReceiver, strip_delimiters
 from linkbudget.frame.events import Reason
-from linkbudget.units import SizeRange, round_half_up
+from linkbudget.units import SizeRange, is_whole_number, round_half_up
 
 __all__ = ["Hdlc", "escaped_octets", "hdlc_decode", "hdlc_encode"]
 
@@ -27,7 +27,7 @@ _ESCAPES = b"\x7d"
 @lru_cache(maxsize=16)
 def escaped_octets(async_map: int) -> bytes:
     """Return the octets that are sent escaped under this map, in rising order."""
-    if isinstance(async_map, bool) or not isinstance(async_map, int) or not 0 <= async_map <= 0xFFFFFFFF:
+    if not is_whole_number(async_map, 0, 0xFFFFFFFF):
         raise SettingsError(Fault("async_map", async_map, "a map of 32 bits, 0 to 0xFFFFFFFF"))
     return bytes(k for k in range(32) if async_map >> k & 1) + bytes([ESCAPE, FLAG])
 

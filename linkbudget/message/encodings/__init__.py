@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, nearest_name, unknown_name
 from linkbudget.message.encodings.base import Encoding
 from linkbudget.message.encodings.cbor import CborArray, CborMap
 from linkbudget.message.encodings.delimited import Delimited
@@ -49,7 +49,7 @@ def encoding(name: str | Encoding | Mapping[str, Any], **options: Any) -> Encodi
         return encoding(**{str(key): value for key, value in name.items()})
     cls = ENCODINGS.get(name)
     if cls is None:
-        raise SettingsError(Fault("encoding", name, ", ".join(ENCODINGS), nearest_name(str(name), ENCODINGS)))
+        raise SettingsError(unknown_name("encoding", name, ENCODINGS))
     known = list(cls.__dataclass_fields__)
     faults = [
         Fault(

@@ -28,10 +28,6 @@ class Cbor(SelfDescribing):
         data: bytes = self.load().dumps(fragment)
         return data
 
-    def key_bytes(self, name: str) -> bytes:
-        """Return the bytes of a key."""
-        return self.dump(name)
-
     def parse(self, data: bytes) -> Any:
         """Return the document; `FrameError` for what is no single well-formed item."""
         cbor2 = self.load()

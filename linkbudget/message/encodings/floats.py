@@ -119,7 +119,7 @@ def _most_characters(exponent: int, sign: int, bits: int) -> int:
 
 
 def to_order(value: float, bits: int) -> int:
-    """Return the place of a positive float among all of them."""
+    """Return the place of a float from 0 on among all of them, which is its bit pattern as a number."""
     return int.from_bytes(struct.pack(">f" if bits == 32 else ">d", value), "big")
 
 

@@ -44,10 +44,6 @@ class Msgpack(SelfDescribing):
         data: bytes = self.load().packb(fragment)
         return data
 
-    def key_bytes(self, name: str) -> bytes:
-        """Return the bytes of a key."""
-        return self.dump(name)
-
     def parse(self, data: bytes) -> Any:
         """Return the document; `FrameError` for what is no single object."""
         msgpack = self.load()

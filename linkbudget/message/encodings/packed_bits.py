@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from math import prod
 from typing import TYPE_CHECKING, ClassVar
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, nearest_name, unknown_name
 from linkbudget.message.encodings.base import Encoding, accept, accept_text, bad_byte
 from linkbudget.message.encodings.bits import BitReader, BitWriter
 from linkbudget.message.primitives import (
@@ -92,7 +92,7 @@ class PackedBits(Encoding):
         for key, allowed in (("bit_order", ("msb", "lsb")), ("byte_order", ("big", "little"))):
             given = getattr(self, key)
             if given not in allowed and not (given is None and key == "byte_order"):
-                faults.append(Fault(key, given, ", ".join(allowed), nearest_name(str(given), allowed)))
+                faults.append(unknown_name(key, given, allowed))
         if isinstance(self.join, tuple | list):
             object.__setattr__(self, "join", tuple(tuple(group) for group in self.join))
         elif self.join != "all":

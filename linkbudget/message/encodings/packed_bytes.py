@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, Literal
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import SettingsError, unknown_name
 from linkbudget.message.encodings.base import Encoding, accept, accept_text, bad_byte
 from linkbudget.message.encodings.byte_reader import ByteReader
 from linkbudget.message.primitives import (
@@ -56,7 +56,7 @@ class PackedBytes(Encoding):
         for key, allowed in (("byte_order", ORDERS), ("widths", tuple(WIDTHS))):
             given = getattr(self, key)
             if given not in allowed:
-                faults.append(Fault(key, given, ", ".join(allowed), nearest_name(str(given), allowed)))
+                faults.append(unknown_name(key, given, allowed))
         if faults:
             raise SettingsError(faults)
 

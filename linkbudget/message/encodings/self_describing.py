@@ -7,7 +7,6 @@ integers (the count of steps, the place or code), which a reader without the lay
 
 from __future__ import annotations
 
-from abc import abstractmethod
 from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import import_module
@@ -26,6 +25,7 @@ from linkbudget.message.primitives import (
     State,
     Stepped,
 )
+from linkbudget.units import is_whole_number
 
 if TYPE_CHECKING:
     from linkbudget.message.layout import MessageLayout
@@ -92,9 +92,9 @@ class SelfDescribing(DocumentEncoding):
         """Null."""
         return None
 
-    @abstractmethod
     def key_bytes(self, name: str) -> bytes:
         """Return the bytes of a key."""
+        return self.dump(name)
 
     def offset_of(self, data: bytes, path: str) -> int:
         """Return where the field's key first stands in a map; 0 in arrays and when it does not."""
@@ -104,7 +104,7 @@ class SelfDescribing(DocumentEncoding):
 
 def _numbered(primitive: RangedInteger, found: object, path: str) -> State:
     allowed = f"whole numbers {primitive.base} to {primitive.largest}"
-    if isinstance(found, bool) or not isinstance(found, int):
+    if not is_whole_number(found):
         raise BadValue("wrong type", path, found, allowed)
     state = primitive.state_of_number(found)
     if state is None:

@@ -31,7 +31,7 @@ from linkbudget.message.primitives import (
 if TYPE_CHECKING:
     from linkbudget.message.layout import MessageLayout
 
-__all__ = ["TaggedVarint", "varint", "zigzag"]
+__all__ = ["TaggedVarint", "varint", "wire_type_of", "zigzag"]
 
 VARINT, EIGHT_BYTES, LENGTH, FOUR_BYTES = 0, 1, 2, 5
 LIMIT = 1 << 64
@@ -115,7 +115,7 @@ class TaggedVarint(Encoding):
             packed = b"".join(self._value(primitive.item, item) for item in state)
             return varint(number << 3 | LENGTH) + varint(len(packed)) + packed if state else b""
         if isinstance(primitive, RangedInteger | Float):
-            return varint(number << 3 | _wire_type(primitive)) + self._value(primitive, state)
+            return varint(number << 3 | wire_type_of(primitive)) + self._value(primitive, state)
         data = state if isinstance(primitive, Bytes) else self._group(primitive, state)
         return varint(number << 3 | LENGTH) + varint(len(data)) + data
 
@@ -166,14 +166,14 @@ class TaggedVarint(Encoding):
         if wire_type == LENGTH and isinstance(item, RangedInteger | Float):
             packed = reader.inside(_read_varint(reader))
             while not packed.done:
-                found.append(self._read_value(item, _wire_type(item), path, packed.offset, packed))
+                found.append(self._read_value(item, wire_type_of(item), path, packed.offset, packed))
         else:
             found.append(self._read_value(item, wire_type, f"{path}[{len(found)}]", offset, reader))
 
     def _read_value(
         self, primitive: Primitive, wire_type: int, path: str, offset: int, reader: ByteReader
     ) -> State:
-        expected = _wire_type(primitive)
+        expected = wire_type_of(primitive)
         if wire_type != expected:
             raise bad_byte("wrong type", offset, f"{path}, wire type", wire_type, str(expected))
         if isinstance(primitive, Float):
@@ -195,7 +195,8 @@ class TaggedVarint(Encoding):
         return self._read_group(primitive, path, content)
 
 
-def _wire_type(primitive: Primitive) -> int:
+def wire_type_of(primitive: Primitive) -> int:
+    """Return the wire type of a scalar's or a group's record."""
     if isinstance(primitive, Float):
         return FOUR_BYTES if primitive.bits == 32 else EIGHT_BYTES
     return VARINT if isinstance(primitive, RangedInteger) else LENGTH

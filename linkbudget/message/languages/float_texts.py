@@ -29,7 +29,7 @@ from linkbudget.message.languages.graph import Edge, Graph, Node
 from linkbudget.message.number_forms import round_to_bits
 from linkbudget.message.primitives import Float
 
-__all__ = ["all_floats", "float_shapes", "some_floats"]
+__all__ = ["SOME", "all_floats", "float_shapes", "some_floats"]
 
 SOME = 1 << 14
 """Members of a set that is too large to list."""

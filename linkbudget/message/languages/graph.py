@@ -11,7 +11,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ANY", "Block", "Edge", "Graph", "Node", "TooLarge"]
+__all__ = ["ANY", "Block", "Edge", "Graph", "Node", "TooLarge", "nodes_from"]
 
 MAX_NODES = 20_000
 """Nodes of the largest graph worth building: it takes a few tenths of a second."""
@@ -107,3 +107,16 @@ class Graph:
         empty = [after] if by_length.pop(0, None) else []
         edges = [(self.block(length, b"".join(some)), after) for length, some in sorted(by_length.items())]
         return self.union([*empty, self.node(False, edges)]) if edges else after
+
+
+def nodes_from(root: Node, last: Node | None = None) -> list[Node]:
+    """Return a node and all behind it, up to ``last`` if given; those behind before those in front."""
+    reached: dict[int, Node] = {}
+    waiting = [root]
+    while waiting:
+        node = waiting.pop()
+        if node.index not in reached:
+            reached[node.index] = node
+            if node is not last:
+                waiting += [end for _, end in node.edges if end.index not in reached]
+    return [node for _, node in sorted(reached.items())]

@@ -16,7 +16,7 @@ import numpy as np
 
 from linkbudget.message.encodings.decimals import longest_decimal, shortest_decimal
 from linkbudget.message.encodings.text_forms import number_text
-from linkbudget.message.languages.float_texts import all_floats, float_shapes, some_floats
+from linkbudget.message.languages.float_texts import SOME, all_floats, float_shapes, some_floats
 from linkbudget.message.languages.graph import Edge, Graph, Node
 from linkbudget.message.primitives import Float, RangedInteger, Stepped
 
@@ -26,8 +26,6 @@ DIGITS = b"0123456789"
 MOST_TEXTS = 1 << 16
 MOST_DOUBLES = 1 << 20
 """Steps listed; a list of so many takes a tenth of a second."""
-SOME = 1 << 14
-"""Members of a set that is too large to list."""
 SAFE = 1 << 53
 """Integers up to this one are exact as floats, so that their quotient is rounded once (IEEE 754)."""
 

@@ -7,10 +7,10 @@ ever distinguishes a few groups of them.
 
 from __future__ import annotations
 
-import struct
 from functools import lru_cache
 
 from linkbudget.message.encodings.bits import BitWriter
+from linkbudget.message.encodings.floats import to_order
 from linkbudget.message.languages.graph import Graph, Node, TooLarge
 from linkbudget.message.primitives import Float, RangedInteger
 
@@ -74,11 +74,11 @@ def float_pieces(primitive: Float) -> tuple[Piece, ...]:
     low, high = primitive.minimum, primitive.maximum
     made: list[Piece] = []
     if high >= 0:
-        made.append((_pattern(max(low, 0.0), primitive.bits), _pattern(high, primitive.bits), 0, 0))
+        made.append((to_order(max(low, 0.0), primitive.bits), to_order(high, primitive.bits), 0, 0))
     if low < 0:
         # The negative zero is a number of such a field too.
-        first = _pattern(abs(min(high, 0.0)), primitive.bits)
-        made.append((sign + first, sign + _pattern(-low, primitive.bits), 0, 0))
+        first = to_order(abs(min(high, 0.0)), primitive.bits)
+        made.append((sign + first, sign + to_order(-low, primitive.bits), 0, 0))
     return tuple(made)
 
 
@@ -112,10 +112,6 @@ def _widened(low: int, high: int) -> list[tuple[int, int, int]]:
             moved = (874 + place << place) - (1 << place)
             made.append((first + moved, last + moved, 52 - place))
     return made
-
-
-def _pattern(value: float, bits: int) -> int:
-    return int.from_bytes(struct.pack(">f" if bits == 32 else ">d", value), "big")
 
 
 @lru_cache(maxsize=256)

@@ -45,8 +45,9 @@ def packed_bytes(graph: Graph, encoding: PackedBytes, layout: MessageLayout) -> 
 class _Packed(ABC):
     """The structure both share; they differ in how wide things are."""
 
-    def __init__(self, msb: bool) -> None:
+    def __init__(self, msb: bool, byte_order: str | None) -> None:
         self.bits = BitGraph(msb)
+        self._byte_order = byte_order
 
     def message(self, graph: Graph, layout: MessageLayout) -> Node:
         return self.bits.bytes_of(self.group(layout.group, "", self.bits.end), graph)
@@ -70,9 +71,10 @@ class _Packed(ABC):
     def stream(self, width: int, order: str | None) -> tuple[int, ...]:
         return written_bits(width, self.bits.msb, order)
 
-    @abstractmethod
     def order(self, primitive: RangedInteger | Float | None) -> str | None:
         """Return the byte order of a number; None is that of lengths."""
+        own = None if primitive is None else primitive.order
+        return own or self._byte_order
 
     def value(self, primitive: Primitive, path: str, after: int) -> int:
         if isinstance(primitive, RangedInteger):
@@ -127,8 +129,7 @@ def _labels(state: str) -> tuple[int, ...]:
 
 class _Bits(_Packed):
     def __init__(self, encoding: PackedBits, plan: Plan) -> None:
-        super().__init__(encoding.bit_order == "msb")
-        self._encoding = encoding
+        super().__init__(encoding.bit_order == "msb", encoding.byte_order)
         self._plan = plan
 
     def group(self, group: Group, path: str, after: int) -> int:
@@ -153,14 +154,10 @@ class _Bits(_Packed):
     def presence_bits(self) -> int:
         return 1
 
-    def order(self, primitive: RangedInteger | Float | None) -> str | None:
-        own = None if primitive is None else primitive.order
-        return own or self._encoding.byte_order
-
 
 class _Bytes(_Packed):
     def __init__(self, encoding: PackedBytes) -> None:
-        super().__init__(msb=True)
+        super().__init__(True, encoding.byte_order)
         self._encoding = encoding
 
     def group(self, group: Group, path: str, after: int) -> int:
@@ -179,7 +176,3 @@ class _Bytes(_Packed):
 
     def presence_bits(self) -> int:
         return 8
-
-    def order(self, primitive: RangedInteger | Float | None) -> str | None:
-        own = None if primitive is None else primitive.order
-        return own or self._encoding.byte_order

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from linkbudget.message.encodings.tagged_varint import (
-    EIGHT_BYTES,
-    FOUR_BYTES,
     LENGTH,
     LIMIT,
-    VARINT,
     TaggedVarint,
     varint,
+    wire_type_of,
 )
-from linkbudget.message.languages.graph import Edge, Graph, Node
+from linkbudget.message.languages.graph import Edge, Graph, Node, nodes_from
 from linkbudget.message.languages.numbers import (
     Piece,
     cut,
@@ -66,7 +64,7 @@ class _Records:
         if isinstance(primitive, Sequence):
             return self._repeated(place, primitive, after)
         if isinstance(primitive, RangedInteger | Float):
-            return graph.literal(varint(place << 3 | _wire_type(primitive)), self.value(primitive, after))
+            return graph.literal(varint(place << 3 | wire_type_of(primitive)), self.value(primitive, after))
         if isinstance(primitive, Bytes):
             contents = utf8 if primitive.text else blobs
             made = dict(enumerate(contents(graph, primitive.maximum, after)))
@@ -144,7 +142,7 @@ class Lengths:
     def __init__(self, root: Node, after: Node | None = None) -> None:
         """``after``: where the strings end; None for the nodes at which they may."""
         self._after = after
-        self._nodes = _below(root, after)
+        self._nodes = nodes_from(root, after)
         self._there: dict[Node, int] = {}
         for node in self._nodes:
             self._there[node] = int(self._ends_at(node))
@@ -215,24 +213,6 @@ class Lengths:
                 if edges:
                     made[node, left] = graph.node(False, edges)
         return made[self._nodes[-1], by]
-
-
-def _below(root: Node, last: Node | None) -> list[Node]:
-    """Return a node and all behind it up to the last, those behind before those in front."""
-    reached: dict[int, Node] = {}
-    waiting = [root]
-    while waiting:
-        node = waiting.pop()
-        if node.index not in reached:
-            reached[node.index] = node
-            waiting += [end for _, end in node.edges] if node is not last else []
-    return [node for _, node in sorted(reached.items())]
-
-
-def _wire_type(primitive: RangedInteger | Float) -> int:
-    if isinstance(primitive, RangedInteger):
-        return VARINT
-    return FOUR_BYTES if primitive.bits == 32 else EIGHT_BYTES
 
 
 def _zigzag(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
