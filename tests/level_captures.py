@@ -61,6 +61,16 @@ def byte_captures(draw):
     )
 
 
+@st.composite
+def damaged(draw, whole, new):
+    """The bytes of a file of which up to four stretches are lost, or replaced by some of ``new``."""
+    content = bytearray(whole)
+    for _ in range(draw(st.integers(1, 4))):
+        at = draw(st.integers(0, len(content) - 1))
+        content[at : at + draw(st.integers(0, 3))] = draw(st.sampled_from([b"", *new]))
+    return bytes(content)
+
+
 def same_levels(one: LevelCapture, other: LevelCapture) -> None:
     """Assert that two captures hold the same instants, levels, names, begin and end."""
     assert list(one.channels) == list(other.channels)
@@ -84,6 +94,17 @@ def same_bytes(one: ByteCapture, other: ByteCapture) -> None:
         first, second = getattr(one, name), getattr(other, name)
         assert (first is None) == (second is None), name
         assert first is None or first.tolist() == second.tolist(), name
+
+
+def comes_back(capture, path, save, load):
+    """Assert that a capture is unchanged, to the byte, when it is written, read, and written again."""
+    save(capture, path)
+    again = load(path)
+    same_levels(again, capture)
+    assert again.tick_s == capture.tick_s
+    first = path.read_bytes()
+    save(again, path)
+    assert path.read_bytes() == first
 
 
 def attempt(load, *arguments, **options):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from message_cases import layout, refusal
 
 from linkbudget import (
     Blob,
@@ -13,7 +14,6 @@ from linkbudget import (
     FrameError,
     Integer,
     Label,
-    MessageLayout,
     Optional_,
     Real,
     Repeat,
@@ -21,11 +21,6 @@ from linkbudget import (
     SettingsError,
     encoding,
 )
-
-
-def layout(*fields):
-    return MessageLayout("beans", fields)
-
 
 COMMA = encoding("delimited")
 BEANS = layout(
@@ -100,9 +95,7 @@ def test_an_optional_repeat_always_has_its_count():
     ],
 )
 def test_a_line_that_is_no_message_is_refused_with_reason_and_offset(line, reason, offset):
-    with pytest.raises(FrameError) as caught:
-        COMMA.decode(BEANS, line)
-    assert (caught.value.reason, caught.value.offset) == (reason, offset)
+    assert refusal(COMMA, BEANS, line) == (reason, offset)
 
 
 @pytest.mark.parametrize("line", [b"007,stone,1.240e1,0,,.5,", b"-0,whole,-.4,0,,5.,"])

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from message_cases import layout, refusal
 from strategies_message import layouts, values
 
 from linkbudget import (
@@ -20,7 +21,6 @@ from linkbudget import (
     FrameError,
     Integer,
     Label,
-    MessageLayout,
     Optional_,
     Real,
     Repeat,
@@ -32,10 +32,6 @@ from linkbudget import (
 OBJECT = encoding("json-object")
 ARRAY = encoding("json-array")
 SMALL = json.loads((Path(__file__).parent / "data/message/small_messages.json").read_text(encoding="utf-8"))
-
-
-def layout(*fields):
-    return MessageLayout("beans", fields)
 
 
 POINT = layout(Integer("x", 0, 999), Integer("y", 0, 999), Optional_(Flag("on")))
@@ -174,9 +170,7 @@ COMMA = 0 if sys.version_info >= (3, 13) else 1
     ids=lambda part: part.decode("latin-1")[:30] if isinstance(part, bytes) else None,
 )
 def test_what_is_no_message_is_refused_with_reason_and_offset(data, reason, offset):
-    with pytest.raises(FrameError) as caught:
-        OBJECT.decode(POINT, data)
-    assert (caught.value.reason, caught.value.offset) == (reason, offset)
+    assert refusal(OBJECT, POINT, data) == (reason, offset)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import struct
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from message_cases import layout, refusal
 
 from linkbudget import (
     Blob,
@@ -17,7 +18,6 @@ from linkbudget import (
     FrameError,
     Integer,
     Label,
-    MessageLayout,
     Optional_,
     Real,
     Repeat,
@@ -29,10 +29,6 @@ from linkbudget.message.encodings.bits import BitReader, BitWriter
 
 BITS = encoding("packed-bits")
 BYTES = encoding("packed-bytes")
-
-
-def layout(*fields):
-    return MessageLayout("beans", fields)
 
 
 def bits_of(data: bytes) -> str:
@@ -261,9 +257,7 @@ def test_packed_bits_that_are_no_message_are_refused_with_reason_and_offset(bits
     beans = layout(Choice("kind", ("whole", "split", "stone")), Integer("score", 0, 100), Label("note", 2))
     bits = bits.replace(" ", "")
     data = bytes(int(bits[place : place + 8].ljust(8, "0"), 2) for place in range(0, len(bits), 8))
-    with pytest.raises(FrameError) as caught:
-        BITS.decode(beans, data)
-    assert (caught.value.reason, caught.value.offset) == (reason, offset)
+    assert refusal(BITS, beans, data) == (reason, offset)
 
 
 @pytest.mark.parametrize(
@@ -279,9 +273,7 @@ def test_packed_bits_that_are_no_message_are_refused_with_reason_and_offset(bits
 )
 def test_packed_bytes_that_are_no_message_are_refused_with_reason_and_offset(data, reason, offset):
     beans = layout(Choice("kind", ("whole", "split", "stone")), Flag("on"), Label("note", 1))
-    with pytest.raises(FrameError) as caught:
-        BYTES.decode(beans, bytes.fromhex(data))
-    assert (caught.value.reason, caught.value.offset) == (reason, offset)
+    assert refusal(BYTES, beans, bytes.fromhex(data)) == (reason, offset)
 
 
 def test_a_number_that_is_not_finite_is_refused_when_read():

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from message_cases import layout, refusal
 
 from linkbudget import (
     Blob,
@@ -16,7 +17,6 @@ from linkbudget import (
     FrameError,
     Integer,
     Label,
-    MessageLayout,
     Optional_,
     Real,
     Repeat,
@@ -27,10 +27,6 @@ from linkbudget.message.encodings.tagged_varint import unzigzag, varint, zigzag
 
 VECTORS = json.loads((Path(__file__).parent / "data/message/varint.json").read_text(encoding="utf-8"))
 VARINT = encoding("tagged-varint")
-
-
-def layout(*fields):
-    return MessageLayout("beans", fields)
 
 
 @pytest.mark.parametrize(("number", "expected", "status"), VECTORS["varints"])
@@ -124,9 +120,7 @@ def test_unknown_fields_of_every_wire_type_are_skipped_and_order_is_free():
 )
 def test_what_is_no_message_is_refused_with_reason_and_offset(data, reason, offset):
     beans = layout(Integer("n", 0, 9), Label("text", 3))
-    with pytest.raises(FrameError) as caught:
-        VARINT.decode(beans, bytes.fromhex(data))
-    assert (caught.value.reason, caught.value.offset) == (reason, offset)
+    assert refusal(VARINT, beans, bytes.fromhex(data)) == (reason, offset)
 
 
 def test_more_elements_than_allowed_are_refused():
