@@ -295,7 +295,7 @@ def test_asyncio_keeps_the_time_of_a_virtual_clock():
 
 
 def test_a_thread_may_end_long_after_its_loop():
-    """The loop's own limit of 300 s passes at once where nothing else is due (asyncio from Python 3.12 on)."""
+    """The loop's own limit of 300 s passes at once where nothing else is due (Python 3.12 and later)."""
     ended = []
 
     def thread() -> None:
