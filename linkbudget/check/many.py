@@ -69,19 +69,8 @@ def _compiled(algorithm: CrcAlgorithm, view: memoryview, bounds: NDArray[np.int6
     from linkbudget.check._kernels import check_pieces
     from linkbudget.check.slicing import crc_slicing
 
-    slicing = crc_slicing(algorithm)
     data = np.frombuffer(view if view.c_contiguous else buffer_bytes(view), dtype=np.uint8)
-    return check_pieces(
-        given(data),
-        given(bounds),
-        given(slicing.table),
-        np.uint64(slicing.init),
-        slicing.turned,
-        slicing.shift,
-        slicing.width,
-        slicing.reflected,
-        np.uint64(slicing.xorout),
-    )
+    return check_pieces(given(data), given(bounds), *crc_slicing(algorithm).arguments())
 
 
 @lru_cache(maxsize=1)

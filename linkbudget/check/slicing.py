@@ -17,6 +17,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from linkbudget._jit import given
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.check.crc import byte_table, reflect
 
@@ -40,6 +41,11 @@ class Slicing:
     width: int
     reflected: bool
     xorout: int
+
+    def arguments(self) -> tuple[npt.NDArray[np.uint64], np.uint64, bool, int, int, bool, np.uint64]:
+        """Return all of it as kernels take it, in the order of the fields."""
+        table, init, xorout = given(self.table), np.uint64(self.init), np.uint64(self.xorout)
+        return table, init, self.turned, self.shift, self.width, self.reflected, xorout
 
 
 def turn(register: int) -> int:

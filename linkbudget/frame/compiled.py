@@ -115,11 +115,5 @@ def check_settings(fmt: FrameFormat) -> tuple[Any, ...]:
         0 if check is None else check.check_bytes,
         fmt.envelope.order == "big",
         fmt.envelope.hex_check,
-        given(slicing.table),
-        np.uint64(slicing.init),
-        slicing.turned,
-        slicing.shift,
-        slicing.width,
-        slicing.reflected,
-        np.uint64(slicing.xorout),
+        *slicing.arguments(),
     )

@@ -21,7 +21,7 @@ from linkbudget.message.primitives import (
 if TYPE_CHECKING:
     from linkbudget.message.layout import MessageLayout
 
-__all__ = ["DocumentEncoding"]
+__all__ = ["DocumentEncoding", "last_name"]
 
 
 @dataclass(frozen=True)
@@ -145,6 +145,11 @@ class DocumentEncoding(Encoding):
             self._state(member.primitive, item, inside + member.name)
             for member, item in zip(group.members, found, strict=True)
         )
+
+
+def last_name(path: str) -> str:
+    """Return the name of the field that a path ends in, without its place in a repeat."""
+    return path.rpartition(".")[2].partition("[")[0]
 
 
 def _sequence_state(

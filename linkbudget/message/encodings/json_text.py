@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from linkbudget.errors import FrameError, SettingsError
 from linkbudget.message.encodings.base import TEXT, bad_byte
-from linkbudget.message.encodings.document import DocumentEncoding
+from linkbudget.message.encodings.document import DocumentEncoding, last_name
 from linkbudget.message.encodings.text_forms import decimal_faults, number_candidates, number_text, unhex
 from linkbudget.message.primitives import (
     Bytes,
@@ -114,8 +114,7 @@ class JsonEncoding(DocumentEncoding):
 
     def offset_of(self, data: bytes, path: str) -> int:
         """Return where the field's key first stands in the text; 0 when it does not."""
-        name = path.rpartition(".")[2].partition("[")[0]
-        return max(data.find(f"{_quoted(name)}:".encode()), 0)
+        return max(data.find(f"{_quoted(last_name(path))}:".encode()), 0)
 
     def keyed(self, key: str, payload: bytes) -> bytes:
         """Return the payload with the key that tells it from other messages of its direction."""

@@ -13,7 +13,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from linkbudget.errors import Fault, SettingsError
-from linkbudget.message.encodings.document import DocumentEncoding
+from linkbudget.message.encodings.document import DocumentEncoding, last_name
 from linkbudget.message.primitives import (
     BadValue,
     Bytes,
@@ -98,8 +98,7 @@ class SelfDescribing(DocumentEncoding):
 
     def offset_of(self, data: bytes, path: str) -> int:
         """Return where the field's key first stands in a map; 0 in arrays and when it does not."""
-        name = path.rpartition(".")[2].partition("[")[0]
-        return max(data.find(self.key_bytes(name)), 0) if self.as_map else 0
+        return max(data.find(self.key_bytes(last_name(path))), 0) if self.as_map else 0
 
 
 def _numbered(primitive: RangedInteger, found: object, path: str) -> State:
