@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from linkbudget.cli.capture_input import json_option
+from linkbudget.cli.capture_input import INPUT_FILE, direction_option, json_option
 from linkbudget.cli.output import Notes, emit, emit_document
 from linkbudget.errors import SettingsError, warn
 
@@ -15,14 +15,16 @@ __all__ = ["command"]
 
 
 @click.command("generate")
-@click.argument("link", metavar="LINK", type=click.Path(path_type=Path))
+@click.argument("link", type=INPUT_FILE)
 @click.option("--target", required=True, help="What is written: c, micropython, cpython or sheet.")
 @click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder.")
-@click.option("--direction", default="to-controller", show_default=True, help="Or to-module.")
+@direction_option("Whose messages.  [default: to-controller]", default="to-controller")
 @click.option("--prefix", default=None, help="Begins all names; default: the direction.")
 @click.option("--option", "options", multiple=True, metavar="NAME=VALUE", help="A setting of the target.")
 @json_option
+@click.pass_obj
 def command(
+    notes: Notes,
     link: Path,
     target: str,
     out: Path,
@@ -31,7 +33,7 @@ def command(
     options: tuple[str, ...],
     as_json: bool,
 ) -> None:
-    r"""Write the codec for one direction of LINK: sources for both ends, which agree byte for byte.
+    """Write the codec for one direction of LINK: sources for both ends, which agree byte for byte.
 
     Files whose text is the same are left alone. Try new code with the motor supply off.
 
@@ -41,21 +43,18 @@ def command(
       micropython  form=viper|builtins, fields=NAME,NAME or fields=*
 
     With fields= the code only receives, and reads those fields alone.
-    """
+    """  # noqa: D301 (click knows \b, a backspace, as the mark of lines to be left as they are)
     from linkbudget.codegen import generate
     from linkbudget.link.model import Link
 
-    notes = Notes()
-    with notes.collected():
-        files = generate(Link.load(link), target, direction, prefix=prefix, **_settings(options))
-        _tell_replaced(out / "vectors.json", direction)
+    files = generate(Link.load(link), target, direction, prefix=prefix, **_settings(options))
+    _tell_replaced(out / "vectors.json", direction)
     states = {name: _write(out / name, text) for name, text in files.items()}
     if as_json:
         listed = [{"path": str(out / name), "state": state} for name, state in states.items()]
         emit_document({"target": target, "direction": direction, "files": listed}, notes)
         return
     emit("".join(f"{state:9}  {out / name}\n" for name, state in states.items()))
-    notes.tell()
 
 
 def _settings(options: tuple[str, ...]) -> dict[str, str]:

@@ -14,7 +14,7 @@ from importlib import import_module
 from os import PathLike, fspath
 from typing import TYPE_CHECKING, Any, Protocol
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, unknown_name
 from linkbudget.link.directions import direction_of
 
 if TYPE_CHECKING:
@@ -182,11 +182,7 @@ def target_costs(
     ends; `CaptureError` when no message of the link is in the capture.
     """
     names = (targets,) if isinstance(targets, str) else tuple(dict.fromkeys(targets))
-    faults = [
-        Fault("target", name, ", ".join(TARGETS), nearest_name(name, TARGETS))
-        for name in names
-        if name not in TARGETS
-    ]
+    faults = [unknown_name("target", name, TARGETS) for name in names if name not in TARGETS]
     way = ""
     try:
         way = direction_of(link, direction)

@@ -108,7 +108,6 @@ class Reported(Placement):
         """Messages accepted before each end from ``_ends_before`` on, and after the last."""
         self._ends_before = 0
         self._thrown_after = -1
-        self._last_ends: Ints = np.zeros((0, 2), dtype=np.int64)
 
     def collect(self, tables: Mapping[str, Ints]) -> None:
         """Take in everything."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, nearest_name, unknown_name
 from linkbudget.rig.clock import Clock, VirtualClock
 from linkbudget.rig.faults import Faults
 from linkbudget.rig.wire import Holding, Wire
@@ -199,7 +199,7 @@ class LinkPair:
     def end(self, name: str) -> End:
         """Return an end by its name; `SettingsError` for another name."""
         if name not in self.ends:
-            raise SettingsError(Fault("end", name, ", ".join(ENDS), nearest_name(str(name), ENDS)))
+            raise SettingsError(unknown_name("end", name, ENDS))
         return self.ends[name]
 
     def url(self, end: str) -> str:

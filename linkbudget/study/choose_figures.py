@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 from linkbudget.budget.arrivals import message_rates
@@ -26,9 +26,7 @@ from linkbudget.study.risk import (
     Risk,
     bytes_lost,
     flips_per_frame,
-    needs_trial,
-    without_check,
-    yearly_risk,
+    tried_risk,
 )
 from linkbudget.study.samples import spread, varied_values
 from linkbudget.units import SizeRange, exact
@@ -359,17 +357,12 @@ class Scales:
         error_rate = float(self.link.bit_error_rate)
         if not error_rate or any(rate is None for rate in self.rates.values()):
             return None
-        undetected = misread = 0.0
+        total = Risk(0.0, 0.0)
         for one in messages:
             rate = self.rates[one.name] or Fraction(0)
-            unchecked = self._flips(made, one.name, without_check(made.fmt))
-            checked = self._flips(made, one.name, made.fmt) if needs_trial(made.fmt) else None
-            risk = yearly_risk(
-                made.fmt, unchecked, one.typical, rate, self.link.line, error_rate, checked=checked
-            )
-            undetected += risk.undetected_per_year
-            misread += risk.misread_per_year
-        return Risk(undetected, misread)
+            trial = partial(self._flips, made, one.name)
+            total += tried_risk(made.fmt, trial, one.typical, rate, self.link.line, error_rate)
+        return total
 
     def _flips(self, made: Format, name: str, fmt: FrameFormat) -> Flips:
         """Return the trial of one message in a frame format, made once for each way to write it."""

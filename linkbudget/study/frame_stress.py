@@ -17,22 +17,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from html import escape
 from random import Random
 from typing import TYPE_CHECKING, Any
 
 from linkbudget.budget.arrivals import message_rates
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, unknown_name
 from linkbudget.link.requirements import requirement_rows
 from linkbudget.study.attacks import ATTACKS, Attack, Target
 from linkbudget.study.risk import (
-    Flips,
     PayloadReader,
     Risk,
     flips_per_frame,
-    needs_trial,
-    without_check,
-    yearly_risk,
+    tried_risk,
 )
 from linkbudget.study.samples import spread, varied_values
 from linkbudget.study.trials import Sample, outcomes
@@ -121,8 +119,7 @@ class FrameStress:
         for result in self.attacks:
             if result.name == name:
                 return result
-        names = [result.name for result in self.attacks]
-        raise SettingsError(Fault("attack", name, ", ".join(names), nearest_name(name, names)))
+        raise SettingsError(unknown_name("attack", name, [result.name for result in self.attacks]))
 
     @property
     def tried(self) -> int:
@@ -243,9 +240,7 @@ def _chosen(names: Sequence[str] | None) -> list[Attack]:
     known = {attack.name: attack for attack in ATTACKS}
     wrong = [name for name in names or () if name not in known]
     if wrong:
-        raise SettingsError(
-            [Fault("attack", name, ", ".join(known), nearest_name(name, known)) for name in wrong]
-        )
+        raise SettingsError([unknown_name("attack", name, known) for name in wrong])
     return [attack for attack in ATTACKS if names is None or attack.name in names]
 
 
@@ -318,23 +313,17 @@ def _attacked(
 def _risk(link: Link, codec: Codec, read: PayloadReader) -> Risk | None:
     """Return what single flips do in a year, as `choose` reckons it; None without error rate or rates."""
     error_rate = float(link.bit_error_rate)
-    rates = {message.name: message_rates(link)[message.name] for message in codec.messages}
-    if not error_rate or any(rate is None for rate in rates.values()):
-        return None
-    undetected = misread = 0.0
+    rates = message_rates(link)
+    total = Risk(0.0, 0.0)
     for message in codec.messages:
-        payload = codec.encode_payload(message.name, codec.attain(message.name, "typical"))
-        bare = flips_per_frame(without_check(codec.fmt), [payload], read, link.line.bytesize)
-        checked: Flips | None = None
-        if needs_trial(codec.fmt):
-            checked = flips_per_frame(codec.fmt, [payload], read, link.line.bytesize)
-        size = exact(codec.size(message.name).typical)
         rate = rates[message.name]
-        assert rate is not None
-        risk = yearly_risk(codec.fmt, bare, size, rate, link.line, error_rate, checked=checked)
-        undetected += risk.undetected_per_year
-        misread += risk.misread_per_year
-    return Risk(undetected, misread)
+        if not error_rate or rate is None:
+            return None
+        payload = codec.encode_payload(message.name, codec.attain(message.name, "typical"))
+        trial = partial(flips_per_frame, payloads=[payload], read=read, bytesize=link.line.bytesize)
+        size = exact(codec.size(message.name).typical)
+        total += tried_risk(codec.fmt, trial, size, rate, link.line, error_rate)
+    return total
 
 
 def findings(codec: Codec, results: Sequence[AttackResult]) -> Iterator[str]:

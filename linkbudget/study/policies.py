@@ -20,7 +20,7 @@ from html import escape
 from itertools import pairwise
 from typing import Any
 
-from linkbudget.errors import CaptureError, Fault, SettingsError, nearest_name
+from linkbudget.errors import CaptureError, Fault, SettingsError, unknown_name
 from linkbudget.link.model import DIRECTIONS, Link, Message
 from linkbudget.link.requirements import numeric_fields
 from linkbudget.message.fields import Counter
@@ -159,7 +159,7 @@ def _message(link: Link, name: str | None) -> Message:
         return next(message for direction in DIRECTIONS for message in link.messages_of(direction))
     names = [message.name for message in link.messages]
     if name not in names:
-        raise SettingsError(Fault("message", name, ", ".join(names), nearest_name(name, names)))
+        raise SettingsError(unknown_name("message", name, names))
     return link.messages[names.index(name)]
 
 
@@ -172,7 +172,7 @@ def _labels(
         field, wanted = labels
         names = [one.name for one in message.layout.fields]
         if field not in names:
-            raise SettingsError(Fault("labels", field, ", ".join(names), nearest_name(str(field), names)))
+            raise SettingsError(unknown_name("labels", field, names))
         return [one.value.get(field) == wanted for one in recorded]
     if len(labels) != len(recorded):
         raise SettingsError(

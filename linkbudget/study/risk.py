@@ -51,6 +51,7 @@ __all__ = [
     "flips_past_order",
     "flips_per_frame",
     "needs_trial",
+    "tried_risk",
     "without_check",
     "yearly_risk",
 ]
@@ -96,6 +97,12 @@ class Risk:
 
     undetected_per_year: float
     misread_per_year: float
+
+    def __add__(self, other: Risk) -> Risk:
+        return Risk(
+            self.undetected_per_year + other.undetected_per_year,
+            self.misread_per_year + other.misread_per_year,
+        )
 
 
 class PayloadReader:
@@ -238,6 +245,20 @@ def yearly_risk(
         return Risk(passing, passing * unchecked.believed_share)
     misread = damaged * checked.misread_share + passing * unchecked.believed_share
     return Risk(passing + damaged * checked.undetected_share, misread)
+
+
+def tried_risk(
+    fmt: FrameFormat,
+    trial: Callable[[FrameFormat], Flips],
+    frame_bytes: Fraction,
+    rate_hz: Fraction,
+    line: UartLine,
+    bit_error_rate: float,
+) -> Risk:
+    """Return the same after the trials it needs; ``trial`` gives single flips in frames of a format."""
+    unchecked = trial(without_check(fmt))
+    checked = trial(fmt) if needs_trial(fmt) else None
+    return yearly_risk(fmt, unchecked, frame_bytes, rate_hz, line, bit_error_rate, checked=checked)
 
 
 def flips_past_order(fmt: FrameFormat, frame_bytes: Fraction, bit_error_rate: float) -> float:

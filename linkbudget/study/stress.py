@@ -17,7 +17,15 @@ from itertools import product
 from random import Random
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.errors import CaptureError, Fault, LinkBudgetError, SettingsError, nearest_name, quiet
+from linkbudget.errors import (
+    CaptureError,
+    Fault,
+    LinkBudgetError,
+    SettingsError,
+    nearest_name,
+    quiet,
+    unknown_name,
+)
 from linkbudget.study.disturbances import KINDS, Case, Disturbance, Kind, disturbed
 
 if TYPE_CHECKING:
@@ -139,7 +147,7 @@ def stress(
     names = list(KINDS) if kinds is None else list(kinds)
     wrong = [name for name in names if name not in KINDS]
     if wrong:
-        raise SettingsError([Fault("kind", one, ", ".join(KINDS), nearest_name(one, KINDS)) for one in wrong])
+        raise SettingsError([unknown_name("kind", one, KINDS) for one in wrong])
     case = Case(link, capture)
     judge = _Judge(case)
     base = judge.requirements(case)
@@ -193,7 +201,7 @@ def find_smallest(
     case: Case, kind: Kind, breaks: Breaks, *, seed: int = 0, tries: int = TRIES, turns: int = TURNS
 ) -> Broken:
     """Return the smallest disturbance of a kind that breaks something, as far as it is found."""
-    search = _Search(case, kind, breaks)
+    search = _Search(breaks)
     most, places = kind.most(case), max(kind.places(case), 1)
     best: Disturbance | None = None
     if places <= FEW_PLACES:
@@ -218,7 +226,7 @@ def find_smallest(
 class _Search:
     """Disturbances that were tried, each once, and what each broke."""
 
-    def __init__(self, case: Case, kind: Kind, breaks: Breaks) -> None:
+    def __init__(self, breaks: Breaks) -> None:
         self._breaks = breaks
         self._way: dict[Disturbance, float] = {}
         self.unmet: dict[Disturbance, tuple[Requirement, ...]] = {}

@@ -36,17 +36,17 @@ class Sample:
         others = [one for one in (*payloads[hit + 1 :], *payloads[:hit]) if one != payloads[hit]] or [
             payloads[hit]
         ]
-        following = FOLLOWING
+        self.following = FOLLOWING
         if fmt.delimiter is None:
-            following += -(-fmt.max_frame_bytes // min(len(fmt.encode(one)) for one in others))
+            self.following += -(-fmt.max_frame_bytes // min(len(fmt.encode(one)) for one in others))
         # Two more than follow: they may be hit as well.
-        self.payloads = [payloads[hit], *(others[step % len(others)] for step in range(following + 2))]
+        self.payloads = [payloads[hit], *(others[step % len(others)] for step in range(self.following + 2))]
         self.frames = [fmt.encode(payload, number) for number, payload in enumerate(self.payloads)]
         self.values = [read(payload) for payload in self.payloads]
 
     def trial(self, data: bytes, hit: int) -> Trial | None:
         """Return the trial in which ``data`` arrives for the first ``hit`` frames; None for no change."""
-        behind = self.frames[hit : len(self.frames) - 3 + hit]
+        behind = self.frames[hit : hit + self.following]
         if data == b"".join(self.frames[:hit]):
             return None
         return Trial(self, data, hit, data + b"".join(behind))
@@ -64,7 +64,7 @@ class Trial:
     @property
     def behind(self) -> Sequence[int]:
         """The places of the intact frames in the sample."""
-        return range(self.hit, len(self.sample.frames) - 3 + self.hit)
+        return range(self.hit, self.hit + self.sample.following)
 
     def ends(self) -> dict[int, bytes]:
         """Return the payload of each intact frame by its end in the stream."""

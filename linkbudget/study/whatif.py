@@ -15,7 +15,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from typing import Any
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, unknown_name
 from linkbudget.link.model import Link
 from linkbudget.link.resolve import MeasureParser
 from linkbudget.study.policy_kinds import Policy, policy
@@ -114,7 +114,7 @@ def _sendings(
 ) -> list[Sending] | None:
     names = [message.name for message in link.codec(DIRECTION).messages]
     if message is not None and message not in names:
-        raise SettingsError(Fault("message", message, ", ".join(names), nearest_name(message, names)))
+        raise SettingsError(unknown_name("message", message, names))
     if policies is None:
         return None
     name = message or names[0]

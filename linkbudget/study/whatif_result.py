@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, unknown_name
 from linkbudget.study.headroom import Headroom
 from linkbudget.study.resending import Recording
 from linkbudget.study.whatif_changes import Change
@@ -98,7 +98,7 @@ class WhatIf:
         known = {row.name: row for row in (self.present, *self.rows, *self.tried, *self.left_out)}
         known |= {found.name: found.row for found in self.sets if found.row is not None}
         if name not in known:
-            raise SettingsError(Fault("row", name, ", ".join(known), nearest_name(str(name), known)))
+            raise SettingsError(unknown_name("row", name, known))
         if not known[name].applies:
             raise SettingsError(Fault("row", name, problem=f"was not replayed: {known[name].reason}"))
         return known[name]
