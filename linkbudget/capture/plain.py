@@ -22,7 +22,8 @@ def plain_pieces(source: Source, line: UartLine | None) -> Iterator[ByteCapture]
     """Yield the characters of a plain file in pieces; see `load_plain_bytes`."""
     if line is None:
         shapes = "a VCD, a table or a log; to read it as plain bytes without times, give a baud rate"
-        raise CaptureError(source.path, "byte 0", f"no capture recognised; expected {shapes}")
+        slip = " (by its name it is a link file)" if str(source.path).lower().endswith(".toml") else ""
+        raise CaptureError(source.path, "byte 0", f"no capture recognised{slip}; expected {shapes}")
     width = 2 if line.bytesize == 9 else 1
     count, rest = 0, b""
     for piece in source.pieces():

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 __all__ = ["Notes", "emit", "emit_document", "emit_page", "progress_bar", "say"]
 
 
+PLAIN = str.maketrans({"µ": "u", "×": "x", "°": " deg", "±": "+/-", "≤": "<=", "…": "...", "–": "-"})
+"""How signs are written where the encoding of the output has none of some of them."""
+
+
 class Notes:
     """The warnings of this library that came up during a command, each text once, in order."""
 
@@ -60,17 +64,26 @@ def say(line: str) -> None:
 def emit(text: str) -> None:
     """Write text on standard output; without a reader, or with one that stopped, the exit code is the same.
 
-    Characters that the output's encoding lacks (µ in plain ASCII) are replaced.
+    Characters that the output's encoding lacks are replaced (in plain ASCII, µs become us).
     """
     if sys.stdout is None:
         return
     encoding = sys.stdout.encoding or "utf-8"
     try:
-        sys.stdout.write(text.encode(encoding, "replace").decode(encoding))
+        sys.stdout.write(written_in(text, encoding))
         sys.stdout.flush()
     except BrokenPipeError:
         # What is still buffered would raise again when the interpreter ends.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def written_in(text: str, encoding: str) -> str:
+    """Return a text without what an encoding lacks: units and signs in plain letters, the rest as ?."""
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(PLAIN).encode(encoding, "replace").decode(encoding)
+    return text
 
 
 def emit_document(document: Mapping[str, object], notes: Notes) -> None:

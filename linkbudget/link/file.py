@@ -39,6 +39,8 @@ from linkbudget.wire.uart import UartLine
 
 __all__ = ["link_from_dict", "load_link", "parse_toml"]
 
+OF_CAPTURES = {".bin", ".csv", ".gz", ".jsonl", ".parquet", ".tsv", ".vcd", ".zst"}
+"""What names of captures end in: the likeliest slip is a capture where the link file belongs."""
 _AT_LINE = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
 
 
@@ -51,7 +53,10 @@ def load_link(path: str | PathLike[str]) -> Link:
         problem = f"cannot be read: {error.strerror or error}"
         raise SettingsError(Fault("", None, "a link file", problem=problem, file=name)) from error
     except SettingsError as error:
-        raise SettingsError([replace(fault, file=name) for fault in error.faults]) from None
+        faults = error.faults
+        if Path(path).suffix.lower() in OF_CAPTURES:
+            faults = (Fault("", None, "a link file, in TOML", problem="is a capture, by its name"),)
+        raise SettingsError([replace(fault, file=name) for fault in faults]) from None
 
 
 def parse_toml(content: bytes) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from linkbudget.report.terminal import (
     command_lines,
     figure,
     figure_table,
+    limit_figures,
     met_word,
     note,
     time,
@@ -288,8 +289,7 @@ def requirement_cells(row: Mapping[str, Any], names: Names) -> tuple[str, ...]:
     unmet = f"{row['unmet']:,} of {row['judged']:,}" if row["judged"] else "-"
     return (
         row["name"],
-        figure(row["limit"]),
-        figure(row["value"]),
+        *limit_figures(row["limit"], row["value"]),
         met_word(row["met"]),
         unmet,
         names.short(row["worst_in"]),

@@ -11,6 +11,8 @@ from linkbudget.report.terminal import (
     fact_list,
     figure,
     figure_table,
+    limit_figures,
+    met_word,
     note,
     share,
     time,
@@ -222,15 +224,7 @@ def requirement_rows(document: Document) -> list[RenderableType]:
     rows = document["requirements"]
     if not rows:
         return []
-    cells = [
-        (
-            row["name"],
-            figure(row["limit"]),
-            figure(row["value"]),
-            "not judged here" if row["met"] is None else "yes" if row["met"] else "NO",
-        )
-        for row in rows
-    ]
+    cells = [(row["name"], *limit_figures(row["limit"], row["value"]), met_word(row["met"])) for row in rows]
     whose = "the first" if document["first"] else "the nearest"
     return [
         figure_table(

@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from xml.etree import ElementTree
 
-from linkbudget.report.terminal import Document, figure
+from linkbudget.report.terminal import Document, limit_figures
 
 __all__ = ["junit_xml", "requirement_sentence"]
 
@@ -45,13 +45,14 @@ def junit_xml(document: Document, command: str, files: Sequence[str]) -> str:
 
 def requirement_sentence(row: Mapping[str, Any]) -> str:
     """Return what a requirement's row says, in a sentence."""
-    name, limit = row["name"], figure(row["limit"])
+    name, over = row["name"], -(row["headroom"] or 0)
+    limit, value, excess = limit_figures(row["limit"], row["value"], over)
     if row["met"] is None:
         return f"{name} (at most {limit}) is not judged by this command"
     if row["value"] is None:
         return f"In the model, {name} has no value, at most {limit} is asked for."
-    value = f"In the model, {name} is {figure(row['value'])}, at most {limit} is asked for"
-    return f"{value}." if row["met"] else f"{value} ({figure(-row['headroom'])} over)."
+    text = f"In the model, {name} is {value}, at most {limit} is asked for"
+    return f"{text}." if row["met"] else f"{text} ({excess} over)."
 
 
 def told(text: str) -> str:

@@ -172,6 +172,8 @@ def phase_rows(document: Document, link: Link) -> list[tuple[str, str, str]]:
     worst_at = f"releases at {format_us(sweep['worst_phase_us'])}"
     if sweep["phases"] > 1:
         tried = f"of {sweep['phases']:,} placements of the loop against the traffic"
+        if best == worst:
+            return [("missed, any phase", best, tried)]
         return [("missed, best phase", best, tried), ("missed, worst phase", worst, worst_at)]
     if sweep["worst_phase_us"] == link.resolve().loop.phase_ns / 1000:
         return []
@@ -229,7 +231,9 @@ def motion_table(document: Document, units: Mapping[str, str]) -> RenderableType
         )
         for row in document["motion"]
     ]
-    return figure_table("Joints", ["", "overshoot", "mean", "rms from ideal", "settles in", "at rest"], rows)
+    return figure_table(
+        "Joints", ["", "overshoot", "mean of it", "rms from ideal", "settles in", "at rest"], rows
+    )
 
 
 def margin_parts(document: Document) -> list[RenderableType]:
@@ -284,8 +288,12 @@ def uncertain_parts(document: Document) -> list[RenderableType]:
 
 def range_text(name: str, low: float | None, high: float | None) -> str:
     """Return the least and the largest value; nothing where they read alike. No value in some run: a dash."""
-    write = time if name.endswith("_us") else share if name == "utilisation" else figure
-    least, largest = ("-" if value is None else write(value) for value in (low, high))
+    if name.endswith("_us"):
+        least, largest = time(low), time(high)
+    elif name == "utilisation":
+        least, largest = ("-" if value is None else share(value) for value in (low, high))
+    else:
+        least, largest = figure(low, 3), figure(high, 3)
     return "" if least == largest else f"{least} to {largest}"
 
 

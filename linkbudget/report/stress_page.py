@@ -9,6 +9,7 @@ from linkbudget.report.terminal import (
     bullet,
     figure,
     figure_table,
+    limit_figures,
     note,
     requirement_table,
     time,
@@ -174,4 +175,5 @@ def amount(row: Document) -> str:
 
 def broken_text(row: Document) -> str:
     """Return a requirement and what it came to."""
-    return f"{row['name']} {figure(row['value'], 7)} > {figure(row['limit'], 7)}"
+    limit, value = limit_figures(row["limit"], row["value"])
+    return f"{row['name']} {value} > {limit}"

@@ -6,9 +6,11 @@ Every page is made from the dict of a result (``to_dict``), so it can say nothin
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
+from rich.cells import cell_len
 from rich.console import Console, Group
 from rich.padding import Padding
 from rich.table import Table
@@ -26,8 +28,10 @@ __all__ = [
     "fact_list",
     "figure",
     "figure_table",
+    "limit_figures",
     "note",
     "page_text",
+    "requirement_cells",
     "requirement_table",
     "share",
     "time",
@@ -36,6 +40,9 @@ __all__ = [
 ]
 
 Document = Mapping[str, Any]
+MOST_PLACES = 12
+MOST_UNBROKEN = 20
+"""A cell up to so wide is not broken to make a table fit."""
 
 
 def page_text(parts: Iterable[RenderableType], width: int = 80, colour: bool = False) -> str:
@@ -105,10 +112,22 @@ def word_list(title: str, rows: Iterable[Sequence[object]]) -> RenderableType:
 
 
 def titled(title: str, table: Table, rows: Iterable[Sequence[object]]) -> RenderableType:
-    """Return a table filled with rows, its title above it and an empty line above that."""
+    """Return a table filled with rows, its title above it and an empty line above that.
+
+    On a narrow page words are broken between lines, figures and names never: rather the table is wider.
+    """
     for row in rows:
-        table.add_row(*(Text(str(cell)) for cell in row))
-    return Padding(Group(Text(title, style="bold"), table), (1, 0, 0, 0))
+        texts = [str(cell) for cell in row]
+        table.add_row(*map(Text, texts))
+        for column, text in zip(table.columns, texts, strict=False):
+            pieces = [text] if column.justify == "right" else text.split()
+            column.min_width = max(column.min_width or 0, *(cell_len(one) for one in pieces), 0)
+    for column in table.columns:
+        column.overflow = "fold"
+        least = min(column.min_width or 0, MOST_UNBROKEN)
+        column.min_width = max(least, *(cell_len(one) for one in str(column.header).split()), 0)
+    # Not in a Padding, which cuts what is wider than the page.
+    return Group(Text(""), Text(title, style="bold"), table)
 
 
 def requirement_table(
@@ -118,17 +137,37 @@ def requirement_table(
     rows = document["requirements"]
     if not rows:
         return []
-    cells = [
-        (
-            row["name"],
-            figure(row["limit"]),
-            figure(row["value"]),
-            met_word(row["met"]),
-            figure(row["headroom"]),
-        )
-        for row in rows
-    ]
-    return [figure_table(title, ["", "at most", "is", "met", "left"], cells)]
+    return [figure_table(title, ["", "at most", "is", "met", "left"], map(requirement_cells, rows))]
+
+
+def requirement_cells(row: Document) -> tuple[str, str, str, str, str]:
+    """Return the name of a requirement, its limit, what is found, whether it is met, and what is left."""
+    limit, value, left = limit_figures(row["limit"], row["value"], row["headroom"])
+    return row["name"], limit, value, met_word(row["met"]), left
+
+
+def limit_figures(limit: float, found: float | None, *others: float | None) -> list[str]:
+    """Return a limit and what is held against it, to the same decimal place.
+
+    That is the one of the fourth digit of the largest; a later one where what is found would read as the
+    limit.
+    """
+    values = (limit, found, *others)
+    there = [value for value in values if value is not None and math.isfinite(value)]
+    places = 3 - math.floor(math.log10(max(map(abs, there), default=0) or 1))
+    if found is not None and math.isfinite(found) and found != limit:
+        places = max(places, math.ceil(-math.log10(abs(found - limit))))
+    return [figure_at(value, min(max(places, 0), MOST_PLACES)) for value in values]
+
+
+def figure_at(value: float | None, places: int) -> str:
+    """Return a number with at most so many decimals, a small one in three significant digits."""
+    if value is None or isinstance(value, int) or not math.isfinite(value):
+        return figure(value)
+    if value and abs(value) < 10.0**-places:
+        return figure(value, 3)
+    text = f"{value:,.{places}f}"
+    return text.rstrip("0").rstrip(".") if places else text
 
 
 def met_word(met: bool | None) -> str:

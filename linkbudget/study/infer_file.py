@@ -16,7 +16,7 @@ from linkbudget.wire.receivers import ENVIRONMENTS, UARTS
 
 __all__ = ["commented_toml"]
 
-WIDTH = 108
+WIDTH = 79
 _SECTION = re.compile(r"\[\[?([\w.-]+)\]\]?")
 _KEY = re.compile(r"([\w-]+) = ")
 
@@ -35,20 +35,26 @@ SURE = (
 def _names(rows: Iterable[str]) -> str:
     start = " " * 25 + "#   "
     text = ", ".join(f'"{name}"' for name in rows)
-    return "\n".join(wrap(text, WIDTH - 2, initial_indent=start, subsequent_indent=start))
+    return "\n".join(
+        wrap(text, WIDTH - 2, initial_indent=start, subsequent_indent=start, break_on_hyphens=False)
+    )
 
 
 UNKNOWN = f"""
-What a recording of the line cannot tell. Take the # away, put your own numbers in, and leave out what you do
-not have; `linkbudget schema` describes every key. Without [loop] there is a budget of the line, no replay.
+What a recording of the line cannot tell. Take the # away, put your own
+numbers in, and leave out what you do not have; `linkbudget schema` describes
+every key. Without [loop] there is a budget of the line, no replay.
 
-bit_error_rate in [line]: measure it, or leave it out; errors in so short a recording say little.
+bit_error_rate in [line]: measure it, or leave it out; errors in so short a
+  recording say little.
 
-use in [[message]]: "newest" (the default) for state such as a position, "every" for events such as a command,
-  then with act_by_us = how old an event may be when it is acted on.
+use in [[message]]: "newest" (the default) for state such as a position,
+  "every" for events such as a command, then with act_by_us = how old an event
+  may be when it is acted on.
 
 [sender]
-capture_to_send_us =     # from the moment the data describe to the first start bit: exposure, search
+capture_to_send_us =     # from the moment the data describe to the first
+                         # start bit: exposure, search
 
 [receiver]               # the controller's UART and driver
 uart =                   # a preset of the hardware, one of
@@ -67,13 +73,16 @@ interrupt_byte_us =
 [loop]                   # the control loop
 period_us =
 work_us =                # what a pass needs for everything but reading
-source = ""              # where these numbers come from; measured ones begin with "measured"
+source = ""              # where these numbers come from; measured ones
+                         # begin with "measured"
 
 [reading]                # how a pass takes bytes
-strategy =               # "everything", "snapshot", "at-most" with limit_bytes, "whole-message" with
-                         # timeout_us, "newest"
+strategy =               # "everything", "snapshot", "at-most" with
+                         # limit_bytes, "whole-message" with timeout_us,
+                         # "newest"
 
-[parser]                 # what reading a message costs the controller; `linkbudget cost` measures it
+[parser]                 # what reading a message costs the controller;
+                         # `linkbudget cost` measures it
 read_call_us =
 byte_us =
 message_us =

@@ -55,8 +55,8 @@ def _parts(page: Iterable[RenderableType]) -> Iterator[tuple[str, str | Table]]:
     for part in page:
         inner = part.renderable if isinstance(part, Padding) else part
         if isinstance(inner, Group):
-            title, *rest = inner.renderables
-            yield from ((_plain(title), made) for made in rest if isinstance(made, Table))
+            title = "".join(_plain(one) for one in inner.renderables if isinstance(one, Text))
+            yield from ((title, made) for made in inner.renderables if isinstance(made, Table))
         elif isinstance(inner, Table):
             yield "", inner
         elif isinstance(inner, Text):

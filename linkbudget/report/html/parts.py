@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from linkbudget.report.html.svg import Histogram, histogram_of, histogram_svg, share_bars, swatch
-from linkbudget.report.terminal import figure, met_word, share
+from linkbudget.report.terminal import figure, requirement_cells, share
 from linkbudget.units import format_count, format_us
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def legend() -> str:
 
 def longest_section(result: Replay, run: Run) -> str:
     """Return where the longest pass went, beside late passes and the others on average."""
-    rows = _spent_rows(result, run)
+    rows = _spent_rows(run)
     if not rows:
         return section("longest-head", "Where the longest pass went", "<p>No pass ran.</p>")
     shown = [what for what in SPENT if any(spent[what] for _, spent in rows)]
@@ -118,7 +118,7 @@ def longest_section(result: Replay, run: Run) -> str:
     return section("longest-head", "Where the longest pass went", picture + table(heads, cells, range(1, 4)))
 
 
-def _spent_rows(result: Replay, run: Run) -> list[tuple[str, dict[str, float]]]:
+def _spent_rows(run: Run) -> list[tuple[str, dict[str, float]]]:
     passes = run.passes
     if not len(passes):
         return []
@@ -204,16 +204,7 @@ def requirement_section(document: Document) -> str:
         return section(
             "require-head", "Requirements", "<p>The link file states none; a [require] table would.</p>"
         )
-    cells = [
-        (
-            row["name"],
-            figure(row["limit"]),
-            figure(row["value"]),
-            met_word(row["met"]),
-            figure(row["headroom"]),
-        )
-        for row in rows
-    ]
+    cells = [requirement_cells(row) for row in rows]
     return section(
         "require-head",
         "Requirements of the link file",
