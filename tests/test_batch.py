@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -181,12 +182,22 @@ def test_other_options_are_another_replay(lab, beans, options):
     assert each(FRAMES, lab / "monday" / "run-0000.jsonl", beans.out, **options).finished_before == 0
 
 
+def test_the_same_content_under_another_suffix_is_another_replay(lab, tmp_path):
+    # Plain bytes, as .bin says; a file named .vcd is read as a dump, and is none.
+    loaded = load_bytes(lab / "monday" / "run-0000.jsonl", Link.load(FRAMES).line)
+    (tmp_path / "night.bin").write_bytes(loaded.data.astype("uint8").tobytes())
+    assert len(each(FRAMES, tmp_path / "night.bin", tmp_path / "out").done) == 1
+    (tmp_path / "night.bin").rename(tmp_path / "night.vcd")
+    batch = each(FRAMES, tmp_path / "night.vcd", tmp_path / "out")
+    assert (batch.finished_before, len(batch.failures)) == (0, 1)
+
+
 def test_another_version_is_another_replay(lab, beans, monkeypatch):
     monkeypatch.setattr("linkbudget.__version__", "9.9.9")
     assert each(FRAMES, lab / "monday" / "run-0000.jsonl", beans.out).finished_before == 0
 
 
-@pytest.mark.parametrize("harm", ["cut", "changed", "empty", "other key"])
+@pytest.mark.parametrize("harm", ["cut", "changed", "empty", "other key", "a list", "no tables"])
 def test_a_kept_replay_that_is_not_whole_is_not_taken(lab, tmp_path, harm):
     capture = lab / "monday" / "run-0000.jsonl"
     first = each(FRAMES, capture, tmp_path / "out")
@@ -197,6 +208,8 @@ def test_a_kept_replay_that_is_not_whole_is_not_taken(lab, tmp_path, harm):
         "changed": text.replace('"passes": ', '"passes": 1', 1),
         "empty": "",
         "other key": text.replace(kept.stem, "0" * 64),
+        "a list": "[]",
+        "no tables": json.dumps({"key": kept.stem}),
     }[harm]
     assert harmed != text
     kept.write_text(harmed)
@@ -223,6 +236,18 @@ def test_what_cannot_be_written_whole_leaves_what_was_there(tmp_path):
         write_half()
     assert [one.name for one in tmp_path.iterdir()] == ["kept.json"]
     assert path.read_text() == "before"
+
+
+def test_a_full_disk_is_told_with_the_file_that_it_has_no_room_for(tmp_path):
+    def write():
+        with batch_store.written_whole(tmp_path / "replays.parquet"):
+            raise OSError(
+                errno.ENOSPC, "Error writing bytes to file. Detail: [errno 28]"
+            )  # as pyarrow has it
+
+    with pytest.raises(OSError, match="No space left on device") as caught:
+        write()
+    assert caught.value.filename == str(tmp_path / "replays.parquet")
 
 
 def test_a_batch_is_taken_up_where_its_main_process_was_killed(lab, beans, tmp_path):
@@ -370,6 +395,16 @@ def test_a_stopped_batch_keeps_what_is_finished(lab, beans, tmp_path):
     assert rows_of(again) == rows_of(beans)
 
 
+def test_a_batch_is_stopped_also_where_all_is_finished(lab, beans):
+    asked = []
+    batch = each(
+        *([FRAMES, lab / "slow.toml"], [lab / "monday", lab / "tuesday"], beans.out),
+        stopped=lambda: len(asked) > 3 or bool(asked.append(0)),
+    )
+    assert batch.partial
+    assert 0 < batch.finished_before < 24
+
+
 def test_what_was_not_done_says_nothing_of_a_link(lab, tmp_path):
     batch = each([FRAMES, TEXT], lab / "monday", tmp_path / "out", stopped=lambda: True)
     assert (batch.undone, batch.unused_links) == (12, ())
@@ -428,6 +463,84 @@ def test_a_folder_is_gone_through_and_nothing_is_lost_silently(lab, tmp_path, mo
         "recordings/results": finding.OURS,
         "recordings/monday/run-0000.jsonl": finding.TWICE,
     }
+
+
+def test_links_in_circles_are_not_followed_by_patterns(tmp_path, monkeypatch):
+    # Two of them: that of glob.glob does not come back within hours.
+    for name in ("a", "b", ".c", "out/finished"):
+        (tmp_path / name).mkdir(parents=True)
+        (tmp_path / name / "run.vcd").touch()
+    (tmp_path / "run.vcd").touch()
+    for name in ("a", "b"):
+        (tmp_path / name / "top").symlink_to(tmp_path, target_is_directory=True)
+    monkeypatch.chdir(tmp_path)
+    for pattern in ("**/*.vcd", "**", "**/**/run.vcd", f"{tmp_path}/**/*.vcd"):
+        found = find_captures(pattern, results=batch_store.is_store)
+        names = [os.path.relpath(path) for path in found.captures]
+        assert sorted(names) == ["a/run.vcd", "b/run.vcd", "run.vcd"], pattern
+        assert {os.path.relpath(one.path): one.why for one in found.passed_over} == {
+            ".c": finding.HIDDEN,
+            "a/top": finding.LINKED,
+            "b/top": finding.LINKED,
+            "out": finding.OURS,
+        }, pattern
+    assert find_captures("a/**/*.vcd").captures == ("a/run.vcd",)
+
+
+def test_pipes_are_not_waited_for(lab, tmp_path):
+    os.mkfifo(tmp_path / "pipe.vcd")
+    assert [one.why for one in find_captures(tmp_path).passed_over] == [finding.SPECIAL]
+    assert [one.why for one in find_captures(f"{tmp_path}/*").passed_over] == [finding.SPECIAL]
+    with pytest.raises(SettingsError, match=r"pipe.vcd: is a pipe or a device"):
+        find_captures(tmp_path / "pipe.vcd")
+    listed = find_captures(lab / "monday" / "run-0000.jsonl", listed=[str(tmp_path / "pipe.vcd")])
+    (row,) = each(FRAMES, listed, tmp_path / "out").failures
+    assert row["error"].startswith("cannot be read: a pipe or a device")
+
+
+def test_a_link_to_nowhere_that_a_pattern_matches_is_not_lost(tmp_path):
+    (tmp_path / "gone.vcd").symlink_to(tmp_path / "nowhere")
+    assert find_captures(f"{tmp_path}/*").captures == ((tmp_path / "gone.vcd").as_posix(),)
+
+
+def test_a_folder_that_cannot_be_read_fails_and_is_not_passed_over(lab, tmp_path, monkeypatch):
+    shutil.copytree(lab / "monday", tmp_path / "lab" / "monday")
+    shut = tmp_path / "lab" / "shut"
+    shut.mkdir()
+    real = os.scandir
+
+    def scandir(path):  # chmod would not do: whoever runs as root may read everything
+        if Path(path) == shut:
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    batch = each(FRAMES, tmp_path / "lab", tmp_path / "out")
+    assert len(batch.done) == 6
+    assert [row["capture"] for row in batch.failures] == [shut.as_posix()]
+    assert batch.failures[0]["error"].startswith("cannot be read: ")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse names that are no text")
+def test_names_that_are_no_text_are_escaped(lab, tmp_path):
+    folder = tmp_path / "captures"
+    folder.mkdir()
+    content = (lab / "monday" / "run-0000.jsonl").read_bytes()
+    for name, data in ((b"caf\xe9.jsonl", content), (b"two\nlines.jsonl", content), (b"no\n\xe9.vcd", b"x")):
+        Path(os.fsdecode(os.fsencode(folder) + b"/" + name)).write_bytes(data)
+    (folder / os.fsdecode(b"\xe9.txt")).write_text("notes\n")
+    batch = each(FRAMES, folder, tmp_path / "out")
+    assert sorted(Path(row["capture"]).name for row in batch.done) == [
+        "caf\\udce9.jsonl",
+        "two\\nlines.jsonl",
+    ]
+    assert {Path(path).name for path in batch.captures} == {
+        Path(row["capture"]).name for row in batch.replays
+    }
+    (failed,) = batch.failures
+    assert Path(failed["capture"]).name == "no\\n\\udce9.vcd"
+    assert failed["error"].startswith("line 1: ")
+    assert [Path(one.path).name for one in batch.passed_over] == ["\\udce9.txt"]
 
 
 def test_patterns_and_names_that_stand_for_nothing(lab, tmp_path, monkeypatch):

@@ -147,6 +147,14 @@ def test_without_pyarrow_one_line_says_which_extra_is_missing(linkbudget, lab, m
     )
 
 
+def test_a_report_of_before_is_replaced_whatever_captures_are_missing(linkbudget, lab):
+    Path("names.txt").write_text("gone.vcd\n")
+    for _ in range(2):
+        ran = each(linkbudget, "slow.toml", "monday", "--list", "names.txt", "--html", "out.html")
+        assert (ran.code, ran.err) == (2, "linkbudget: gone.vcd: cannot be read: No such file or directory\n")
+    assert "gone.vcd" in Path("out.html").read_text(encoding="utf-8")
+
+
 # --- exit codes, requirements -----------------------------------------------------------------------------
 
 

@@ -113,6 +113,7 @@ def replay_every(notes: Notes, names: Sequence[str], given: CaptureInput, option
 
 def load_links(files: Sequence[str], options: EachOptions) -> dict[str, Link]:
     """Return the links by the names of their files; `SettingsError` with the faults of all of them."""
+    from linkbudget.capture.finding import printable
     from linkbudget.errors import Fault, SettingsError
     from linkbudget.link.model import Link
 
@@ -123,7 +124,9 @@ def load_links(files: Sequence[str], options: EachOptions) -> dict[str, Link]:
             raise click.UsageError(f"{name}: there is no such link file")
         try:
             link = Link.load(name)
-            links[Path(name).as_posix()] = measured(with_frame(link, options.delimiting, options.crc))[0]
+            links[printable(Path(name).as_posix())] = measured(
+                with_frame(link, options.delimiting, options.crc)
+            )[0]
         except SettingsError as error:
             faults += error.faults
     if faults:

@@ -32,5 +32,6 @@ def _in_a_folder(context: click.Context, option: click.Parameter, path: Path | N
 
 def refuse_input(option: str, path: Path, read: tuple[Path | None, ...]) -> None:
     """Raise when a file to be written is one of those that a command reads: it must not be lost."""
-    if any(file is not None and path.exists() and path.samefile(file) for file in read):
+    there = [file for file in read if file is not None and file.exists()]  # others are told of when read
+    if path.exists() and any(map(path.samefile, there)):
         raise click.UsageError(f"{option}: {path} is an input of this command")

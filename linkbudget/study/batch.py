@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from linkbudget.capture.finding import Found, find_captures
+from linkbudget.capture.finding import Found, find_captures, printable
 from linkbudget.capture.readers import Options
 from linkbudget.capture.source import FilePath
 from linkbudget.errors import Fault, SettingsError, nearest_name
@@ -95,7 +95,7 @@ def replay_each(
         problem = "there is no capture" + (f"; passed over: {why}" if why else "")
         raise SettingsError(Fault("captures", None, "one capture at least", problem=problem))
     lines = {name: _line(link, baudrate, format) for name, link in named.items()}
-    plan = Plan(named, lines, found.captures, Store(out), phases, reading, progress)
+    plan = Plan(named, lines, found.captures, Store(out), phases, reading, progress, stopped)
     plan.tell()
     with ExitStack() as opened:
         hands: Hands
@@ -112,7 +112,7 @@ def replay_each(
     return Batch(
         out=str(out),
         links=named,
-        captures=found.captures,
+        captures=tuple(map(printable, found.captures)),
         tables=tables,
         passed_over=found.passed_over,
         finished_before=plan.before,
@@ -132,12 +132,12 @@ def available_cpus() -> int:
 def named_links(links: Links) -> dict[str, Link]:
     """Return links by name: of a file its path, of others ``link 1``, ``link 2`` and so on."""
     if isinstance(links, Mapping):
-        return {str(name): link for name, link in links.items()}
+        return {printable(str(name)): link for name, link in links.items()}
     given = [links] if isinstance(links, str | Path | Link) else list(links)
     named: dict[str, Link] = {}
     faults: list[Fault] = []
     for number, one in enumerate(given, 1):
-        name = f"link {number}" if isinstance(one, Link) else Path(one).as_posix()
+        name = f"link {number}" if isinstance(one, Link) else printable(Path(one).as_posix())
         if name in named:
             continue
         try:
@@ -195,6 +195,7 @@ class Plan:
     phases: int
     reading: Mapping[str, Any]
     progress: Progress | None = None
+    stopped: Callable[[], bool] = lambda: False
     before: int = 0
     done: int = 0
     ours: int = 0
@@ -221,6 +222,8 @@ class Plan:
 
         digests = {name: digest_of(link) for name, link in self.links.items()}
         for capture in self.captures:
+            if self.stopped():  # it may be long until there is one that is not finished
+                return
             path = os.path.abspath(capture)
             try:
                 self.stamps[path] = _stamp(path)
@@ -286,7 +289,7 @@ class Plan:
                 tables = self.came.get((link, capture))
                 if tables is None:
                     continue
-                head = {"link": link, "capture": capture}
+                head = {"link": link, "capture": printable(capture)}
                 replayed = {**self._file(capture), **tables["replays"]}
                 if replayed["state"] == OTHER and capture not in of_some_link:
                     replayed["state"] = FAILED

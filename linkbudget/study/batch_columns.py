@@ -54,7 +54,7 @@ def _figures(kind: str, unit: str, rows: Mapping[str, tuple[str, str]]) -> dict[
 
 IDENTITY: dict[str, Column] = {
     "link": Column("text", "", "Link file, or the name the link was given."),
-    "capture": Column("text", "", "Capture file, as it was named or found."),
+    "capture": Column("text", "", "Capture file, as named or found; control characters are escaped."),
 }
 
 FATES = {

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
+from linkbudget.capture.finding import printable
 from linkbudget.capture.pieces import open_bytes
 from linkbudget.capture.tally import Tally, other_rate
 from linkbudget.capture.unmarked import unmarked_channel
@@ -96,13 +97,13 @@ def run_job(job: Job, stopped: Callable[[], bool] = lambda: False) -> Outcome:
 
 
 def in_one_line(text: str) -> str:
-    """Return a text without line ends."""
-    return " ".join(text.split())
+    """Return a text without line ends and other characters that cannot be printed."""
+    return printable(" ".join(text.split()))
 
 
 def nameless(text: str, job: Job) -> str:
     """Return a text in one line, without the place of the capture: whoever lists it names the capture."""
-    return in_one_line(text).replace(f"{job.path}: ", "").replace(job.path, "the capture")
+    return in_one_line(text.replace(f"{job.path}: ", "").replace(job.path, "the capture"))
 
 
 def _replayed(job: Job, stopped: Callable[[], bool]) -> Outcome:
