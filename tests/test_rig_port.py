@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 import time
 import warnings
@@ -62,6 +64,15 @@ def test_the_scheme_is_known_to_pyserial(pair):
     assert pair.controller.read(1) == b"x"
 
 
+def test_a_pair_makes_the_scheme_known_before_a_port_of_it_is_opened():
+    program = (
+        "import serial; from linkbudget import LinkPair; pair = LinkPair(name='bench');"
+        " print(serial.serial_for_url('rig://bench/module').port)"
+    )
+    ran = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert (ran.stdout, ran.stderr) == ("rig://bench/module\n", "")
+
+
 @pytest.mark.parametrize(
     ("url", "said"),
     [
@@ -72,7 +83,7 @@ def test_the_scheme_is_known_to_pyserial(pair):
         ("rig://nobody/module?speed=3", "expected rig://NAME/controller"),
     ],
 )
-def test_a_url_that_names_no_end_is_refused_in_one_line(url, said):
+def test_a_url_that_names_no_end_is_refused_in_one_line(pair, url, said):
     with pytest.raises(serial.SerialException, match=said) as caught:
         serial.serial_for_url(url)
     assert "\n" not in str(caught.value)

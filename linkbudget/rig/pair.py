@@ -7,6 +7,7 @@ import re
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib.util import find_spec
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -144,6 +145,11 @@ class LinkPair:
             if self.name in _KNOWN:
                 raise SettingsError(Fault("name", self.name, "a name that no other open pair has"))
             _KNOWN[self.name] = self
+        # Without pyserial nobody opens a URL.
+        if find_spec("serial") is not None:
+            from linkbudget.rig.port import register_scheme
+
+            register_scheme()
 
     @classmethod
     def from_link(cls, link: Link, **more: Any) -> LinkPair:
