@@ -57,6 +57,16 @@ FLAPS = MessageLayout(
 )
 
 
+def sizes_of(data, seed, most):
+    """Return the sizes of chunks, drawn from 1 to ``most``, that the data are cut into."""
+    rng = random.Random(seed)
+    sizes, left = [], len(data)
+    while left:
+        sizes.append(min(left, rng.randint(1, most)))
+        left -= sizes[-1]
+    return sizes
+
+
 def beans_codec(fmt=None, encoding="packed-bits"):
     return Codec(
         fmt or FrameFormat(max_payload=16), (CodecMessage(BEANS, encoding), CodecMessage(FLAPS, encoding))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
-import random
 import subprocess
 import sys
 from pathlib import Path
@@ -19,6 +18,7 @@ from codegen_cases import (
     expected_of,
     noise_of,
     packed_codecs,
+    sizes_of,
     spec_of,
     text_codecs,
     vectors_of,
@@ -60,16 +60,6 @@ def generated(codec):
     spec = spec_of(codec, "micropython")
     files = target_of("micropython").generate(spec, {"form": "builtins"})
     return spec, files
-
-
-def sizes_of(data, seed, most):
-    rng = random.Random(seed)
-    sizes = []
-    left = len(data)
-    while left:
-        sizes.append(min(left, rng.randint(1, most)))
-        left -= sizes[-1]
-    return sizes
 
 
 def case_of(folder, codec, name, count=40, more=(), every=1):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import random
 import struct
 import subprocess
 
@@ -17,6 +16,7 @@ from codegen_cases import (
     expected_of,
     noise_of,
     packed_codecs,
+    sizes_of,
     spec_of,
     vectors_of,
 )
@@ -124,15 +124,6 @@ def representable(spec, vector):
             if not -(1 << bits) * (inner.low < 0) <= raw < 1 << bits:
                 return False
     return True
-
-
-def sizes_of(data, seed, most):
-    rng = random.Random(seed)
-    sizes, left = [], len(data)
-    while left:
-        sizes.append(min(left, rng.randint(1, most)))
-        left -= sizes[-1]
-    return sizes
 
 
 def case_of(folder, codec, name, count=60, more=(), every=1):

@@ -143,17 +143,28 @@ def _json(value: Any) -> str:
 
 def _values(spec: DirectionSpec, message: MessageSpec) -> Iterator[tuple[str, Mapping[str, Any], int]]:
     """Yield edge values and drawn ones, each with what it is and a sequence number."""
-    reference = spec.codec.message(message.name)
-    layout, encoding = reference.layout, reference.encoding
-    filler = {True: encoding.filler(Bytes(0, 1, True)), False: encoding.filler(Bytes(0, 1))}
     for which in ("minimum", "maximum", "typical"):
-        yield which, layout.from_primitive(_edge(layout.group, which, filler)), len(which)
+        yield which, _edge_value(spec, message, which), len(which)
     for which in ("minimum", "maximum"):
         what = f"{which} frame"
         yield what, spec.codec.attain(message.name, which), spec.codec.attain_sequence(message.name, which)
+    layout = spec.codec.message(message.name).layout
     rng = random.Random(f"vectors of {message.name}")
     for number in range(DRAWN):
-        yield "drawn", layout.from_primitive(_drawn(layout.group, rng, filler)), (37 * number) % 256
+        drawn = _drawn(layout.group, rng, _fillers(spec, message))
+        yield "drawn", layout.from_primitive(drawn), (37 * number) % 256
+
+
+def _edge_value(spec: DirectionSpec, message: MessageSpec, which: str) -> dict[str, Any]:
+    """Return the value whose fields are all at their minimum, maximum or typical value."""
+    layout = spec.codec.message(message.name).layout
+    return layout.from_primitive(_edge(layout.group, which, _fillers(spec, message)))
+
+
+def _fillers(spec: DirectionSpec, message: MessageSpec) -> dict[bool, bytes]:
+    """Return the byte that texts (True) and blobs are filled with."""
+    encoding = spec.codec.message(message.name).encoding
+    return {text: encoding.filler(Bytes(0, 1, text)) for text in (True, False)}
 
 
 def _edge(primitive: Primitive, which: str, filler: Mapping[bool, bytes]) -> State:
@@ -219,28 +230,14 @@ def _good(spec: DirectionSpec, message: MessageSpec) -> Iterator[dict[str, Any]]
 
 def _refused(spec: DirectionSpec, message: MessageSpec) -> Iterator[dict[str, Any]]:
     """Yield values out of range, one field at a time, and one whose payload is too long if there is one."""
-    reference = spec.codec.message(message.name)
-    typical = reference.layout.from_primitive(
-        _edge(
-            reference.layout.group,
-            "typical",
-            {True: reference.encoding.filler(Bytes(0, 1, True)), False: b"\0"},
-        )
-    )
-    base = raw_value(message, typical)
+    base = raw_value(message, _edge_value(spec, message, "typical"))
     for slot in message.fields:
         inner = slot.item if isinstance(slot, Maybe) else slot
         if isinstance(inner, Number):
             for wrong in (inner.low - 1, inner.high + 1):
                 yield {"what": f"{slot.name} out of range", "message": message.name,
                        "raw": {**base, slot.name: wrong}}  # fmt: skip
-    longest = reference.layout.from_primitive(
-        _edge(
-            reference.layout.group,
-            "maximum",
-            {True: reference.encoding.filler(Bytes(0, 1, True)), False: b"\0"},
-        )
-    )
+    longest = _edge_value(spec, message, "maximum")
     if not _fits(spec, message.name, longest):
         what = f"payload longer than {spec.fmt.max_payload}"
         yield {"what": what, "message": message.name, "raw": raw_value(message, longest)}

@@ -8,6 +8,7 @@ from fractions import Fraction
 from math import lcm
 
 from linkbudget.codegen.plain.lines import literal
+from linkbudget.codegen.plain.style import CheckedValues
 from linkbudget.codegen.spec import Many, Maybe, MessageSpec, Number, Octets, Real, Record, Slot
 from linkbudget.message.primitives import Stepped
 
@@ -41,7 +42,7 @@ def constant_name(slot: Number) -> str:
     return "_" + "".join(c if c.isascii() and c.isalnum() else "_" for c in slot.path).upper() + "_"
 
 
-class CPythonStyle:
+class CPythonStyle(CheckedValues):
     """Names every record once and remembers the constants that fields need."""
 
     def __init__(self) -> None:
@@ -95,19 +96,6 @@ class CPythonStyle:
         if number.kind == "scaled":
             return f"steps_of({source}, {self.constant(number)}, {literal(number.path)})"
         return f"whole_of({source}, {number.low}, {number.high}, {literal(number.path)})"
-
-    def real(self, real: Real, source: str) -> str:
-        """Return the float of a value, checked."""
-        return f"real_of({source}, {real.width}, {real.low!r}, {real.high!r}, {literal(real.path)})"
-
-    def octets(self, octets: Octets, source: str) -> str:
-        """Return the bytes of a value, checked."""
-        what = "text_of" if octets.text else "bytes_of"
-        return f"{what}({source}, {octets.shortest}, {octets.longest}, {literal(octets.path)})"
-
-    def items(self, source: str, fewest: int, most: int, path: str) -> str:
-        """Return the elements of a value, their number checked."""
-        return f"items_of({source}, {fewest}, {most}, {literal(path)})"
 
     def text(self, source: str) -> str:
         """Return an expression that is the text of bytes, or None when they are not UTF-8."""

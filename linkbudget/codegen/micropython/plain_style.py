@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from math import lcm
 
 from linkbudget.codegen.plain.lines import literal
+from linkbudget.codegen.plain.style import CheckedValues
 from linkbudget.codegen.spec import Many, Maybe, MessageSpec, Number, Octets, Real, Record, Slot
 from linkbudget.message.primitives import Stepped
 
@@ -23,7 +24,7 @@ def reserved_words() -> frozenset[str]:
     return frozenset([*keyword.kwlist, *_TAKEN.split(), "match", "case", "type"])
 
 
-class PlainStyle:
+class PlainStyle(CheckedValues):
     """Numbers as they are in slots: a choice is the place of its word, a scaled field its count of steps."""
 
     def __init__(self, messages: Sequence[MessageSpec]) -> None:
@@ -36,19 +37,6 @@ class PlainStyle:
     def number(self, number: Number, source: str) -> str:
         """Return the raw form of a value, checked."""
         return f"whole_of({source}, {number.low}, {number.high}, {literal(number.path)})"
-
-    def real(self, real: Real, source: str) -> str:
-        """Return the float of a value, checked."""
-        return f"real_of({source}, {real.width}, {real.low!r}, {real.high!r}, {literal(real.path)})"
-
-    def octets(self, octets: Octets, source: str) -> str:
-        """Return the bytes of a value, checked."""
-        what = "text_of" if octets.text else "bytes_of"
-        return f"{what}({source}, {octets.shortest}, {octets.longest}, {literal(octets.path)})"
-
-    def items(self, source: str, fewest: int, most: int, path: str) -> str:
-        """Return the elements of a value, their number checked."""
-        return f"items_of({source}, {fewest}, {most}, {literal(path)})"
 
     def text(self, source: str) -> str:
         """Return an expression that is the bytes of a text, or None when they are not UTF-8."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
+from linkbudget.codegen.plain.lines import literal
 from linkbudget.codegen.spec import MessageSpec, Number, Octets, Real, Record, Slot
 
-__all__ = ["Style"]
+__all__ = ["CheckedValues", "Style"]
 
 
 class Style(Protocol):
@@ -54,3 +55,20 @@ class Style(Protocol):
 
     def word_text(self, data: str, word: str) -> str:
         """Return the value of a label of which there are both bytes and text."""
+
+
+class CheckedValues:
+    """What both styles write alike: values that are floats, bytes or lists, checked by a helper."""
+
+    def real(self, real: Real, source: str) -> str:
+        """Return the float of a value, checked."""
+        return f"real_of({source}, {real.width}, {real.low!r}, {real.high!r}, {literal(real.path)})"
+
+    def octets(self, octets: Octets, source: str) -> str:
+        """Return the bytes of a value, checked."""
+        what = "text_of" if octets.text else "bytes_of"
+        return f"{what}({source}, {octets.shortest}, {octets.longest}, {literal(octets.path)})"
+
+    def items(self, source: str, fewest: int, most: int, path: str) -> str:
+        """Return the elements of a value, their number checked."""
+        return f"items_of({source}, {fewest}, {most}, {literal(path)})"
