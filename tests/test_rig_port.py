@@ -67,7 +67,7 @@ def test_the_scheme_is_known_to_pyserial(pair):
 def test_a_pair_makes_the_scheme_known_before_a_port_of_it_is_opened():
     program = (
         "import serial; from linkbudget import LinkPair; pair = LinkPair(name='bench');"
-        " print(serial.serial_for_url('rig://bench/module').port)"
+        " print(serial.serial_for_url('rig://bench/module', 115200).port)"
     )
     ran = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
     assert (ran.stdout, ran.stderr) == ("rig://bench/module\n", "")
