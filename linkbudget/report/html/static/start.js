@@ -34,6 +34,7 @@ async function start() {
   const tell = () => {
     const { cursor } = view;
     sentence.textContent = cursor ? describe(model, cursor.row, cursor.at) : sentence.dataset.empty;
+    sentence.classList.toggle("hint", !cursor);
   };
   takeHold(view, canvas, tell);
   holdStrip(element("strip"), model, view);

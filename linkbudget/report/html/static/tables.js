@@ -16,6 +16,7 @@ function pagedTable(place, tables) {
     const range = table.count ? `${(first + 1).toLocaleString("en-US")} to ${last.toLocaleString("en-US")} of ` : "";
     label.textContent = `${range}${count(table.count, "row")}`;
     body.replaceChildren(headOf(table), bodyOf(table, first, last));
+    numbersRight(body);
   };
   const label = document.createElement("span");
   const turn = (text, to) => button(text, () => {
@@ -74,6 +75,16 @@ function bodyOf(table, first, last) {
     for (const text of table.cells(at)) row.insertCell().textContent = text;
   }
   return body;
+}
+
+// Columns that hold numbers alone, or dashes, stand to the right.
+function numbersRight(body) {
+  const [head, ...rows] = body.rows;
+  for (let at = 0; at < head.cells.length; at++) {
+    const texts = rows.map((row) => row.cells[at].textContent);
+    if (!texts.some((text) => /\d/.test(text)) || !texts.every((text) => /^-?[\d.,]*%?$/.test(text))) continue;
+    for (const row of body.rows) row.cells[at].className = "number";
+  }
 }
 
 function saveTable(table) {
