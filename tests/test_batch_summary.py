@@ -86,6 +86,11 @@ def test_more_unmet_requirements_come_first_then_those_further_over():
     ]
 
 
+def test_what_is_over_a_limit_by_little_does_not_read_as_the_limit():
+    found = listed([replayed("run")], [required("run", 22000.004, limit=22000)])
+    assert found == [("run", ["age_us 22,000.004 (at most 22,000)"])]
+
+
 @pytest.mark.parametrize(
     ("figures", "why"),
     [

@@ -13,19 +13,20 @@ from linkbudget.report.terminal import (
     command_lines,
     figure,
     figure_table,
-    limit_figures,
     met_word,
     note,
     time,
     verdict,
     word_list,
 )
+from linkbudget.study.batch_summary import percent
+from linkbudget.study.limit_figures import limit_figures
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-__all__ = ["SPREADS", "Names", "batch_page", "batch_verdict", "percent", "state_notes"]
+__all__ = ["SPREADS", "Names", "batch_page", "batch_verdict", "state_notes"]
 
 LISTED = 10
 """Failures, and reasons of a capture, that are listed at most."""
@@ -33,11 +34,6 @@ WIDEST_NAME = 20
 SHOWN_FIRST = 5
 """Captures to look at first that the page lists."""
 REPLAYED_NEXT = 3
-
-
-def percent(share: float | None) -> str:
-    """Return a share in per cent, small ones too; a dash when there is none."""
-    return "-" if share is None else f"{100 * share:.3g}%"
 
 
 SPREADS = {

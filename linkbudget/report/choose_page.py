@@ -11,7 +11,6 @@ from linkbudget.report.terminal import (
     fact_list,
     figure,
     figure_table,
-    limit_figures,
     met_word,
     note,
     share,
@@ -19,6 +18,7 @@ from linkbudget.report.terminal import (
     verdict,
     word_list,
 )
+from linkbudget.study.limit_figures import limit_figures
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:

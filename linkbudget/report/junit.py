@@ -15,7 +15,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from xml.etree import ElementTree
 
-from linkbudget.report.terminal import Document, limit_figures
+from linkbudget.report.terminal import Document
+from linkbudget.study.limit_figures import limit_figures
 
 __all__ = ["junit_xml", "requirement_sentence"]
 

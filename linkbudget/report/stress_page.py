@@ -9,13 +9,13 @@ from linkbudget.report.terminal import (
     bullet,
     figure,
     figure_table,
-    limit_figures,
     note,
     requirement_table,
     time,
     verdict,
     word_list,
 )
+from linkbudget.study.limit_figures import limit_figures
 from linkbudget.units import format_count
 
 if TYPE_CHECKING:

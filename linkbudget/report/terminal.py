@@ -6,7 +6,6 @@ Every page is made from the dict of a result (``to_dict``), so it can say nothin
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -16,6 +15,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from linkbudget.study.limit_figures import figure, limit_figures
 from linkbudget.units import format_us
 
 if TYPE_CHECKING:
@@ -28,7 +28,6 @@ __all__ = [
     "fact_list",
     "figure",
     "figure_table",
-    "limit_figures",
     "note",
     "page_text",
     "requirement_cells",
@@ -40,7 +39,6 @@ __all__ = [
 ]
 
 Document = Mapping[str, Any]
-MOST_PLACES = 12
 MOST_UNBROKEN = 20
 """A cell up to so wide is not broken to make a table fit."""
 
@@ -146,40 +144,9 @@ def requirement_cells(row: Document) -> tuple[str, str, str, str, str]:
     return row["name"], limit, value, met_word(row["met"]), left
 
 
-def limit_figures(limit: float, found: float | None, *others: float | None) -> list[str]:
-    """Return a limit and what is held against it, to the same decimal place.
-
-    That is the one of the fourth digit of the largest; a later one where what is found would read as the
-    limit.
-    """
-    values = (limit, found, *others)
-    there = [value for value in values if value is not None and math.isfinite(value)]
-    places = 3 - math.floor(math.log10(max(map(abs, there), default=0) or 1))
-    if found is not None and math.isfinite(found) and found != limit:
-        places = max(places, math.ceil(-math.log10(abs(found - limit))))
-    return [figure_at(value, min(max(places, 0), MOST_PLACES)) for value in values]
-
-
-def figure_at(value: float | None, places: int) -> str:
-    """Return a number with at most so many decimals, a small one in three significant digits."""
-    if value is None or isinstance(value, int) or not math.isfinite(value):
-        return figure(value)
-    if value and abs(value) < 10.0**-places:
-        return figure(value, 3)
-    text = f"{value:,.{places}f}"
-    return text.rstrip("0").rstrip(".") if places else text
-
-
 def met_word(met: bool | None) -> str:
     """Return yes, no, or that this result does not tell."""
     return "not judged here" if met is None else "yes" if met else "NO"
-
-
-def figure(value: Any, digits: int = 5) -> str:
-    """Return a number of a result in so many significant digits or whole; a dash when there is none."""
-    if value is None:
-        return "-"
-    return f"{value:,.0f}" if abs(value) >= 1e5 or isinstance(value, int) else f"{value:,.{digits}g}"
 
 
 def time(us: float | None) -> str:

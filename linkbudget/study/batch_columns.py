@@ -135,11 +135,13 @@ REPLAYS: dict[str, Column] = {
             for what, text in SHARES.items()
         },
     ),
+    "phases": Column(
+        "whole", "placement", "Placements of the releases that were tried.", ("phase_sweep", "phases")
+    ),
     **_figures(
         "whole",
         "pass",
         {
-            "phases": ("phase_sweep.phases", "Placements of the releases that were tried."),
             "phase_missed_min": ("phase_sweep.missed_min", "Fewest missed deadlines among them."),
             "phase_missed_max": ("phase_sweep.missed_max", "Most missed deadlines among them."),
         },

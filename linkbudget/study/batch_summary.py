@@ -18,9 +18,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from linkbudget.study.limit_figures import limit_figures
 from linkbudget.units import format_count, format_us
 
-__all__ = ["SPREAD", "Standing", "look_first", "requirement_summary", "spread_of"]
+__all__ = ["SPREAD", "Standing", "look_first", "percent", "requirement_summary", "spread_of"]
 
 Row = Mapping[str, Any]
 
@@ -34,6 +35,11 @@ FEW = 0.1
 ENOUGH = 10
 """Captures from which on there is something to stand out from."""
 NUMBER = re.compile(r"\d[\d,.]*")
+
+
+def percent(share: float | None) -> str:
+    """Return a share in per cent, small ones too; a dash when there is none."""
+    return "-" if share is None else f"{100 * share:.3g}%"
 
 
 def spread_of(rows: Sequence[Row], column: str) -> dict[str, Any]:
@@ -105,8 +111,8 @@ class Standing:
         if row["lost"] + row["damaged"]:
             found.append(f"{format_count(row['lost'] + row['damaged'], 'message')} lost or damaged")
         if row["missed_share"]:
-            missed = f"{_percent(row['missed_share'])} of the deadlines missed"
-            found.append(missed + self._beside("missed_share", row["missed_share"], _percent))
+            missed = f"{percent(row['missed_share'])} of the deadlines missed"
+            found.append(missed + self._beside("missed_share", row["missed_share"], percent))
         for column, name, what in (
             ("longest_pass_us", "longest_pass_us", "longest pass"),
             ("age_max_us", "age_us", "data up to"),
@@ -226,15 +232,5 @@ def _kind(text: str) -> str:
 
 
 def _unmet_text(row: Row) -> str:
-    limit = _figure(row["limit"])
-    if row["value"] is None:
-        return f"{row['requirement']} without a value (at most {limit})"
-    return f"{row['requirement']} {_figure(row['value'])} (at most {limit})"
-
-
-def _figure(value: float) -> str:
-    return f"{value:,.0f}" if float(value).is_integer() or abs(value) >= 1e5 else f"{value:,.5g}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.3g}%"
+    limit, value = limit_figures(row["limit"], row["value"])
+    return f"{row['requirement']} {'without a value' if row['value'] is None else value} (at most {limit})"

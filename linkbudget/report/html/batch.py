@@ -27,7 +27,6 @@ from linkbudget.report.batch_page import (
     link_names,
     link_rows,
     look_rows,
-    percent,
     requirement_rows_of,
     state_notes,
 )
@@ -37,7 +36,7 @@ from linkbudget.report.html.parts import folded, notes, section, table
 from linkbudget.report.html.svg import histogram_of, histogram_svg
 from linkbudget.report.terminal import figure
 from linkbudget.study.batch_columns import DONE, FAILED
-from linkbudget.study.batch_summary import SPREAD
+from linkbudget.study.batch_summary import SPREAD, percent
 from linkbudget.units import format_count, format_us
 
 if TYPE_CHECKING:
