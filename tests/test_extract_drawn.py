@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from array import array
 
+from extract_machine import module_of, taken
 from extract_oracle import STATUS, codec_of, expected
 from hypothesis import given
 from hypothesis import strategies as st
-from test_extract_micropython import module_of, taken
 
 from linkbudget.message.fields import Choice, Flag, Integer, Optional_, Scaled
 from linkbudget.message.layout import MessageLayout

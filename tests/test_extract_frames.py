@@ -9,10 +9,10 @@ import subprocess
 
 import extract_driver as driver
 import pytest
+from extract_machine import have_vm
 from extract_oracle import codec_of
 from micropython_modules import run_job, write_module
 from test_codegen_viper import HEAP
-from test_extract_micropython import have_vm
 
 from linkbudget.codec import Codec
 from linkbudget.codegen.c.target import CTarget

