@@ -16,6 +16,7 @@ __all__ = [
     "INT64_MAX",
     "YEAR_S",
     "SizeRange",
+    "decimal_places",
     "exact",
     "format_bytes",
     "format_count",
@@ -58,6 +59,17 @@ def round_half_up(value: Fraction | int) -> int:
     """Return the nearest integer; exact halves go up (toward plus infinity)."""
     value = Fraction(value)
     return (2 * value.numerator + value.denominator) // (2 * value.denominator)
+
+
+def decimal_places(value: Fraction) -> int | None:
+    """Return how many digits after the point ``value`` needs; None when no number of digits is enough."""
+    twos = fives = 0
+    rest = value.denominator
+    while rest % 2 == 0:
+        rest, twos = rest // 2, twos + 1
+    while rest % 5 == 0:
+        rest, fives = rest // 5, fives + 1
+    return max(twos, fives) if rest == 1 else None
 
 
 def us_to_ns(value: Number | str) -> int:

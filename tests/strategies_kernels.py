@@ -10,6 +10,7 @@ import numpy as np
 from hypothesis import strategies as st
 from strategies import scenes
 
+from linkbudget.capture.table import TableOptions
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
@@ -386,7 +387,8 @@ def table_files(draw: st.DrawFn) -> Case:
     if draw(st.sampled_from([False] * 12 + [True])):
         keywords["time_column"] = draw(st.sampled_from(["ch0", 1]))
     mark = draw(st.sampled_from([b""] * 5 + [b"\xef\xbb\xbf"]))
-    return Case((), keywords, mark + text.encode(draw(st.sampled_from(["utf-8", "utf-8", "latin-1"]))))
+    options = {"options": TableOptions(**keywords)}
+    return Case((), options, mark + text.encode(draw(st.sampled_from(["utf-8", "utf-8", "latin-1"]))))
 
 
 # --- the receiver model -----------------------------------------------------------------------------------

@@ -359,8 +359,12 @@ def test_a_capture_opens_in_pieces(bench):
     pieces = list(open_capture(bench, channel="bench.camera.tx"))
     assert [list(piece.channels) for piece in pieces] == [["bench.camera.tx"]]
     same_levels(pieces[0], load_levels(bench, channel="bench.camera.tx"))
+
+
+@pytest.mark.parametrize("opened", [open_capture, open_bytes])
+def test_an_option_that_is_none_is_told_with_the_nearest(bench, opened):
     with pytest.raises(SettingsError, match=r"chanel: 'x' is not allowed; .*; did you mean 'channel'"):
-        list(open_capture(bench, chanel="x"))
+        list(opened(bench, chanel="x"))
 
 
 def test_bytes_open_as_bytes(tmp_path):

@@ -21,12 +21,17 @@ from linkbudget import (
     load_levels,
     open_capture,
 )
-from linkbudget.capture.table import Threshold, load_table, save_table
+from linkbudget.capture.table import TableOptions, Threshold, load_table
+from linkbudget.capture.table_writer import save_table
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
-def load(tmp_path, text, load=load_table, name="capture.csv", **options):
+def load_with(path, **options):
+    return load_table(path, TableOptions(**options))
+
+
+def load(tmp_path, text, load=load_with, name="capture.csv", **options):
     path = tmp_path / name
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
     return load(path, **options)

@@ -13,7 +13,7 @@ from linkbudget.capture.pieces import check_span, errored, known_shape, open_byt
 from linkbudget.capture.readers import READERS, Options, identify, suffix_of
 from linkbudget.capture.samples import save_samples
 from linkbudget.capture.source import FilePath
-from linkbudget.capture.table import save_table
+from linkbudget.capture.table_writer import save_table
 from linkbudget.capture.uses import without_use
 from linkbudget.capture.vcd_writer import save_vcd
 from linkbudget.errors import CaptureError, Fault, SettingsError, warn

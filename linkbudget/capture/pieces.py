@@ -6,7 +6,7 @@ once more beforehand: which of several channels is meant, and for tables what th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import chain, islice
 from typing import cast
@@ -43,6 +43,17 @@ def known_shape(path: FilePath, options: Options, shape: str | None) -> str:
     return shape or identify(path, options)
 
 
+def options_from(given: Mapping[str, object]) -> Options:
+    """Return options by their names; `SettingsError` for names that are none."""
+    unknown = sorted(given.keys() - Options.__dataclass_fields__.keys())
+    if unknown:
+        known = [*Options.__dataclass_fields__, "shape"]
+        raise SettingsError(
+            [Fault(name, given[name], ", ".join(known), nearest_name(name, known)) for name in unknown]
+        )
+    return Options(**given)  # type: ignore[arg-type]
+
+
 def check_span(capture: LevelCapture, path: FilePath) -> None:
     """Refuse times that 64-bit nanoseconds cannot hold."""
     furthest = max(abs(capture.start), abs(capture.end))
@@ -70,13 +81,7 @@ def open_capture(
     `SettingsError` for an unknown option or shape and for ``piece_bytes`` below 1, both when the first piece
     is asked for.
     """
-    unknown = sorted(options.keys() - Options.__dataclass_fields__.keys())
-    if unknown:
-        known = [*Options.__dataclass_fields__, "shape"]
-        raise SettingsError(
-            [Fault(name, options[name], ", ".join(known), nearest_name(name, known)) for name in unknown]
-        )
-    chosen = Options(**options)  # type: ignore[arg-type]
+    chosen = options_from(options)
     yield from pieces_of(path, known_shape(path, chosen, shape), chosen, piece_bytes, watch)
 
 
@@ -144,7 +149,7 @@ def open_bytes(
     """
     if isinstance(line, str):
         line = UartLine.parse(line)
-    chosen = Options(channel=channel, line=line, **options)  # type: ignore[arg-type]
+    chosen = options_from({"channel": channel, "line": line, **options})
     shape = known_shape(path, chosen, shape)
     parts = None if watch is None else Parts(watch)
     pieces = pieces_of(path, shape, chosen, piece_bytes, parts, invert)

@@ -18,7 +18,7 @@ from linkbudget.capture.log import is_log, load_log, log_pieces
 from linkbudget.capture.plain import load_plain_bytes, plain_pieces
 from linkbudget.capture.samples import load_samples, sample_pieces
 from linkbudget.capture.source import COMPRESSED, FilePath, Source, decode_text
-from linkbudget.capture.table import Threshold, load_table, plain_table_pieces, table_pieces
+from linkbudget.capture.table import TableOptions, Threshold, load_table, plain_table_pieces, table_pieces
 from linkbudget.capture.table_text import parse_delimited
 from linkbudget.capture.vcd import load_vcd, vcd_pieces
 from linkbudget.capture.vcd_header import COMMANDS
@@ -110,7 +110,7 @@ class ParquetReader:
         uniform = options.sample_rate is not None or options.threshold is not None
         if known and not uniform and holds_bytes(rows.first(), options.time_column, options.channel):
             return byte_table_pieces(source, options.line, rows=rows, **ByteTableReader().settings(options))
-        return plain_table_pieces(source, rows=rows, **TableReader().settings(options))
+        return plain_table_pieces(source, TableReader().settings(options), rows)
 
 
 class LogReader:
@@ -164,22 +164,18 @@ class TableReader:
 
     def open(self, path: FilePath, options: Options) -> LevelCapture:
         """Return the channels."""
-        return load_table(path, **self.settings(options))
+        return load_table(path, self.settings(options))
 
     def pieces(self, source: Source, options: Options) -> Iterator[LevelCapture]:
         """Yield the channels in pieces."""
-        return table_pieces(source, **self.settings(options))
+        return table_pieces(source, self.settings(options))
 
-    def settings(self, options: Options) -> dict[str, Any]:
+    def settings(self, options: Options) -> TableOptions:
         """Return what the reader of tables wants to know."""
         threshold = None if options.threshold is None else Threshold(options.threshold, options.hysteresis)
-        return {
-            "channel": options.channel,
-            "time_unit": options.time_unit,
-            "time_column": options.time_column,
-            "sample_rate": options.sample_rate,
-            "threshold": threshold,
-        }
+        return TableOptions(
+            options.channel, options.time_unit, options.time_column, options.sample_rate, threshold
+        )
 
 
 class ByteTableReader:

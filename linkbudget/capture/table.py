@@ -1,4 +1,4 @@
-"""Tables of levels: edges, uniform samples, voltages; read and written.
+"""Tables of levels: edges, uniform samples, voltages.
 
 Without a sample rate the first column is time and each row gives the levels from its time on; the first row
 is what the recording begins with, the last one says when it ends. With a sample rate each row is one sample.
@@ -17,7 +17,7 @@ from fractions import Fraction
 from linkbudget._jit import use_kernel
 from linkbudget.capture.delimited import TIME_NAME, Column, Delimited, TableRows
 from linkbudget.capture.level_rows import SAME_AS_BEFORE, LevelRows
-from linkbudget.capture.source import FilePath, Source, open_for_writing, stored_bytes
+from linkbudget.capture.source import FilePath, Source, stored_bytes
 from linkbudget.capture.table_text import TableText
 from linkbudget.capture.table_times import TableTimes
 from linkbudget.errors import CaptureError, Fault, SettingsError
@@ -25,7 +25,7 @@ from linkbudget.traffic.join import join_levels
 from linkbudget.traffic.levels import HIGH, LOW, UNKNOWN, LevelCapture
 from linkbudget.units import exact
 
-__all__ = ["Threshold", "load_table", "plain_table_pieces", "save_table", "table_pieces"]
+__all__ = ["TableOptions", "Threshold", "load_table", "plain_table_pieces", "table_pieces"]
 
 LEVELS = {
     **dict.fromkeys(("0", "l", "low", "false", "0.0"), LOW),
@@ -66,6 +66,24 @@ class Threshold:
                 level = LOW
             levels.append(level)
         return levels
+
+
+@dataclass(frozen=True)
+class TableOptions:
+    """How a table of levels is read, as far as it cannot be read off the file.
+
+    ``channel`` is a column's name, or its number from 0. ``time_unit`` is s, ms, us, ns or ps (default: that
+    in the header, else s), ``time_column`` a name or number, ``sample_rate`` in samples a second.
+    """
+
+    channel: str | int | None = None
+    time_unit: str | None = None
+    time_column: str | int | None = None
+    sample_rate: float | None = None
+    threshold: Threshold | None = None
+
+
+AS_IT_SAYS = TableOptions()
 
 
 class ColumnLevels:
@@ -164,58 +182,32 @@ class SampleTicks:
 
 
 def clock_and_channels(
-    table: Delimited,
-    channel: str | int | None,
-    time_unit: str | None,
-    time_column: str | int | None,
-    sample_rate: float | None,
+    table: Delimited, options: TableOptions
 ) -> tuple[RowTicks | SampleTicks, list[Column]]:
-    """Return what gives the ticks of a table, and its columns of levels: all others, or ``channel``."""
+    """Return what gives the ticks of a table, and its columns of levels: all others, or the one asked for."""
     clock: RowTicks | SampleTicks
-    if sample_rate is not None:
-        clock = SampleTicks(table, sample_rate, time_column)
+    if options.sample_rate is not None:
+        clock = SampleTicks(table, options.sample_rate, options.time_column)
     else:
-        clock = RowTicks(table, time_unit, time_column)
-    if channel is not None:
-        return clock, [table.find(channel)]
+        clock = RowTicks(table, options.time_unit, options.time_column)
+    if options.channel is not None:
+        return clock, [table.find(options.channel)]
     return clock, [column for column in table.columns if column != clock.column]
 
 
-def table_pieces(
-    source: Source,
-    *,
-    channel: str | int | None = None,
-    time_unit: str | None = None,
-    time_column: str | int | None = None,
-    sample_rate: float | None = None,
-    threshold: Threshold | None = None,
-) -> Iterator[LevelCapture]:
+def table_pieces(source: Source, options: TableOptions) -> Iterator[LevelCapture]:
     """Return the channels of a table in pieces; see `load_table`."""
-    if threshold is None and use_kernel("table", stored_bytes(source.path)):
+    if options.threshold is None and use_kernel("table", stored_bytes(source.path)):
         from linkbudget.capture.table_compiled import compiled_pieces
 
-        found = compiled_pieces(source, channel, time_unit, time_column, sample_rate)
+        found = compiled_pieces(source, options)
         if found is not None:
             return found
-    return plain_table_pieces(
-        source,
-        channel=channel,
-        time_unit=time_unit,
-        time_column=time_column,
-        sample_rate=sample_rate,
-        threshold=threshold,
-    )
+    return plain_table_pieces(source, options)
 
 
 def plain_table_pieces(
-    source: Source,
-    *,
-    channel: str | int | None = None,
-    time_unit: str | None = None,
-    time_column: str | int | None = None,
-    sample_rate: float | None = None,
-    threshold: Threshold | None = None,
-    rows: TableRows | None = None,
+    source: Source, options: TableOptions, rows: TableRows | None = None
 ) -> Iterator[LevelCapture]:
     """Yield the channels of a table in pieces, read row by row: the form to check by eye.
 
@@ -225,10 +217,10 @@ def plain_table_pieces(
     source.passes = 3 if rows is None else 2
     text = TableText.of(source) if rows is None else rows
     table = text.head()
-    clock, wanted = clock_and_channels(table, channel, time_unit, time_column, sample_rate)
+    clock, wanted = clock_and_channels(table, options)
     if not wanted:
         raise CaptureError(path, "", ONE_COLUMN)
-    columns = [ColumnLevels(column, threshold) for column in wanted]
+    columns = [ColumnLevels(column, options.threshold) for column in wanted]
 
     def survey(chunk: Delimited) -> None:
         clock.survey(chunk)
@@ -250,90 +242,22 @@ def plain_table_pieces(
     yield replace(levels.finish(), taken=text.taken, warnings=warnings)
 
 
-def load_table(
-    path: FilePath,
-    *,
-    channel: str | int | None = None,
-    time_unit: str | None = None,
-    time_column: str | int | None = None,
-    sample_rate: float | None = None,
-    threshold: Threshold | None = None,
-) -> LevelCapture:
-    """Return the channels of a table, or only ``channel`` (a column's name, or its number from 0).
+def load_table(path: FilePath, options: TableOptions = AS_IT_SAYS) -> LevelCapture:
+    """Return the channels of a table, or only the one asked for.
 
-    ``time_unit`` is s, ms, us, ns or ps (default: that in the header, else s), ``time_column`` a name or
-    number, ``sample_rate`` in samples a second. Times are kept as exact decimal ticks. `CaptureError` names
-    the line.
+    Times are kept as exact decimal ticks. `CaptureError` names the line.
     """
     source = Source(path)
-    if threshold is None and use_kernel("table", stored_bytes(path)):
+    if options.threshold is None and use_kernel("table", stored_bytes(path)):
         from linkbudget.capture.table_compiled import compiled_levels
 
-        found = compiled_levels(source, channel, time_unit, time_column, sample_rate)
+        found = compiled_levels(source, options)
         if found is not None:
             return found
-    pieces = plain_table_pieces(
-        source,
-        channel=channel,
-        time_unit=time_unit,
-        time_column=time_column,
-        sample_rate=sample_rate,
-        threshold=threshold,
-    )
-    return join_levels(pieces)
+    return join_levels(plain_table_pieces(source, options))
 
 
 def unused(name: str, before: list[Column]) -> str:
     """Return ``name``, made different when a column before has it too."""
     count = sum(1 for column in before if column.name == name)
     return f"{name}~{count + 1}" if count else name
-
-
-def decimal_places(tick_s: Fraction) -> int:
-    """Return how many decimal places hold every multiple of the tick exactly."""
-    for places in range(31):
-        if (tick_s * 10**places).denominator == 1:
-            return places
-    raise SettingsError(
-        Fault("tick_s", str(tick_s), "an exact decimal, for a table; save it as raw samples instead")
-    )
-
-
-def written_rows(capture: LevelCapture) -> Iterator[tuple[int, list[str]]]:
-    """Yield (tick, levels) at the start, at every change, and at the end."""
-    names = list(capture.channels)
-    now = ["01x"[capture.channels[name].initial] for name in names]
-    yield capture.start, now
-    merged: dict[int, list[tuple[int, str]]] = {}
-    for at, name in enumerate(names):
-        edges = capture.channels[name]
-        for tick, level in zip(edges.times.tolist(), edges.levels().tolist(), strict=True):
-            merged.setdefault(tick, []).append((at, "01x"[level]))
-    if capture.end > capture.start:
-        merged.setdefault(capture.end, [])
-    for tick in sorted(merged):
-        for at, level in merged[tick]:
-            now[at] = level
-        yield tick, now
-
-
-def quoted(name: str) -> str:
-    """Return a header cell, quoted where RFC 4180 section 2 asks for it."""
-    return '"' + name.replace('"', '""') + '"' if any(sign in name for sign in ',"\r\n\t;') else name
-
-
-def save_table(capture: LevelCapture, path: FilePath) -> None:
-    """Write the channels as a comma-delimited table of edges (RFC 4180) with times in exact seconds.
-
-    `SettingsError` when the tick is no decimal fraction of a second.
-    """
-    places = decimal_places(capture.tick_s)
-    scale = int(capture.tick_s * 10**places)
-    with open_for_writing(path) as file:
-        file.write((",".join(["time (s)", *map(quoted, capture.channels)]) + "\r\n").encode())
-        for tick, levels in written_rows(capture):
-            count = tick * scale
-            whole, fraction = divmod(abs(count), 10**places)
-            sign = "-" if count < 0 else ""
-            time = f"{sign}{whole}.{fraction:0{places}d}" if places else f"{sign}{whole}"
-            file.write((",".join([time, *levels]) + "\r\n").encode())

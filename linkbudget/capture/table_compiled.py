@@ -22,7 +22,14 @@ from linkbudget.capture.delimited import Delimited
 from linkbudget.capture.level_rows import SAME_AS_BEFORE
 from linkbudget.capture.padded import PaddedText
 from linkbudget.capture.source import LONGEST_LINE, Source, stored_bytes
-from linkbudget.capture.table import ColumnLevels, RowTicks, SampleTicks, clock_and_channels, unused
+from linkbudget.capture.table import (
+    ColumnLevels,
+    RowTicks,
+    SampleTicks,
+    TableOptions,
+    clock_and_channels,
+    unused,
+)
 from linkbudget.capture.table_text import SAMPLED_LINES, SAMPLED_SIGNS, TableText
 from linkbudget.capture.traces import Traces
 from linkbudget.errors import LinkBudgetError, warn
@@ -280,43 +287,24 @@ class Run:
         return LevelCapture(tick_s, channels, start, end, warnings, taken, str(table.source.path))
 
 
-def table_of(
-    source: Source,
-    channel: str | int | None,
-    time_unit: str | None,
-    time_column: str | int | None,
-    sample_rate: float | None,
-) -> Table:
+def table_of(source: Source, options: TableOptions) -> Table:
     """Return a table as its first lines show it; `Unfit` when the plain form has to read it."""
     begun = Beginning(source)
-    settings = (channel, time_unit, time_column, sample_rate)
-    clock, wanted = clock_and_channels(begun.text.head(), *settings)
+    clock, wanted = clock_and_channels(begun.text.head(), options)
     if not wanted:
         raise Unfit
     return Table(source, begun, clock, [ColumnLevels(column, None) for column in wanted])
 
 
-def compiled_levels(
-    source: Source,
-    channel: str | int | None,
-    time_unit: str | None,
-    time_column: str | int | None,
-    sample_rate: float | None,
-) -> LevelCapture | None:
+def compiled_levels(source: Source, options: TableOptions) -> LevelCapture | None:
     """Return the channels of a table; None when the plain form has to read it."""
     try:
-        return table_of(source, channel, time_unit, time_column, sample_rate).read()
+        return table_of(source, options).read()
     except (Unfit, LinkBudgetError):
         return None  # the plain form says what is wrong
 
 
-def compiled_pieces(
-    source: Source,
-    channel: str | int | None,
-    time_unit: str | None,
-    time_column: str | int | None,
-    sample_rate: float | None,
-) -> Iterator[LevelCapture] | None:
+def compiled_pieces(source: Source, options: TableOptions) -> Iterator[LevelCapture] | None:
     """Return the channels of a table in pieces; None when the plain form has to read it.
 
     The table is gone through once beforehand, for the finest decimal place of its times and to know that the
@@ -324,7 +312,7 @@ def compiled_pieces(
     """
     source.passes = 2
     try:
-        table = table_of(source, channel, time_unit, time_column, sample_rate)
+        table = table_of(source, options)
         table.survey()
     except (Unfit, LinkBudgetError):
         return None

@@ -9,18 +9,9 @@ from fractions import Fraction
 from numbers import Integral
 from numbers import Real as RealNumber
 
-__all__ = ["as_number", "bound_text", "decimal_places", "decimal_text", "round_to_bits"]
+from linkbudget.units import decimal_places
 
-
-def decimal_places(value: Fraction) -> int | None:
-    """Return how many digits after the point ``value`` needs; None when no number of digits is enough."""
-    twos = fives = 0
-    rest = value.denominator
-    while rest % 2 == 0:
-        rest, twos = rest // 2, twos + 1
-    while rest % 5 == 0:
-        rest, fives = rest // 5, fives + 1
-    return max(twos, fives) if rest == 1 else None
+__all__ = ["as_number", "bound_text", "decimal_text", "round_to_bits"]
 
 
 def decimal_text(units: int, places: int) -> str:

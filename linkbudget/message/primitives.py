@@ -20,11 +20,10 @@ from linkbudget.errors import Fault, SettingsError, nearest_name
 from linkbudget.message.number_forms import (
     as_number,
     bound_text,
-    decimal_places,
     decimal_text,
     round_to_bits,
 )
-from linkbudget.units import exact, round_half_up
+from linkbudget.units import decimal_places, exact, round_half_up
 
 __all__ = [
     "BadValue",

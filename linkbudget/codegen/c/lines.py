@@ -17,8 +17,8 @@ from linkbudget.codegen.spec import Many, Maybe, MessageSpec, Number, Octets, Re
 from linkbudget.errors import TargetError
 from linkbudget.message.encodings.delimited import Delimited
 from linkbudget.message.encodings.template import Slot as TemplateSlot
-from linkbudget.message.number_forms import decimal_places
 from linkbudget.message.primitives import Stepped
+from linkbudget.units import decimal_places
 
 __all__ = ["LineReading", "LineWriting", "key_text"]
 
