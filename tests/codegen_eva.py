@@ -3,6 +3,14 @@
 The drivers start a receiver and give it bytes without end, each any of 256 and at any time; nothing else is
 assumed. What EVA cannot see: an interrupt between two statements (``volatile`` is taken away, and the barrier
 is empty), which the fuzzer plays instead.
+
+Pieces are of any length up to four bytes (six where frames are found by their length), so that their places
+can be followed. That longer ones are safe is then an argument, not part of the analysis: ``feed`` keeps
+nothing from byte to byte but the receiver and the place in the piece, so where its loop begins anew it stands
+as if called with what is left; each read of the piece is behind a comparison with its length, and each write
+behind one with the room left, which short pieces reach from every length that is held. Pieces of up to 32
+bytes are fuzzed, and must lead to the same as bytes pushed one by one. The argument does not hold for
+extractors of objects in pieces, which look several bytes ahead: they are in `UNPROVEN`.
 """
 
 from __future__ import annotations
