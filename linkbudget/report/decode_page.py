@@ -28,11 +28,12 @@ def decode_page(document: Document) -> list[RenderableType]:
     count = document["characters"]
     damaged = document["framing_errors"] + document["parity_errors"] + document["breaks"]
     state = "none damaged" if not damaged else f"{damaged:,} damaged"
+    refused, lost = rejected_words(document.get("frames"))
     partial = document.get("partial", False)
     begin = "Interrupted, so only the beginning of the capture: " if partial else ""
-    good = damaged == 0 and not partial
+    good = damaged == 0 and not partial and not lost
     parts: list[RenderableType] = [
-        verdict(f"{begin}{format_count(count, 'character')} at {setting} ({how}), {state}.", good),
+        verdict(f"{begin}{format_count(count, 'character')} at {setting} ({how}), {state}{refused}.", good),
         fact_list("Characters", character_rows(document)),
     ]
     if document["taken"]:
@@ -47,6 +48,14 @@ def decode_page(document: Document) -> list[RenderableType]:
     parts += both_ways_parts(document)
     parts += [event_list(document["events"], damaged)] if document["events"] else []
     return [*parts, first_bytes(document["data_hex"], 3 if line["bytesize"] == 9 else 2)]
+
+
+def rejected_words(frames: Document | None) -> tuple[str, bool]:
+    """Return how many frames were rejected, nothing where none was, and whether no frame is intact."""
+    if frames is None or not frames["rejected"]:
+        return "", False
+    count = frames["intact"] + frames["rejected"]
+    return f"; {frames['rejected']:,} of {format_count(count, 'frame')} rejected", not frames["intact"]
 
 
 def taken_row(name: str, value: str) -> tuple[str, str]:

@@ -135,8 +135,11 @@ def search_page(document: Document) -> list[RenderableType]:
     rows = document["disturbances"]
     unmet = [row["name"] for row in document["requirements"] if row["met"] is False]
     if unmet:
+        are = "is" if len(unmet) == 1 else "are"
         return [
-            verdict(f"Nothing to search for: without any disturbance {', '.join(unmet)} is not met.", False),
+            verdict(
+                f"Nothing to search for: without any disturbance {', '.join(unmet)} {are} not met.", False
+            ),
             *requirement_table(document),
         ]
     found = [row for row in rows if row["smallest"]]
