@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -26,6 +26,10 @@ from linkbudget.cli.measured_costs import measured
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar
 from linkbudget.cli.requirements import check_asked, exit_code, requirement_options, write_junit
 from linkbudget.errors import CaptureError
+
+if TYPE_CHECKING:
+    from linkbudget.link.model import Link
+    from linkbudget.replay.result import Replay
 
 __all__ = ["command"]
 
@@ -105,41 +109,24 @@ def command(
         )
         return replay_every(notes, names, given, options)
     from linkbudget.link.model import Link
-    from linkbudget.replay.run import replay
 
     described = with_frame(Link.load(link), delimiting, crc)
     check_asked(described, require, (link, capture, counted), junit=junit, html=html)
     described, _ = measured(described)
+    whole = html is not None or counted is not None or described.markers is not None
     done = True
-    result: Any
-    if (
-        html is None
-        and counted is None
-        and described.markers is None
-        and capture.stat().st_size >= LONG_BYTES
-    ):
-        from linkbudget.cli.long_replay import replay_while_reading
-
-        result, done = replay_while_reading(capture, given, described, phases)
+    if whole or capture.stat().st_size < LONG_BYTES:
+        result = replay_whole(capture, given, described, phases, html)
         document = result.to_dict()
-    else:
-        markers, given = read_markers(capture, given, described)
-        characters = read_capture(capture, given, described.line)
-        refuse_wrong_rate(capture, given, characters)
-        with progress_bar("replaying") as progress:
-            result = replay(
-                *(described, characters),
-                phases=phases,
-                trace=html is not None,
-                markers=markers,
-                progress=progress,
-            )
-        document = result.to_dict()
-        write_html(html, result, characters)
         if counted is not None:
             from linkbudget.cli.board import held_against
 
             document["counted"] = held_against(described, result, counted, given, tick_us)
+    else:
+        from linkbudget.cli.long_replay import replay_while_reading
+
+        found, done = replay_while_reading(capture, given, described, phases)
+        document = found.to_dict()
     if not done:
         document["partial"] = True
         notes.add("interrupted: what follows from here on in the capture was not replayed")
@@ -156,6 +143,21 @@ def command(
 
             emit_page(counted_parts(document["counted"]))
     return exit_code(document, described, require, notes) if done else EXIT_INTERRUPTED
+
+
+def replay_whole(path: Path, given: CaptureInput, link: Link, phases: int, html: Path | None) -> Replay:
+    """Return the replay of a capture that is held in memory, and write its report when a file is named."""
+    from linkbudget.replay.run import replay
+
+    markers, given = read_markers(path, given, link)
+    characters = read_capture(path, given, link.line)
+    refuse_wrong_rate(path, given, characters)
+    with progress_bar("replaying") as progress:
+        result = replay(
+            link, characters, phases=phases, trace=html is not None, markers=markers, progress=progress
+        )
+    write_html(html, result, characters)
+    return result
 
 
 def refuse_strange_traffic(path: Path, document: Mapping[str, Any], notes: Notes) -> None:
