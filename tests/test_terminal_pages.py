@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -70,6 +71,20 @@ def test_a_page_in_plain_ascii_has_no_question_marks():
     done = subprocess.run(call, capture_output=True, env={"PYTHONIOENCODING": "ascii"}, check=True)
     assert b" 260 us " in done.stdout
     assert b"?" not in done.stdout
+
+
+def test_json_in_plain_ascii_says_the_same(tmp_path):
+    link = tmp_path / "link.toml"
+    link.write_text(
+        (CAPTURES / "bean-text.toml").read_text(encoding="utf-8").replace('"mm"', '"°豆😀"'), "utf-8"
+    )
+    call = [sys.executable, "-m", "linkbudget", "choose", str(link), "--json"]
+    plain, full = (
+        subprocess.run(call, capture_output=True, env={"PYTHONIOENCODING": name}, check=True).stdout
+        for name in ("ascii", "utf-8")
+    )
+    assert "°豆😀" in full.decode("utf-8")
+    assert json.loads(plain.decode("ascii")) == json.loads(full)
 
 
 def test_link_file_and_capture_the_wrong_way_round_are_told_as_that(capsys):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import shutil
 import sys
 import warnings
@@ -15,9 +17,10 @@ from linkbudget.errors import LinkBudgetWarning
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-__all__ = ["Notes", "emit", "emit_document", "emit_page", "progress_bar", "say"]
+__all__ = ["Notes", "emit", "emit_document", "emit_json", "emit_page", "progress_bar", "say"]
 
 
+NOT_ASCII = re.compile(r"[^\x00-\x7f]")
 PLAIN = str.maketrans({"µ": "u", "×": "x", "°": " deg", "±": "+/-", "≤": "<=", "…": "...", "–": "-"})
 """How signs are written where the encoding of the output has none of some of them."""
 
@@ -77,6 +80,15 @@ def emit(text: str) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def emit_json(text: str) -> None:
+    """Write JSON on standard output, with escapes (RFC 8259 section 7) for what its encoding lacks."""
+    try:
+        text.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        text = NOT_ASCII.sub(lambda found: json.dumps(found[0])[1:-1], text)
+    emit(text)
+
+
 def written_in(text: str, encoding: str) -> str:
     """Return a text without what an encoding lacks: units and signs in plain letters, the rest as ?."""
     try:
@@ -93,7 +105,7 @@ def emit_document(document: Mapping[str, object], notes: Notes) -> None:
     listed = document.get("warnings", [])
     for text in listed if isinstance(listed, (list, tuple)) else []:
         notes.add(str(text))
-    emit(json_text({**document, "warnings": notes.texts}))
+    emit_json(json_text({**document, "warnings": notes.texts}))
 
 
 def emit_page(parts: Iterable[RenderableType]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from linkbudget.cli.capture_input import json_option
-from linkbudget.cli.output import emit
+from linkbudget.cli.output import emit_json
 
 __all__ = ["command"]
 
@@ -18,4 +18,4 @@ def command(as_json: bool) -> None:
     from linkbudget.report.document import json_text
 
     # A schema is JSON either way; --json is there because every command takes it.
-    emit(json_text(link_schema()))
+    emit_json(json_text(link_schema()))
