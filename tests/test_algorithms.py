@@ -132,6 +132,8 @@ def test_a_misspelt_name_gets_the_nearest():
         crc_algorithm("CRC-16/MOBDUS")
     with pytest.raises(SettingsError, match="did you mean 'fletcher16'"):
         check_code("fletcher-16")
+    with pytest.raises(SettingsError, match="did you mean 'CRC-16/"):
+        check_code("CRC-17/NONE")  # and not "none", which would leave frames without any check
 
 
 def test_check_code_takes_what_a_frame_format_takes():

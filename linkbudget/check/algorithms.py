@@ -227,5 +227,6 @@ def _unknown(name: object, allowed: str, others: tuple[str, ...]) -> Fault:
     rows = [row for row in ALGORITHMS if wanted in row.split("/")]
     if len(rows) > 1:
         return Fault("crc", name, f"one of {', '.join(rows)}")
-    nearest = rows[0] if rows else nearest_name(wanted.lower(), others)
-    return Fault("crc", name, allowed, nearest or nearest_name(wanted, [*ALGORITHMS, *ALIASES]))
+    known = {one.upper(): one for one in (*ALGORITHMS, *ALIASES, *others)}
+    nearest = rows[0] if rows else known.get(nearest_name(wanted, known) or "")
+    return Fault("crc", name, allowed, nearest)
