@@ -9,6 +9,8 @@ import shutil
 import signal
 import subprocess
 import sys
+from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 
 import junitparser
@@ -186,6 +188,24 @@ def test_a_link_without_requirements_cannot_be_required(linkbudget, lab, option)
     assert f"{option[0]}: bare.toml: the link file has no [require] table" in ran.err
 
 
+def test_workers_that_go_away_are_told_of_and_no_success(linkbudget, lab, monkeypatch):
+    class Broken(ThreadPoolExecutor):
+        def submit(self, *given):
+            raise BrokenExecutor("gone")
+
+    @contextmanager
+    def broken(address):
+        yield Broken(1), 1
+
+    monkeypatch.setattr("linkbudget.cli.each.executor_of", broken)
+    ran = each(linkbudget, "slow.toml", "monday")
+    assert ran.code == 2
+    assert ran.err == (
+        "linkbudget: workers or their scheduler went away: 3 replays not done;"
+        " the same command goes on from here\n"
+    )
+
+
 def test_a_fault_of_ours_ends_with_70_when_all_is_done(linkbudget, lab, monkeypatch):
     def fail(*given, **more):
         raise ZeroDivisionError("division by zero")
@@ -290,7 +310,7 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(linkbudget, lab, mo
     monkeypatch.setattr(batch.Plan, "take", take)
     ran = each(linkbudget, "slow.toml", "bean-frames.toml", "monday", "tuesday")
     assert ran.code == 130
-    assert ran.err == "linkbudget: interrupted: 10 replays are not done; the same command goes on from here\n"
+    assert ran.err == "linkbudget: interrupted: 10 replays not done; the same command goes on from here\n"
     assert "Not complete: 10 of 12 replays are not done." in " ".join(ran.out.split())
     monkeypatch.undo()
     os.chdir(lab)
@@ -337,7 +357,7 @@ def test_ctrl_c_reaches_workers_in_the_middle_of_a_capture(lab):
     )
     assert ran.returncode == 130, ran.stderr
     assert "Not complete: " in ran.stdout
-    assert "replays are not done; the same command goes on from here" in ran.stderr
+    assert "not done; the same command goes on from here" in ran.stderr
     assert "Traceback" not in ran.stderr
 
 

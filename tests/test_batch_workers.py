@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import multiprocessing
 import os
 import signal
@@ -192,6 +193,19 @@ def test_where_no_scheduler_answers_one_line_says_so(lab, tmp_path, linkbudget, 
     assert ran.err.startswith("linkbudget: tcp://127.0.0.1:9: no Dask scheduler answers (")
     assert ran.err.endswith("; allowed: the address of one, as tcp://HOST:8786\n")
     assert ran.err.count("\n") == 1
+
+
+def test_what_dask_logs_is_kept_back_as_long_as_it_works_for_us(watched, cluster):
+    # The logger of a client has a level of its own, and writes tracebacks when the scheduler goes away.
+    logger = logging.getLogger("distributed.client")
+    before = logger.level
+    logger.setLevel(logging.WARNING)
+    try:
+        with cluster_executor(cluster.scheduler_address):
+            assert not logger.isEnabledFor(logging.ERROR)
+        assert logger.level == logging.WARNING
+    finally:
+        logger.setLevel(before)
 
 
 def test_a_cluster_without_a_worker_is_refused(monkeypatch):

@@ -20,6 +20,7 @@ from linkbudget.cli.measured_costs import measured
 from linkbudget.cli.output import Notes, emit_document, emit_page, progress_bar, say
 from linkbudget.cli.output_file import refuse_input
 from linkbudget.cli.requirements import EXIT_NOT_MET
+from linkbudget.units import format_count
 
 if TYPE_CHECKING:
     from linkbudget.link.model import Link
@@ -106,8 +107,10 @@ def replay_every(notes: Notes, names: Sequence[str], given: CaptureInput, option
 
         emit_page(batch_page(batch.to_dict(), batch.captures, again_options()))
     tell_failures(batch)
-    if interrupted:
-        say(f"interrupted: {batch.undone:,} replays are not done; the same command goes on from here")
+    if batch.undone:
+        why = "interrupted" if interrupted else "workers or their scheduler went away"
+        left = format_count(batch.undone, "replay")
+        say(f"{why}: {left} not done; the same command goes on from here")
     return exit_code_of(batch, options.require, interrupted)
 
 

@@ -31,18 +31,29 @@ def cluster_executor(address: str) -> Iterator[tuple[Executor, int]]:
     when nothing answers at the address, when there is no worker, and when the workers lack this library.
     """
     distributed = _distributed()
-    # What a worker or the scheduler says of itself belongs into their own logs.
-    quietened = logging.getLogger("distributed")
-    before = quietened.level
-    quietened.setLevel(logging.CRITICAL)
-    try:
+    with _quietened():
         client = _client(distributed, address)
         try:
             yield client.get_executor(), _threads(client, address)
         finally:
             client.close()
+
+
+@contextmanager
+def _quietened() -> Iterator[None]:
+    """Keep back what dask.distributed logs: that of workers and scheduler belongs into their own logs.
+
+    Some of its loggers have levels of their own. What becomes of the jobs is told by whoever waits for them.
+    """
+    names = [name for name in logging.root.manager.loggerDict if name.split(".")[0] == "distributed"]
+    before = {logger: logger.level for logger in map(logging.getLogger, names)}
+    for logger in before:
+        logger.setLevel(logging.CRITICAL)
+    try:
+        yield
     finally:
-        quietened.setLevel(before)
+        for logger, level in before.items():
+            logger.setLevel(level)
 
 
 def _distributed() -> Any:
