@@ -365,6 +365,34 @@ def test_an_executor_of_anybody_will_do(lab, beans, tmp_path, recwarn):
     assert rows_of(batch) == rows_of(beans)
 
 
+@pytest.mark.parametrize(
+    ("there", "told"),
+    [
+        (b"{}\n", "a worker found another content in it"),
+        (None, "a worker cannot read it: No such file or directory"),
+    ],
+)
+def test_a_worker_that_has_another_file_of_that_name_gives_no_result(lab, tmp_path, there, told):
+    path = tmp_path / "run.jsonl"
+    path.write_bytes((lab / "monday" / "run-0000.jsonl").read_bytes())
+
+    class ElsewhereExecutor(ThreadPoolExecutor):
+        def submit(self, call, job):
+            here = path.read_bytes()
+            path.unlink() if there is None else path.write_bytes(there)
+            done = super().submit(call, job)
+            done.result()
+            path.write_bytes(here)
+            os.utime(path, ns=stamp)
+            return done
+
+    stamp = (path.stat().st_atime_ns, path.stat().st_mtime_ns)
+    with ElsewhereExecutor(1) as pool:
+        (row,) = each(FRAMES, path, tmp_path / "out", executor=pool).failures
+    assert row["error"] == f"{told}; workers read captures under the names they have here"
+    assert not list((tmp_path / "out" / "finished").rglob("*.json"))
+
+
 def test_the_same_content_under_two_names_is_replayed_once(lab, tmp_path, monkeypatch):
     folder = tmp_path / "captures"
     folder.mkdir()

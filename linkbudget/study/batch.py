@@ -95,7 +95,10 @@ def replay_each(
         problem = "there is no capture" + (f"; passed over: {why}" if why else "")
         raise SettingsError(Fault("captures", None, "one capture at least", problem=problem))
     lines = {name: _line(link, baudrate, format) for name, link in named.items()}
-    plan = Plan(named, lines, found.captures, Store(out), phases, reading, progress, stopped)
+    plan = Plan(
+        *(named, lines, found.captures, Store(out), phases, reading, progress, stopped),
+        elsewhere=executor is not None,
+    )
     plan.tell()
     with ExitStack() as opened:
         hands: Hands
@@ -196,6 +199,8 @@ class Plan:
     reading: Mapping[str, Any]
     progress: Progress | None = None
     stopped: Callable[[], bool] = lambda: False
+    elsewhere: bool = False
+    """Whether another machine may be at work, which may have other files under the same names."""
     before: int = 0
     done: int = 0
     ours: int = 0
@@ -248,7 +253,9 @@ class Plan:
                     continue
                 self.identities[key] = identity
                 yield Job(
-                    key, link, path, self.lines[name], self.reading, self.phases, __version__, content.size
+                    *(key, link, path, self.lines[name], self.reading, self.phases, __version__),
+                    stored_bytes=content.size,
+                    sha256=content.sha256 if self.elsewhere else "",
                 )
 
     def take(self, job: Job, outcome: Outcome | None) -> None:

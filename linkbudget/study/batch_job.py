@@ -22,6 +22,7 @@ from linkbudget.replay.fates import OtherTraffic, other_traffic
 from linkbudget.replay.long import reason_against, replay_pieces
 from linkbudget.replay.run import replay
 from linkbudget.study.batch_columns import tables_of, tables_of_other
+from linkbudget.study.batch_store import content_of
 from linkbudget.traffic.join import join_bytes
 from linkbudget.wire.uart import UartLine
 
@@ -43,7 +44,8 @@ class Job:
     """What is to be replayed, with what, and how the capture is read (options of `open_bytes`).
 
     ``path`` is where it is read, as an absolute path; ``key`` tells jobs apart; ``version`` is that of the
-    library that made the job; ``stored_bytes`` is the size of the file as it is stored.
+    library that made the job; ``stored_bytes`` is the size of the file as it is stored. ``sha256`` is that of
+    its content, where another machine may have another file of this name; empty where it cannot.
     """
 
     key: str
@@ -54,6 +56,7 @@ class Job:
     phases: int
     version: str
     stored_bytes: int = 0
+    sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,7 @@ def run_job(job: Job, stopped: Callable[[], bool] = lambda: False) -> Outcome:
         return Outcome(error=told)
     try:
         with quiet():
+            _refuse_other_content(job)
             return _replayed(job, stopped)
     except OtherTraffic as error:
         return Outcome(tables_of_other(nameless(str(error), job)))
@@ -94,6 +98,19 @@ def run_job(job: Job, stopped: Callable[[], bool] = lambda: False) -> Outcome:
     except Exception as error:
         told = f"a fault of ours, not of your input: {type(error).__name__}: {error}"
         return Outcome(error=in_one_line(told), ours=True)
+
+
+def _refuse_other_content(job: Job) -> None:
+    if not job.sha256:
+        return
+    same_names = "workers read captures under the names they have here"
+    try:
+        found = content_of(job.path).sha256
+    except OSError as error:
+        told = f"a worker cannot read it: {error.strerror or error}; {same_names}"
+        raise CaptureError(job.path, "", told) from error
+    if found != job.sha256:
+        raise CaptureError(job.path, "", f"a worker found another content in it; {same_names}")
 
 
 def in_one_line(text: str) -> str:
