@@ -1,8 +1,8 @@
 """What the extractor of JSON costs on an emulated Cortex-M0+: a line of 65 bytes with seven numbers.
 
 Cycles by the table of ARM's Technical Reference Manual (DDI 0484C, table 3-1), register lists without LR and
-PC, memory without wait states. The bounds of cycles are what was asked for; that of the code of both ways
-together (4 kB) is what was reached.
+PC, memory without wait states. The bounds of cycles, and of the code of both ways together (4 kB), are what
+was asked for; that of the code that takes single bytes is what was reached.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def test_a_line_in_pieces_costs_no_more_than_was_asked_for(name):
     assert len(costs) == 6
     assert costs[0] <= 1500
     assert sum(costs[1:]) <= 1800
-    assert code(figures) <= 4150
+    assert code(figures) <= 4096
 
 
 @pytest.mark.parametrize("name", LINES)
@@ -104,4 +104,4 @@ def test_bytes_one_by_one_cost_no_more_than_was_asked_for(name):
     runs = figures.runs
     assert [run.returned for run in (runs[2], runs[4])] == [1, 1]
     assert runs[3].cycles.low - runs[5].cycles.low <= 2500
-    assert code(figures) <= 2900
+    assert code(figures) <= 2850

@@ -45,6 +45,8 @@ LINE_MEMBERS = """\
     uint8_t field;
     uint8_t text;
     uint8_t reason;
+    uint8_t lowest;
+    uint8_t highest;
     uint32_t length;
     uint32_t shape;
     lb_number value;
@@ -54,8 +56,6 @@ LINE_MEMBERS = """\
     uint16_t zeros;
     uint16_t elements;
     uint16_t code;
-    uint8_t lowest;
-    uint8_t highest;
     uint32_t now;
 """
 LEAST_IN_TABLE = 4

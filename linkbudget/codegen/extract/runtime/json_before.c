@@ -57,7 +57,7 @@ LB_APART static void lb_keep(lb_receiver *state, int_fast16_t exponent)
 }
 
 /* A byte of a string that is no plain character, or not the one looked for: where to go on. */
-LB_APART static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
+static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
 {
     if (byte == '"') {
         state->at = state->closing;

@@ -185,11 +185,22 @@ colon_over:
 at_value:
     LB_NEXT(value);
     value = (lb_number)(byte - (lb_number)'0');
-    if (value - 1u > 8u) {
+    if (LB_RARE(value - 1u > 8u)) {
         if (byte == ' ') {
             goto at_value;
         }
-        LB_OTHERWISE(value);
+#if LB_CHOICES
+        if (byte == '"') {
+            state->bad |= LB_MARK(state->field);
+            state->closing = lb_at_after;
+            state->at = lb_fields[state->field].words;
+            goto any;
+        }
+#endif
+        /* A zero goes on here unless a digit follows, which is none of JSON. */
+        if (value != 0u || i == 0 || (lb_number)(end[i] - (lb_number)'0') <= 9u) {
+            LB_OTHERWISE(value);
+        }
     }
 next_digit:
     LB_NEXT(digits);
@@ -285,11 +296,21 @@ at_option:
 in_option:
     state->node = (lb_node)value;
     LB_NEXT(option);
-    if (value < LB_WORDS - 3u && byte == lb_words[value] && byte != '"') {
+    if (value >= LB_WORDS - 3u || byte != lb_words[value]) {
+        LB_OTHERWISE(option);
+    }
+    if (byte != '"') {
         value++;
         goto in_option;
     }
-    LB_OTHERWISE(option);
+    state->work[state->field] = (lb_number)((lb_number)lb_words[value + 1u] << 8) | lb_words[value + 2u];
+    state->bad &= (lb_marks)~LB_MARK(state->field);
+    LB_NEXT(after);
+    if (byte == ',') {
+        /* As behind a number: a wanted field stands where keys are looked for. */
+        goto next_key;
+    }
+    LB_OTHERWISE(after);
 #endif
 }
 

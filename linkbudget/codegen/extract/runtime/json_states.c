@@ -297,7 +297,7 @@ STATE(number_over)
     LB_AGAIN(after);
 }
 
-/* Behind the letter of an exponent. What came of it already: 1 a plus, 2 a minus, 4 digits. */
+/* Behind the letter of an exponent. What came of it already: 1 a plus, 3 a minus, 4 digits. */
 STATE(exponent)
 {
     const uint_fast8_t digit = (uint_fast8_t)(byte - '0');
@@ -309,7 +309,7 @@ STATE(exponent)
         LB_STAY_LONG();
     }
     if (state->text == 0u && (byte == '-' || byte == '+')) {
-        state->text = byte == '-' ? 2u : 1u;
+        state->text = (uint8_t)(byte - '+' + 1);
         LB_STAY();
     }
     if (state->text < 4u) {

@@ -15,15 +15,13 @@ LB_APART static lb_status lb_end(lb_receiver *state, ptrdiff_t i)
 }
 #endif
 
-lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now)
-{
-    lb_status status = LB_REFUSED_AS;
-
-    /* A state hands on to one that comes later in the line, so this ends. */
-    while (what == LB_DO_AGAIN) {
-        what = state->at(state, byte);
-    }
 #if LB_JSON
+/* Does what a state asks for that is not about the line; returns what is still to be done. */
+LB_APART static uint_fast8_t lb_asked(lb_receiver *state, uint_fast8_t byte, uint_fast8_t what)
+{
+    if (what == LB_DO_SPACE) {
+        return LB_SPACE(byte) ? LB_DO_NOTHING : LB_DO_REFUSE + LB_NOT_JSON;
+    }
     if (what == LB_DO_GIVEN) {
         /* The character that an escape stands for is given to the state where it began. */
         const uint_fast16_t code = state->code;
@@ -33,20 +31,29 @@ lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_
             || state->at(state, (uint_fast8_t)code) != LB_DO_NOTHING) {
             state->at = lb_at_string;
         }
-        what = LB_DO_NOTHING;
+        return LB_DO_NOTHING;
     }
 #if LB_NAMES
     if (what == LB_DO_LOST) {
         lb_nobody(state);
         state->closing = lb_at_colon;
-        what = LB_DO_ASTRAY;
     }
 #endif
-    if (what == LB_DO_ASTRAY) {
-        what = lb_astray(state, byte);
+    return lb_astray(state, byte);
+}
+#endif
+
+lb_status lb_settle(lb_receiver *state, uint8_t byte, uint_fast8_t what, uint32_t now)
+{
+    lb_status status = LB_REFUSED_AS;
+
+    /* A state hands on to one that comes later in the line, so this ends. */
+    while (what == LB_DO_AGAIN) {
+        what = state->at(state, byte);
     }
-    if (what == LB_DO_SPACE) {
-        what = LB_SPACE(byte) ? LB_DO_NOTHING : LB_DO_REFUSE + LB_NOT_JSON;
+#if LB_JSON
+    if (what >= LB_DO_SPACE && what < LB_DO_REFUSE) {
+        what = lb_asked(state, byte, what);
     }
 #endif
     if (state->length > (byte == LB_END ? LB_MAX_LINE + 1u : LB_MAX_LINE)) {
