@@ -195,3 +195,18 @@ def test_the_command_shows_both_side_by_side(tmp_path, linkbudget):
 def test_every_counter_of_the_status_message_is_known():
     assert {one.name for one in STATUS_FIELDS} < set(KNOWN)
     assert set(PREDICTED) == set(WORDS)
+
+
+def test_what_was_counted_is_read_without_the_channel_found_beside_markers(linkbudget, tmp_path, monkeypatch):
+    """The one channel beside the markers is that of the capture, not of another file."""
+    seen = []
+
+    def held_against(link, replayed, path, given, tick_us):
+        seen.append(given.channel)
+        return {"verdict": "", "rows": []}
+
+    monkeypatch.setattr("linkbudget.cli.board.held_against", held_against)
+    (tmp_path / "counted.json").write_text('{"accepted": 1}\n')
+    files = (CAPTURES / f"walk-5-marked.{end}" for end in ("toml", "vcd"))
+    ran = linkbudget("replay", *files, "--phases", 0, "--counted", tmp_path / "counted.json", "--json")
+    assert (ran.code, seen) == (0, [None])
