@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 Document = Mapping[str, Any]
-MOST_UNBROKEN = 20
+MOST_UNBROKEN = 32
 """A cell up to so wide is not broken to make a table fit."""
 
 
