@@ -2,7 +2,8 @@
 
 ``python tests/codegen_fuzz.py [SECONDS [SUBJECT ...]]`` fuzzes each subject of `codegen_subjects` (60 s by
 default), then keeps the smallest corpus that takes the same branches: ``tests/data/codegen_corpus/NAME.gz``,
-JSON Lines of hex. An input is one byte of settings and bytes for
+lines of hex (``NAME-bounds.gz`` beside it comes from `codegen_mutants`). An input is one byte of settings and
+bytes for
 
 - a receiver that is pushed, one that is fed in pieces, and one that is read from while bytes are pushed in
   between (as by an interrupt): all must tell the same of the same bytes, counters must add up, and each
@@ -70,6 +71,16 @@ static void tell(unsigned what, const uint8_t *data, size_t n)
     for (i = 0u; i < n; i++) {
         told = (told ^ data[i]) * 16777619u;
     }
+}
+
+/* What runs over in a receiver stays in it: each byte of it is told where programs are compared. */
+static void tell_all_of(const fz_receiver *state)
+{
+#ifdef TELL_ALL
+    tell(0u, (const uint8_t *)state, sizeof *state);
+#else
+    (void)state;
+#endif
 }
 
 /* --- what came and what was taken: frames, as the messages are encoded ------------------------------- */
@@ -265,6 +276,9 @@ static void streams(uint8_t settings, const uint8_t *data, size_t n)
 
         MUST((unsigned)status < FZ_STATUSES);
         tell((unsigned)status, NULL, 0u);
+        if (status != FZ_NOTHING) {
+            tell_all_of(pushed);
+        }
         tally[status]++;
         if (status != FZ_NOTHING) {
             take_all(pushed, by_push);
@@ -289,6 +303,7 @@ static void streams(uint8_t settings, const uint8_t *data, size_t n)
         used = fz_feed(fed, copy, piece, limit, now);
         MUST(used == (piece < limit ? piece : limit));
         free(copy);
+        tell_all_of(fed);
         take_all(fed, by_feed);
         i += used;
     }
@@ -302,7 +317,8 @@ static void streams(uint8_t settings, const uint8_t *data, size_t n)
     MUST(fz_high_water(pushed) == fz_high_water(fed));
     tell(fz_high_water(pushed), NULL, 0u);
     MUST(fz_most_waiting(fed) <= most);
-    (void)fz_longest_gap(pushed);
+    tell(fz_most_waiting(fed), NULL, 0u);
+    tell(fz_longest_gap(pushed), NULL, 0u);
     for (what = 0u; what < KINDS; what++) {
         const frame_t one = newest(by_push, what);
         const frame_t other = newest(by_feed, what);
@@ -735,8 +751,9 @@ WORDS: list[str] | str = r"""
 - -0 -1 +1 0 00 -00 . -. 1. .1 1.. 0.1 1.0.0 e e1 1e 1e+ 1e- 1ex 1e5 1E5 1e+5 1e-5 1e:5 1e/5 0.45
 0.05 -0.45 1.25 0.4999 1e99 1e100 1e-99 0e99 x 1x 0.4 -0.4 0.40000 0.0000 0.2 0.6 -95.9 -96 96 96.0
 96.01 -96.01 1000 100 1e16 12e17 1e18 123456789012345 1234567890123456 1000000000000001
-100000000000000000 10000000000000001 0.1e1 10e-1 4e-1 0.0005 0.9995 0.99999 18446744073709551615 18446744073709551616
-99999999999999999999 9e-30 0a 0A FF ff fg g0 0g 0G 0: /0 @0 `0 a\x07b a\tb a\r \xc3 \xc0\x80
+100000000000000000 10000000000000001 0.1e1 10e-1 4e-1 0.0005 0.9995 0.99999 18446744073709551615
+18446744073709551616 99999999999999999999 9e-30 0a 0A FF ff fg g0 0g 0G 0: /0 @0 `0
+a\x07b a\tb a\r \xc3 \xc0\x80
 \xed\xa0\x80 \xf4\x90\x80\x80 \xe0\x80\x80 ~ ~a \x00 a\x00b "\xe0\xa0\x80" "\xc3\xff" "\xe9\xff"
 """
 WORDS = [word.encode("ascii").decode("unicode_escape") for word in WORDS.split()]
@@ -855,9 +872,29 @@ def seeds(subject: Subject) -> list[bytes]:
 
 
 def kept(name: str) -> list[bytes]:
-    """The corpus kept for a subject."""
-    text = gzip.decompress((CORPUS / f"{name}.gz").read_bytes()).decode("ascii")
-    return [bytes.fromhex(line) for line in text.split()]
+    """The corpus kept for a subject, with what notices that a bound was deleted (`codegen_mutants`)."""
+    return list(dict.fromkeys([*_unpacked(CORPUS / f"{name}.gz"), *kept_for_bounds(name)]))
+
+
+def kept_for_bounds(name: str) -> list[bytes]:
+    """Inputs that take no other branches, and notice the deletion of a bound."""
+    path = CORPUS / f"{name}-bounds.gz"
+    return _unpacked(path) if path.exists() else []
+
+
+def for_bounds(name: str, inputs: list[bytes]) -> None:
+    """Keep such inputs."""
+    if inputs:
+        _pack(CORPUS / f"{name}-bounds.gz", inputs)
+
+
+def _unpacked(path: Path) -> list[bytes]:
+    return [bytes.fromhex(line) for line in gzip.decompress(path.read_bytes()).decode("ascii").split()]
+
+
+def _pack(path: Path, inputs: list[bytes]) -> None:
+    text = "".join(content.hex() + "\n" for content in inputs)
+    path.write_bytes(gzip.compress(text.encode(), 9, mtime=0))
 
 
 def written(folder: Path, inputs: Iterable[bytes]) -> list[Path]:
@@ -944,8 +981,7 @@ def main(seconds: int, names: list[str]) -> None:
             found = [path.read_bytes() for path in (folder / "corpus").iterdir()]
             inputs = smallest(subject, folder / "choose", found)
             covered = build_covered(subject, folder / "cover")
-            text = "".join(content.hex() + "\n" for content in inputs)
-            (CORPUS / f"{name}.gz").write_bytes(gzip.compress(text.encode(), 9, mtime=0))
+            _pack(CORPUS / f"{name}.gz", inputs)
             missing, branches = untaken(covered, inputs)
             print(
                 f"{name}: {runs:,} inputs, {rate:,} a second, {len(inputs)} kept, {branches} branches",

@@ -1,47 +1,76 @@
 """Bound checks of generated C deleted in turn: each must be noticed.
 
-``python tests/codegen_mutants.py [--corpus] [SUBJECT ...]`` deletes every comparison of sizes but those of
-encoders and runs the kept corpus with the sanitizers. For those that this does not notice another check is
-looked for whose reserve they are: with that one gone, deleting this one as well must change what happens.
-What is still left is deleted where `codegen_eva` analyses the same function. What was found is kept in
-``tests/data/codegen_bounds.json``; a run asks again only about functions that have changed, and with
-``--corpus`` about none. The tests repeat the runs over the corpora and hold them against the file.
+``python tests/codegen_mutants.py [--corpus] [--hunt SECONDS] [SUBJECT ...]`` deletes every comparison of
+sizes but those of encoders and runs the kept corpus with the sanitizers. A deletion is noticed as "memory"
+when a sanitizer stops the program, as "no end" when it does not end, and as "behaviour" when something else
+is told of an input, or left in a receiver, than by the code as generated. For those that this does not
+notice another check is looked for whose reserve they are: with that one gone, deleting this one as well must
+change what happens; then a subject with the same function where it is noticed. What is still left is deleted
+where `codegen_eva` analyses the same function: it must see that, or follow all bytes to the end and find
+nothing ("safe without": a check that saves time, or one of what was checked before, and guards no memory).
+What was found is kept in ``tests/data/codegen_bounds.json``; a run asks again only about functions that have
+changed or that nothing answered for, and with ``--corpus`` about none. The tests repeat the runs over the
+corpora and hold them against the file.
+
+``--hunt`` first looks for inputs that notice what the corpus does not: among those that fuzzing starts from,
+then with libFuzzer, which runs each input with and without each of these checks. They are kept beside the
+corpus, in ``NAME-bounds.gz``.
 """
 
 from __future__ import annotations
 
+import argparse
 import hashlib
 import json
 import os
 import re
 import resource
+import signal
 import subprocess
-import sys
 import tempfile
+import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-from codegen_eva import UNPROVEN, analyse, driver, hinted
-from codegen_fuzz import _compile, kept, written
+from codegen_eva import UNPROVEN, Verdict, analyse, driver, hinted
+from codegen_fuzz import LONGEST as LONGEST_INPUT
+from codegen_fuzz import _compile, for_bounds, kept, kept_for_bounds, seeds, written
 from codegen_subjects import PREFIX, Subject, proven, subjects
 
+from linkbudget.codegen.vectors import vectors
+
 BOUNDS = Path(__file__).parent / "data" / "codegen_bounds.json"
-SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+# Functions have the same addresses in every run: states that hold them are compared.
+SANITIZED = [
+    "-O1",
+    "-g",
+    "-fsanitize=address,undefined",
+    "-fno-sanitize-recover=all",
+    "-no-pie",
+    "-DTELL_ALL",
+]
 # So many inputs may stop a program before the rest of them is left out.
 FEW = 2
+# What stopped a program.
+STOPS = ("memory", "no end", "behaviour")
 # The longest an analysis may take, in seconds of the processor.
 LONGEST = 240
+# What the drivers of the analysis do not call.
+NOT_DRIVEN = ("decode", "read")
 FUNCTION = re.compile(
     rf"^(?:static )?(?:inline )?[\w ]+\b{PREFIX}_(\w+)\([^;{{]*?\)\n\{{\n(.*?)^\}}\n", re.M | re.S
 )
 CONDITION = re.compile(r"\b(if|while) \((.*)\) \{$|^ *for \([^;]*; (?P<loop>[^;]*);", re.M)
-COMPARED = re.compile(r"[^<>=]+ (?:<|>|<=|>=) [^<>=]+")
+COMPARED = re.compile(r"(?:[^<>=]|->)+ (?:<|>|<=|>=) (?:[^<>=]|->)+")
 RARE = re.compile(rf"{PREFIX.upper()}_RARE\((.*)\)")
 # What follows a check that something is too large or too small; elsewhere the check allows what follows.
 REFUSES = re.compile(
-    r"\s*(return|break|\*need|in->bad|n = limit|piece = |most = |part = |continue|line->bad|place = )"
+    r"\s*(return|break|\*need|in->bad|n = |piece = |most = |part = |continue|line->bad|place = "
+    r"|\*lost = |goto any|FZ_OTHERWISE|FZ_REFUSE|FZ_ASTRAY|state->node = \S+;\s*FZ_OTHERWISE"
+    r"|if \(byte == ' '\))"
 )
 SIZES = re.compile(
     r"\b(n|i|at|held|need|length|left|most|size|width|piece|end|used|stop|more|what|status|node|value|next)\b"
@@ -49,18 +78,17 @@ SIZES = re.compile(
 )
 # Inputs from a number on, until one stops the program.
 EACH = r"""
-#include <sys/resource.h>
+#include <sys/time.h>
 
 int main(int argc, char **argv)
 {
     static char path[4096];
     static uint8_t data[65536];
-    const struct rlimit seconds = {2u, 3u};
+    const struct itimerval seconds = {{0, 0}, {2, 0}};
     int number = 0;
     FILE *list;
 
     MUST(argc == 5);
-    setrlimit(RLIMIT_CPU, &seconds);
     fz_gone = atoi(argv[1]);
     fz_gone_too = atoi(argv[2]);
     list = fopen(argv[4], "r");
@@ -78,9 +106,44 @@ int main(int argc, char **argv)
         n = fread(data, 1u, sizeof data, file);
         fclose(file);
         told = 0u;
+        /* Seconds of the processor for each: a loop that has lost its bound does not end. */
+        setitimer(ITIMER_VIRTUAL, &seconds, NULL);
         LLVMFuzzerTestOneInput(data, n);
         printf("%08lx\n", (unsigned long)told);
         fflush(stdout);
+    }
+    return 0;
+}
+"""
+# Each input with the code as it is, then without each of the checks that are named.
+HUNT = r"""
+#undef LLVMFuzzerTestOneInput
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+{
+    static int gone[512];
+    static int count = -1;
+    uint32_t right;
+    int i;
+
+    if (count < 0) {
+        char *next = getenv("FZ_GONE");
+
+        MUST(next != NULL);
+        for (count = 0; *next != '\0' && count < 512; count++) {
+            gone[count] = (int)strtol(next, &next, 10);
+        }
+    }
+    fz_gone = 0;
+    told = 0u;
+    fz_one(data, size);
+    right = told;
+    for (i = 0; i < count; i++) {
+        fz_gone = gone[i];
+        told = 0u;
+        fz_one(data, size);
+        MUST(told == right);
     }
     return 0;
 }
@@ -170,7 +233,8 @@ class Deleting:
         return names
 
     @cached_property
-    def program(self) -> Path:
+    def files(self) -> dict[str, str]:
+        """The sources, with a condition around each check."""
         text = self.text
         for number, mutant in sorted(enumerate(self.mutants, 1), key=lambda one: -one[1].start):
             end = mutant.start + len(mutant.check)
@@ -179,31 +243,52 @@ class Deleting:
         head = (
             "static int fz_gone, fz_gone_too;\n#define fz_is_gone(x) (fz_gone == (x) || fz_gone_too == (x))\n"
         )
-        files = {**self.subject.files, f"{PREFIX}.c": head + text}
-        return _compile(self.subject, self.folder, files, SANITIZED, "mutants", EACH)
+        return {**self.subject.files, f"{PREFIX}.c": head + text}
+
+    @cached_property
+    def program(self) -> Path:
+        return _compile(self.subject, self.folder, self.files, SANITIZED, "mutants", EACH)
+
+    @cached_property
+    def hunter(self) -> Path:
+        flags = ["-fsanitize=fuzzer,address,undefined", "-DLLVMFuzzerTestOneInput=fz_one", *SANITIZED]
+        return _compile(self.subject, self.folder / "hunt", self.files, flags, "hunt", HUNT)
 
     @cached_property
     def inputs(self) -> Path:
-        listed = self.folder / "listed"
-        paths = written(self.folder / "inputs", kept(self.subject.name))
+        return self.listed("inputs", kept(self.subject.name))
+
+    def listed(self, name: str, inputs: list[bytes]) -> Path:
+        """A file with the paths of inputs."""
+        listed = self.folder / f"{name}.list"
+        paths = written(self.folder / name, inputs)
         listed.write_text("".join(f"{path}\n" for path in paths), encoding="utf-8")
         return listed
 
-    def told(self, gone: int = 0, too: int = 0, every: bool = False) -> list[str]:
+    def told(self, gone: int = 0, too: int = 0, every: bool = False, inputs: Path | None = None) -> list[str]:
         """What a run over the corpus tells of each input with one or two of the checks deleted.
 
-        It ends with the first input that stops the program, or goes on behind it (``every``).
+        It ends with the first input that stops the program, or goes on behind it (``every``). What stopped it
+        is "memory" (a sanitizer), "no end" (the timer) or "behaviour" (the harness).
         """
         told: list[str] = []
-        environment = {**os.environ, "ASAN_OPTIONS": "detect_leaks=0"}
+        # That it stops is enough: to name the place takes longer than the run.
+        options = {"ASAN_OPTIONS": "detect_leaks=0:symbolize=0", "UBSAN_OPTIONS": "symbolize=0"}
+        environment = {**os.environ, **options}
         while True:
-            command = [self.program, str(gone), str(too), str(len(told)), self.inputs]
+            command = [self.program, str(gone), str(too), str(len(told)), inputs or self.inputs]
             done = subprocess.run(command, capture_output=True, text=True, env=environment)
             told += done.stdout.split()
             if done.returncode == 0:
                 return told
-            told.append("stopped")
-            if not every or told.count("stopped") == FEW:
+            if done.returncode == -signal.SIGVTALRM:
+                told.append("no end")
+            elif re.match(r"line \d+: ", done.stderr):
+                told.append("behaviour")
+            else:
+                assert "Sanitizer" in done.stderr or "runtime error" in done.stderr, done.stderr[:2000]
+                told.append("memory")
+            if not every or sum(one in STOPS for one in told) == FEW:
                 return told
 
     @cached_property
@@ -211,15 +296,64 @@ class Deleting:
         """What is told with each check deleted; the first is what the code as it stands tells."""
         return [self.told(number) for number in range(len(self.mutants) + 1)]
 
-    def unnoticed(self) -> list[str]:
-        """The checks whose deletion the corpus does not notice.
+    @cached_property
+    def noticed(self) -> dict[str, str]:
+        """How the corpus notices that a check is deleted, for each of those of which it does.
 
-        Noticed is what a sanitizer or the harness stops, what does not end, and what tells something else
-        than the code as it was generated.
+        "memory": a sanitizer stops the program. "no end": the timer does. "behaviour": the harness does, or
+        something else is told than of the code as it was generated, or left in a receiver.
         """
         right, *others = self.alone
-        assert "stopped" not in right
-        return [name for name, told in zip(self.names, others, strict=True) if told == right]
+        assert not set(STOPS) & set(right)
+        assert right == self.told()
+        return {
+            name: next((one for one in STOPS if one in told), "behaviour")
+            for name, told in zip(self.names, others, strict=True)
+            if told != right
+        }
+
+    def unnoticed(self) -> list[str]:
+        """The checks whose deletion the corpus does not notice."""
+        return [name for name in self.names if name not in self.noticed]
+
+    def hunt(self, seconds: int, say: Callable[[str], None] = print) -> list[bytes]:
+        """Inputs that notice what the corpus does not: of those fuzzing starts from, then of libFuzzer."""
+        left = {self.names.index(name) + 1: name for name in self.unnoticed()}
+        found: list[bytes] = []
+
+        def try_all(inputs: list[bytes], name: str) -> None:
+            listed = self.listed(name, inputs)
+            right = self.told(inputs=listed)
+            for number in list(left):
+                told = self.told(number, inputs=listed)
+                if told != right:
+                    at = next(i for i, one in enumerate(told) if one != right[i])
+                    found.append(inputs[at])
+                    say(f"    {left.pop(number)}: {told[at] if told[at] in STOPS else 'behaviour'} ({name})")
+
+        start = sorted({*seeds(self.subject), *shorter(self.subject)}, key=lambda one: (len(one), one))
+        try_all(start, "seeds")
+        end = time.monotonic() + seconds
+        corpus = self.folder / "corpus"
+        written(corpus, kept(self.subject.name))
+        number = 0
+        while left and (rest := int(end - time.monotonic())) > 0:
+            place = self.folder / f"stopped{number}"
+            place.mkdir()
+            command = [str(self.hunter), f"-max_total_time={rest}", f"-max_len={LONGEST_INPUT}", "-timeout=5"]
+            command += ["-use_value_profile=1", "-detect_leaks=0", f"-artifact_prefix={place}/", str(corpus)]
+            gone = " ".join(str(one) for one in left)
+            options = {"FZ_GONE": gone, "ASAN_OPTIONS": "symbolize=0", "UBSAN_OPTIONS": "symbolize=0"}
+            subprocess.run(command, capture_output=True, env={**os.environ, **options})
+            stopped = [path.read_bytes() for path in place.iterdir()]
+            before = len(left)
+            if stopped:
+                try_all(stopped, f"libFuzzer {number}")
+                if len(left) == before:
+                    say(f"    {number}: stopped, and nothing to see in it")
+                    break
+            number += 1
+        return list(dict.fromkeys(found))
 
     def matters(self, name: str, other: str) -> bool:
         """Whether it is noticed that the first check is gone once the other one is."""
@@ -232,13 +366,13 @@ class Deleting:
             "stopped" in first and self.told(one, two, True) != self.told(0, two, True)
         )
 
-    def behind(self, name: str) -> list[str]:
-        """The checks without which this one is noticed: it stands in reserve for them."""
+    def behind(self, name: str) -> str | None:
+        """A check without which this one is noticed: it stands in reserve for that."""
         # Best one that does not matter alone either: then each of the two is the other's reserve.
         alive = self.unnoticed()
         near = [one for one in self.names if one.partition(": ")[0] == name.partition(": ")[0]]
         others = [one for one in dict.fromkeys([*alive, *near]) if one != name]
-        return [other for other in others if self.matters(name, other)]
+        return next((other for other in others if self.matters(name, other)), None)
 
     def print_of(self, name: str) -> str:
         """A short print of the function a check stands in."""
@@ -256,8 +390,12 @@ def _limited() -> None:
     resource.setrlimit(resource.RLIMIT_CPU, (LONGEST, LONGEST + 1))
 
 
-def analysed(subject: Subject, mutant: Mutant) -> str | None:
-    """Where the analysis sees that a check is gone: subject and way; None where it does not."""
+def analysed(subject: Subject, mutant: Mutant) -> dict[str, str]:
+    """What the analysis says of code without a check, and in which subject and way.
+
+    "analysis": there it sees that something can go wrong. "safe without": there it follows all bytes to the
+    end and sees nothing, in every way that is analysed; the check then guards no memory. Empty: neither.
+    """
     wanted = _likeness(mutant)
     own = subject.codec.fmt.delimiting
     found = []
@@ -265,50 +403,81 @@ def analysed(subject: Subject, mutant: Mutant) -> str | None:
         for like in mutants(other.files[f"{PREFIX}.c"]):
             if _likeness(like) == wanted and other.extractor == subject.extractor:
                 found.append((other.codec.fmt.delimiting != own, other, like))
+    safe = []
     # Two of them at most: those of the same delimiting first, each pushed before fed, which takes longer.
-    for _, other, like in sorted(found, key=lambda one: one[0])[:2]:
-        for way in ("push", "feed"):
-            if {other.name, f"{other.name} {way}"} & set(UNPROVEN):
-                continue
+    for another, other, like in sorted(found, key=lambda one: one[0])[:2]:
+        quiet = not another and like.function not in NOT_DRIVEN
+        ways = [way for way in ("push", "feed") if not {other.name, f"{other.name} {way}"} & set(UNPROVEN)]
+        for way in ways:
             files = {**other.files, f"{PREFIX}.c": hinted(like.gone(other.files[f"{PREFIX}.c"]))}
             with tempfile.TemporaryDirectory() as folder:
-                if alarmed(Path(folder), driver(other, way), files):
-                    return f"{other.name} {way}"
+                verdict = without(Path(folder), driver(other, way), files)
+            if verdict.alarms:
+                return {"analysis": f"{other.name} {way}"}
+            quiet = quiet and verdict.statements > 0
+        if quiet and ways:
+            safe += [f"{other.name} {way}" for way in ways]
+    return {"safe without": ", ".join(safe)} if safe else {}
+
+
+def without(folder: Path, source: str, files: dict[str, str]) -> Verdict:
+    """An analysis up to its first alarm, or until its time is over: then without a number of statements."""
+    options = ("-eva-stop-at-nth-alarm", "1")
+    return analyse(folder, source, files, options, _limited, whole=False)
+
+
+def elsewhere(known: dict, name: str, check: str, mark: str) -> str | None:
+    """Another subject that has the same function, to the letter, and whose corpus notices the deletion."""
+    for other, found in known.items():
+        if other != name and found.get("functions", {}).get(check) == mark:
+            return other
     return None
 
 
-def alarmed(folder: Path, source: str, files: dict[str, str]) -> bool:
-    """Whether an analysis finds an alarm before its time is over."""
-    options = ("-eva-stop-at-nth-alarm", "1")
-    return bool(analyse(folder, source, files, options, _limited, whole=False).alarms)
+def shorter(subject: Subject) -> list[bytes]:
+    """Payloads of no bytes with every number of a frame, and pieces of good ones behind them."""
+    if subject.extractor:
+        return []
+    own = [bytes.fromhex(vector["payload"]) for vector in vectors(subject.spec)["good"]]
+    own = [payload for payload in own if len(payload) < 200]
+    found = [bytes([0x2F, number]) for number in range(256)]
+    for payload in own:
+        whole = bytes([len(payload)]) + payload
+        found += [bytes([0x2F]) + whole + bytes([n]) + payload[:n] for n in range(len(payload))]
+    return found
 
 
-def main(names: list[str], ask: bool) -> None:
+def main(names: list[str], ask: bool, seconds: int | None = None) -> None:
     known = json.loads(BOUNDS.read_text(encoding="utf-8")) if BOUNDS.exists() else {}
-    asked: dict[tuple[str, str, str], str | None] = {}
+    asked: dict[tuple[str, str, str], dict[str, str]] = {}
     for name in names:
         with tempfile.TemporaryDirectory() as folder:
             deleting = Deleting(subjects()[name], Path(folder))
+            if seconds is not None and deleting.unnoticed():
+                for_bounds(name, [*kept_for_bounds(name), *deleting.hunt(seconds)])
+                deleting = Deleting(deleting.subject, Path(folder) / "again")
             alive = deleting.unnoticed()
             before, now = known.get(name, {}), {}
             known[name] = now
-            now["noticed by the corpus"] = [one for one in deleting.names if one not in alive]
+            now["noticed by the corpus"] = deleting.noticed
+            now["functions"] = {one: deleting.print_of(one) for one in deleting.noticed}
             count = len(deleting.names)
             print(f"{name}: {count - len(alive)} of {count} by the corpus", flush=True)
             for one in alive:
                 mark = deleting.print_of(one)
                 found = before.get("by others", {}).get(one, {})
-                if ask and found.get("function") != mark:
+                if ask and (found.get("function") != mark or set(found) == {"function"}):
                     mutant = deleting.mutants[deleting.names.index(one)]
                     found = {"function": mark}
-                    if others := deleting.behind(one):
-                        found["behind"] = others[0]
+                    if other := deleting.behind(one):
+                        found["behind"] = other
+                    elif other := elsewhere(known, name, one, mark):
+                        found["elsewhere"] = other
                     else:
                         key = (deleting.subject.codec.fmt.delimiting, *_likeness(mutant))
                         if key not in asked:
                             asked[key] = analysed(deleting.subject, mutant)
-                        if asked[key] is not None:
-                            found["analysis"] = asked[key]
+                        found.update(asked[key])
                 now.setdefault("by others", {})[one] = found
                 print(f"    {one}: {found}", flush=True)
                 _keep(known)
@@ -320,6 +489,14 @@ def _keep(known: dict) -> None:
     BOUNDS.write_text(text + "\n", encoding="utf-8")
 
 
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description="Delete bound checks of generated C in turn.")
+    parser.add_argument("subjects", nargs="*", metavar="SUBJECT")
+    parser.add_argument("--corpus", action="store_true", help="ask no analysis and look for no reserves")
+    parser.add_argument("--hunt", type=int, metavar="SECONDS", help="look for inputs that notice more first")
+    return parser.parse_args()
+
+
 if __name__ == "__main__":
-    given = [name for name in sys.argv[1:] if name != "--corpus"]
-    main(given or list(subjects()), "--corpus" not in sys.argv)
+    arguments = _arguments()
+    main(arguments.subjects or list(subjects()), not arguments.corpus, arguments.hunt)
