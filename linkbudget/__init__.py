@@ -255,8 +255,8 @@ def __getattr__(name: str) -> object:
     if home is None:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     value = getattr(import_module(f"{__name__}.{home}"), name)
-    globals()[name] = value
-    return value
+    # The room that has the name of its main function is here by now: it can be called, so it stays.
+    return globals().setdefault(name, value)
 
 
 def __dir__() -> list[str]:

@@ -42,10 +42,17 @@ def test_name_is_importable_and_lives_where_the_table_says(name):
     home = getattr(import_module(f"linkbudget.{HOMES[name]}"), name)
     value = getattr(linkbudget, name)
     if name == "replay":  # also the name of the room, which passes calls on
-        assert value in {home, import_module("linkbudget.replay")}
+        assert value is import_module("linkbudget.replay")
     else:
         assert value is home
     assert name in dir(linkbudget)
+
+
+@pytest.mark.parametrize("first", ["", "import linkbudget.replay.long; "])
+def test_replay_is_the_room_whatever_was_imported_before(first):
+    code = first + "from linkbudget import replay; import linkbudget, pickle, linkbudget.replay.long; "
+    code += "assert linkbudget.replay is replay is pickle.loads(pickle.dumps(replay)); linkbudget.replay.long"
+    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 @pytest.mark.parametrize("first", ["", "from linkbudget.replay.receiver import run_receiver; "])

@@ -1,14 +1,16 @@
 """A capture's bytes against the model of the controller.
 
 The room and its main function share a name, and an import of any module in here makes ``linkbudget.replay``
-the room. So the room can be called: ``linkbudget.replay(link, capture)`` means the function either way, and
-``help`` and ``inspect.signature`` tell of the function in both cases.
+the room. So the room can be called, and ``linkbudget.replay(link, capture)`` means the function; ``help`` and
+``inspect.signature`` tell of the function as well.
 """
 
 from __future__ import annotations
 
 import inspect
 import sys
+from collections.abc import Callable
+from importlib import import_module
 from types import ModuleType
 from typing import Any
 
@@ -23,6 +25,10 @@ class _Room(ModuleType):
         from linkbudget.replay.run import replay
 
         return replay(*args, **settings)
+
+    def __reduce__(self) -> tuple[Callable[[str], ModuleType], tuple[str]]:
+        """Let other processes have it: executors pickle what they are given to call."""
+        return import_module, (__name__,)
 
     @property
     def __signature__(self) -> inspect.Signature:
