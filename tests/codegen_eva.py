@@ -10,7 +10,7 @@ nothing from byte to byte but the receiver and the place in the piece, so where 
 as if called with what is left; each read of the piece is behind a comparison with its length, and each write
 behind one with the room left, which short pieces reach from every length that is held. Pieces of up to 32
 bytes are fuzzed, and must lead to the same as bytes pushed one by one. The argument does not hold for
-extractors of objects in pieces, which look several bytes ahead: they are in `UNPROVEN`.
+extractors of objects, which look several bytes ahead: what they do with longer pieces is fuzzed only.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ from pathlib import Path
 
 from codegen_subjects import PREFIX, Subject
 
-# Subjects, or ways of them, that are not without alarms: none.
-UNPROVEN: tuple[str, ...] = ()
+# Subjects, or ways of them, that are not shown to be without alarms. Fields whose place moves, fed in pieces:
+# the analysis had found none after 8 minutes, and had not ended. Pushed they are shown.
+UNPROVEN: tuple[str, ...] = ("moving feed",)
 # The longest piece: of many frames where the place in a piece is not followed.
 PIECE = {"counted": 6, "none": 6}
 # Where frames are found by their length, what is held and what it waits for are followed together.
