@@ -291,7 +291,10 @@ def test_asyncio_keeps_the_time_of_a_virtual_clock():
     assert found == list(range(20))
     # The last was sent at 19 * 33 ms, and 0.2 s later it is given up.
     assert ended == pytest.approx(0.827e9, abs=0.015e9)
-    assert run() == (found, ended)
+    again, end = run()
+    assert again == found
+    # A timer of asyncio is rounded up to a nanosecond each time the loop is woken before it, which threads do.
+    assert end == pytest.approx(ended, abs=1000)
 
 
 def test_a_thread_may_end_long_after_its_loop():
