@@ -293,7 +293,7 @@ def test_asyncio_keeps_the_time_of_a_virtual_clock():
     assert ended == pytest.approx(0.827e9, abs=0.015e9)
     again, end = run()
     assert again == found
-    # A timer of asyncio is rounded up to a nanosecond each time the loop is woken before it, which threads do.
+    # A timer is rounded up to a nanosecond each time the loop is woken before it, which threads do.
     assert end == pytest.approx(ended, abs=1000)
 
 
