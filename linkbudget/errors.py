@@ -13,6 +13,8 @@ import warnings as _warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
 
 __all__ = [
     "CaptureError",
@@ -23,6 +25,7 @@ __all__ = [
     "ParserError",
     "SettingsError",
     "TargetError",
+    "import_extra",
     "nearest_name",
     "quiet",
     "unknown_name",
@@ -124,6 +127,18 @@ def nearest_name(name: str, known: Iterable[str]) -> str | None:
     """Return the known name closest to a misspelt one, or None when nothing is close."""
     close = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
     return close[0] if close else None
+
+
+def import_extra(module: str, extra: str, why: str) -> Any:
+    """Return a module of a package that an extra of ours brings.
+
+    `SettingsError` where it is not installed, with ``why`` it is needed and the command that brings it.
+    """
+    try:
+        return import_module(module)
+    except ImportError:
+        told = f"{module} is not installed, and {why}: pip install 'linkbudget[{extra}]' brings it"
+        raise SettingsError(Fault("", problem=told)) from None
 
 
 def unknown_name(path: str, name: object, known: Iterable[str]) -> Fault:

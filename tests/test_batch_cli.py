@@ -144,8 +144,8 @@ def test_without_pyarrow_one_line_says_which_extra_is_missing(linkbudget, lab, m
     ran = each(linkbudget, "slow.toml", "monday")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == (
-        "linkbudget: pyarrow is not installed: the results of a batch are kept in Parquet files;"
-        " allowed: pip install 'linkbudget[arrow]'\n"
+        "linkbudget: pyarrow is not installed, and the results of a batch are kept in Parquet files:"
+        " pip install 'linkbudget[arrow]' brings it\n"
     )
 
 

@@ -109,7 +109,7 @@ def test_without_the_extra_one_line_names_the_command(result, monkeypatch, form,
     with pytest.raises(SettingsError) as caught:
         getattr(result, f"to_{form}")()
     assert str(caught.value) == (
-        f"{module} is not installed, which to_{form}() needs; allowed: pip install 'linkbudget[{form}]'"
+        f"{module} is not installed, and to_{form}() needs it: pip install 'linkbudget[{form}]' brings it"
     )
 
 

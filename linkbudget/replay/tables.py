@@ -18,13 +18,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, import_extra, nearest_name
 
 if TYPE_CHECKING:
     from linkbudget.replay.result import Replay
@@ -111,7 +110,7 @@ def columns_of(result: Replay, table: str) -> Columns:
 def to_pandas(result: Replay, table: str) -> Any:
     """Return a table as a pandas ``DataFrame``; `SettingsError` when pandas is not installed."""
     columns = columns_of(result, table)
-    pandas = _extra("pandas", "pandas")
+    pandas = import_extra("pandas", "pandas", "to_pandas() needs it")
     made = {}
     for name, column in columns.items():
         if isinstance(column, Texts):
@@ -128,7 +127,7 @@ def to_pandas(result: Replay, table: str) -> Any:
 def to_arrow(result: Replay, table: str) -> Any:
     """Return a table as a ``pyarrow.Table``; `SettingsError` when pyarrow is not installed."""
     columns = columns_of(result, table)
-    arrow = _extra("pyarrow", "arrow")
+    arrow = import_extra("pyarrow", "arrow", "to_arrow() needs it")
     made = {}
     for name, column in columns.items():
         if isinstance(column, Texts):
@@ -138,11 +137,3 @@ def to_arrow(result: Replay, table: str) -> Any:
         else:
             made[name] = arrow.array(column)
     return arrow.table(made, metadata={"time_zero_ns": str(result.time_zero_ns)})
-
-
-def _extra(module: str, extra: str) -> Any:
-    try:
-        return import_module(module)
-    except ImportError:
-        problem = f"{module} is not installed, which to_{extra}() needs"
-        raise SettingsError(Fault("", None, f"pip install 'linkbudget[{extra}]'", problem=problem)) from None

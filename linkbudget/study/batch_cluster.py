@@ -11,10 +11,9 @@ import logging
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
-from importlib import import_module
 from typing import Any
 
-from linkbudget.errors import Fault, SettingsError
+from linkbudget.errors import Fault, SettingsError, import_extra
 
 __all__ = ["cluster_executor"]
 
@@ -30,7 +29,7 @@ def cluster_executor(address: str) -> Iterator[tuple[Executor, int]]:
     and read captures under the names they have here. Raises `SettingsError` when dask.distributed is missing,
     when nothing answers at the address, when there is no worker, and when the workers lack this library.
     """
-    distributed = _distributed()
+    distributed = import_extra("distributed", "cluster", "a cluster needs it")
     with _quietened():
         client = _client(distributed, address)
         try:
@@ -54,14 +53,6 @@ def _quietened() -> Iterator[None]:
     finally:
         for logger, level in before.items():
             logger.setLevel(level)
-
-
-def _distributed() -> Any:
-    try:
-        return import_module("distributed")
-    except ImportError:
-        problem = "dask.distributed is not installed, which a cluster needs"
-        raise SettingsError(Fault("", None, "pip install 'linkbudget[cluster]'", problem=problem)) from None
 
 
 def _client(distributed: Any, address: str) -> Any:

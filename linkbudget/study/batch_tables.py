@@ -13,7 +13,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from linkbudget.errors import Fault, SettingsError, nearest_name
+from linkbudget.errors import Fault, SettingsError, import_extra, nearest_name
 from linkbudget.study.batch_columns import COLUMNS
 from linkbudget.study.batch_store import written_whole
 
@@ -25,7 +25,7 @@ Rows = Sequence[Mapping[str, Any]]
 
 def need_arrow() -> Any:
     """Return the module pyarrow; `SettingsError` that says which extra is missing without it."""
-    return _extra("pyarrow", "arrow", "the results of a batch are kept in Parquet files")
+    return import_extra("pyarrow", "arrow", "the results of a batch are kept in Parquet files")
 
 
 def check_table(table: str) -> str:
@@ -61,7 +61,7 @@ def arrow_table(table: str, rows: Rows) -> Any:
 
 def pandas_frame(table: str, rows: Rows) -> Any:
     """Return the rows of a table as a pandas ``DataFrame``: what may be missing has a type that allows it."""
-    pandas = _extra("pandas", "pandas", "to_pandas() needs it")
+    pandas = import_extra("pandas", "pandas", "to_pandas() needs it")
     arrow = need_arrow()
     types = {
         arrow.int64(): pandas.Int64Dtype(),
@@ -84,11 +84,3 @@ def _about(table: str) -> dict[str, str]:
     from linkbudget import __version__
 
     return {"batch": table, "version": __version__, "note": MODEL}
-
-
-def _extra(module: str, extra: str, why: str) -> Any:
-    try:
-        return import_module(module)
-    except ImportError:
-        problem = f"{module} is not installed: {why}"
-        raise SettingsError(Fault("", None, f"pip install 'linkbudget[{extra}]'", problem=problem)) from None
