@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Callable, Iterator
 
 from linkbudget.codegen.c.banner import banner
 from linkbudget.codegen.c.framing import Framing
@@ -64,6 +65,8 @@ def source(spec: DirectionSpec, framing: Framing, sending: bool = True) -> str:
     read = [reading.function() for reading in readings]
     written = [writing.statements() for writing in writings]
     needs = set[str]().union(*(reading.needs for reading in readings), *(w.needs for w in writings))
+    low = _low_first(needs)
+    read = [low(text) if m.bit_order == "lsb" else text for m, text in zip(spec.messages, read, strict=True)]
     sizes = [reading.size if isinstance(reading, Reading) else None for reading in readings]
     dispatch = [_accept(spec, sizes), _read(spec, sizes)]
     # Both are called from several of the others, in some links from none.
@@ -82,15 +85,43 @@ def source(spec: DirectionSpec, framing: Framing, sending: bool = True) -> str:
     parts += framing.checks()
     parts += framing.hex_digits()
     parts += framing.receiving()
-    parts += [runtime(name) for name in READING_ORDER if name in needs]
+    for name in READING_ORDER:
+        if name in needs:
+            parts += _in_orders(name, needs, low)
     parts += read
     parts += [_behind(runtime("slots"), "static uint8_t lb_begin_reading"), *dispatch, _start(spec, framing)]
     parts += framing.pushing()
     parts += [_take(message) for message in spec.messages]
     parts += [framing.counters(), *_more_counters(spec)]
     if sending:
-        parts += _sending(spec, framing, written, needs)
+        parts += _sending(spec, framing, written, needs, low)
     return "\n".join(parts)
+
+
+def _low_first(needs: set[str]) -> Callable[[str], str]:
+    """Return what gives the functions that take the lowest bit first names of their own.
+
+    That is needed only where messages of one direction take their bits in both orders.
+    """
+    names: list[str] = []
+    if {"bits_msb", "bits_lsb"} <= needs:
+        names += ["bits", "at_end"]
+    if {"put_bits_msb", "put_bits_lsb"} <= needs:
+        names.append("put_bits")
+    if not names:
+        return str
+    calls = re.compile(rf"\blb_({'|'.join(names)})\(")
+    return lambda text: calls.sub(r"lb_\1_low(", text)
+
+
+def _in_orders(name: str, needs: set[str], low: Callable[[str], str]) -> list[str]:
+    """Return a runtime piece, twice where messages that take the lowest bit first need another."""
+    text = runtime(name)
+    if name in ("bits_lsb", "put_bits_lsb"):
+        return [low(text)]
+    if name == "rest" and {"bits_msb", "bits_lsb"} <= needs:
+        return [text, low(text)]
+    return [text]
 
 
 def _behind(text: str, mark: str) -> str:
@@ -300,7 +331,11 @@ def _more_counters(spec: DirectionSpec) -> Iterator[str]:
 
 
 def _sending(
-    spec: DirectionSpec, framing: Framing, written: list[list[str]], needs: set[str]
+    spec: DirectionSpec,
+    framing: Framing,
+    written: list[list[str]],
+    needs: set[str],
+    low: Callable[[str], str],
 ) -> Iterator[str]:
     sending = Sending(framing)
     bits = [name for name in ("put_bits_msb", "put_bits_lsb") if name in needs]
@@ -313,7 +348,8 @@ def _sending(
     puts = any(written) or spec.fmt.envelope.lead_bytes
     if puts:
         yield runtime("put_checked" if framing.check is not None else "put")
-    yield from (runtime(name) for name in helpers)
+    for name in helpers:
+        yield from _in_orders(name, needs, low)
     yield sending.opening(bool(bits))
     yield sending.closing()
     args = ", sequence" if spec.fmt.sequence else ""
@@ -324,4 +360,5 @@ def _sending(
             lines.append("(void)value;")
         lines += [*statements, "return lb_finish(&out);"]
         text = "\n".join(indented(lines))
+        text = low(text) if message.bit_order == "lsb" else text
         yield f"{encoder_head(spec, message.ident)}\n{{\n{text}\n}}\n"
