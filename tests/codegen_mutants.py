@@ -68,13 +68,14 @@ COMPARED = re.compile(r"(?:[^<>=]|->)+ (?:<|>|<=|>=) (?:[^<>=]|->)+")
 RARE = re.compile(rf"{PREFIX.upper()}_RARE\((.*)\)")
 # What follows a check that something is too large or too small; elsewhere the check allows what follows.
 REFUSES = re.compile(
-    r"\s*(return|break|\*need|in->bad|n = |piece = |most = |part = |continue|line->bad|place = "
-    r"|\*lost = |goto any|FZ_OTHERWISE|FZ_REFUSE|FZ_ASTRAY|state->node = \S+;\s*FZ_OTHERWISE"
+    r"(?:\s|/\*[^*]*\*/)*(return|break|\*need|in->bad|n = |piece = |most = |part = |continue|line->bad"
+    r"|place = |word = 0|\*lost = |goto single|FZ_OTHERWISE|FZ_REFUSE|FZ_LOST|FZ_ASTRAY"
+    r"|state->node = \S+;\s*FZ_OTHERWISE"
     r"|if \(byte == ' '\))"
 )
 SIZES = re.compile(
     r"\b(n|i|at|held|need|length|left|most|size|width|piece|end|used|stop|more|what|status|node|value|next)\b"
-    r"|MAX_BODY|MAX_LINE"
+    r"|MAX_BODY|MAX_LINE|\bword >=|\bfield >=|\bplace (?!>= FZ_NO_PLACE)"
 )
 # Inputs from a number on, until one stops the program.
 EACH = r"""
@@ -386,6 +387,12 @@ def _likeness(mutant: Mutant) -> tuple[str, str]:
     return re.sub(r"^read_.*", "read_", mutant.function), re.sub(r"\d+", "0", mutant.check)
 
 
+def _in_itself(subject: Subject) -> bool:
+    """Whether the code of a subject is analysed as it stands."""
+    other = proven().get(subject.name)
+    return other is not None and other.files == subject.files
+
+
 def _limited() -> None:
     resource.setrlimit(resource.RLIMIT_CPU, (LONGEST, LONGEST + 1))
 
@@ -399,10 +406,13 @@ def analysed(subject: Subject, mutant: Mutant) -> dict[str, str]:
     wanted = _likeness(mutant)
     own = subject.codec.fmt.delimiting
     found = []
-    for other in proven().values():
+    # Where the subject itself is analysed, this check and none that is like it.
+    itself = _in_itself(subject)
+    for other in [] if itself else proven().values():
         for like in mutants(other.files[f"{PREFIX}.c"]):
             if _likeness(like) == wanted and other.extractor == subject.extractor:
                 found.append((other.codec.fmt.delimiting != own, other, like))
+    found += [(False, subject, mutant)] if itself else []
     safe = []
     # Two of them at most: those of the same delimiting first, each pushed before fed, which takes longer.
     for another, other, like in sorted(found, key=lambda one: one[0])[:2]:
@@ -449,7 +459,7 @@ def shorter(subject: Subject) -> list[bytes]:
 
 def main(names: list[str], ask: bool, seconds: int | None = None) -> None:
     known = json.loads(BOUNDS.read_text(encoding="utf-8")) if BOUNDS.exists() else {}
-    asked: dict[tuple[str, str, str], dict[str, str]] = {}
+    asked: dict[tuple[str, ...], dict[str, str]] = {}
     for name in names:
         with tempfile.TemporaryDirectory() as folder:
             deleting = Deleting(subjects()[name], Path(folder))
@@ -466,7 +476,9 @@ def main(names: list[str], ask: bool, seconds: int | None = None) -> None:
             for one in alive:
                 mark = deleting.print_of(one)
                 found = before.get("by others", {}).get(one, {})
-                if ask and (found.get("function") != mark or set(found) == {"function"}):
+                there = known.get(found.get("elsewhere"), {}).get("functions", {})
+                lapsed = "elsewhere" in found and there.get(one) != mark
+                if ask and (found.get("function") != mark or set(found) == {"function"} or lapsed):
                     mutant = deleting.mutants[deleting.names.index(one)]
                     found = {"function": mark}
                     if other := deleting.behind(one):
@@ -475,17 +487,21 @@ def main(names: list[str], ask: bool, seconds: int | None = None) -> None:
                         found["elsewhere"] = other
                     else:
                         key = (deleting.subject.codec.fmt.delimiting, *_likeness(mutant))
+                        if _in_itself(deleting.subject):
+                            key = (name, one)
                         if key not in asked:
                             asked[key] = analysed(deleting.subject, mutant)
                         found.update(asked[key])
                 now.setdefault("by others", {})[one] = found
                 print(f"    {one}: {found}", flush=True)
-                _keep(known)
-        _keep(known)
+                _keep(name, now)
+        _keep(name, now)
 
 
-def _keep(known: dict) -> None:
-    text = json.dumps(known, indent=1, sort_keys=True)
+def _keep(name: str, found: dict) -> None:
+    """Keep what was found of one subject; another run may have written of others meanwhile."""
+    known = json.loads(BOUNDS.read_text(encoding="utf-8")) if BOUNDS.exists() else {}
+    text = json.dumps({**known, name: found}, indent=1, sort_keys=True)
     BOUNDS.write_text(text + "\n", encoding="utf-8")
 
 

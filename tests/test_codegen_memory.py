@@ -46,10 +46,8 @@ OWN = {
         r"put_decimal: (n == places|negative != 0u|places > 0u|units .*) never \w+": "no decimals"
     },
     "extract-json": {
-        r"at_known: state->node < FZ_WORDS - 1u never false": "for the analysis: words end with a quote",
-        r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis, as above",
+        r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis: words end with a quote",
         r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
-        r"run: value < FZ_WORDS - 3u never false": "for the analysis, as above",
         r"run: value >= FZ_(WORDS - 3u|FIELDS) never true": "for the analysis: behind a quote is a number",
     },
     "extract-array": {
@@ -60,7 +58,6 @@ OWN = {
         r"begin: word >= FZ_LINE_WORDS never true": "for the analysis: nothing follows the end",
         r"at_ending: state->node (==|>=) word->length never \w+": "a separator of one byte",
         r"at_text: state->value == FZ_ABSENT never true": "no word may be absent",
-        r"find: node < FZ_NODES never false": "for the reader and the analysis: no row names another",
     },
     "cobs-numbered": {
         r"at_end: fz_bits\(in, \(uint8_t\)rest\) == 0u never false": "all widths are whole bytes",
@@ -159,8 +156,6 @@ READ = {
     r"decode: n < FZ_HEADER_BYTES": "the check behind it refuses what is too short",
     r"bits: part > width - done": "widths that are whole bytes",
     r"read: n > 0u": "what is read of no bytes is refused, and the byte is there",
-    r"at_ending: state->node >= word->length": "a separator of one byte",
-    r"find: node < FZ_NODES|run: value .*|settle: what >= FZ_DO_REFUSE": "put there for the analysis",
 }
 
 

@@ -265,7 +265,8 @@ class JsonText(CommonText):
             "/* What a key can only be that begins with this byte, behind it; 0 when there is none. */\n"
             "LB_APART static lb_number lb_begun(const uint8_t *end, ptrdiff_t i)\n{\n"
             f"    const uint_fast8_t place = (uint_fast8_t)(end[i] - {_character(low)});\n\n"
-            f"    return place <= {span}u ? lb_words[{at}u + place] : 0u;\n}}\n"
+            f"    if (place > {span}u) {{\n        return 0u;\n    }}\n"
+            f"    return lb_words[{at}u + place];\n}}\n"
         )
 
     @property

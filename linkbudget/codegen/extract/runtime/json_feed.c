@@ -147,9 +147,6 @@ LB_WHOLE_KEYS
     goto any;
 at_name:
     value = state->node;
-    if (value >= LB_WORDS - 3u) {
-        goto any;
-    }
 in_name:
     if (LB_RARE(i == 0)) {
         state->node = (lb_node)value;

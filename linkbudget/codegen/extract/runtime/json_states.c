@@ -65,7 +65,7 @@ STATE(known)
     if (LB_RARE(byte != ':')) {
         LB_UNLESS_SPACE();
     }
-    field = state->node < LB_WORDS - 1u ? lb_words[state->node + 1u] : LB_FIELDS;
+    field = lb_words[state->node + 1u];
     if (LB_RARE(field >= LB_FIELDS)) {
         /* For the analysis: behind a quote stands a number. */
         LB_REFUSE(LB_NOT_JSON);

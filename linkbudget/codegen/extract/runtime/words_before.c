@@ -17,10 +17,10 @@ static void lb_begin(lb_receiver *state, lb_place word)
 /* The node for a byte among those that are possible; 0 when there is none. */
 static uint16_t lb_find(uint16_t node, uint_fast8_t byte)
 {
-    while (node != 0u && node < LB_NODES && lb_nodes[node].byte != byte) {
+    while (node != 0u && lb_nodes[node].byte != byte) {
         node = lb_nodes[node].other;
     }
-    return node < LB_NODES ? node : 0u;
+    return node;
 }
 #endif
 
