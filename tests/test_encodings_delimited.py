@@ -232,3 +232,11 @@ def test_labels_end_where_the_template_says():
     assert quoted.decode(beans, b"'a b' 3") == {"note": "a b", "x": 3}
     with pytest.raises(SettingsError, match="note"):
         quoted.encode(beans, {"note": "a' b", "x": 3})
+
+
+def test_something_optional_of_no_words_is_longest_when_it_is_there():
+    shape = layout(Integer("n", 0, 9), Optional_(Repeat("lane", (), 0, of=Flag("lane"))))
+    assert COMMA.encode(shape, COMMA.attain(shape, "maximum")) == b"0,0"
+    assert COMMA.encode(shape, COMMA.attain(shape, "minimum")) == b"0,"
+    sizes = COMMA.size(shape)
+    assert (sizes.minimum, sizes.maximum) == (2, 3)

@@ -179,7 +179,7 @@ class Encoding(ABC):
             return there
         if absent is None:
             return None if which == "minimum" else there
-        size = self.measure(primitive.item, there)
+        size = self.measure(primitive, there)
         return None if (absent < size) == (which == "minimum") else there
 
     def _typical(self, primitive: RangedInteger | Float | Bytes) -> State:
