@@ -34,7 +34,7 @@ from linkbudget.codegen.target import target_of
 from linkbudget.cost.micropython import available, virtual_machine
 from linkbudget.errors import SettingsError, TargetError
 from linkbudget.frame.format import FrameFormat
-from linkbudget.message.fields import Integer
+from linkbudget.message.fields import Blob, Flag, Integer, Label, Repeat
 from linkbudget.message.fields import Real as RealField
 from linkbudget.message.layout import MessageLayout
 
@@ -246,5 +246,38 @@ print("done")
 def test_constants_that_are_names_of_the_module_are_refused(form, message, field, constant):
     layout = MessageLayout(message, (Integer(field, 0, 5),))
     spec = spec_of(Codec(FrameFormat(), (CodecMessage(layout),)), "micropython")
-    with pytest.raises(TargetError, match=f"^{constant}: .*another name for the message"):
+    path = f"{message}.{field}" if constant == "TOO_LONG" else message
+    said = (
+        f"^{path}: target micropython has another constant {constant} already; another name for the message"
+    )
+    with pytest.raises(TargetError, match=said):
         target_of("micropython").generate(spec, {"form": form})
+
+
+def test_values_of_another_type_or_number_are_refused_with_the_field():
+    lane = Repeat("lane", (Flag("on"), RealField("weight")), 2)
+    layout = MessageLayout("lanes", (lane, Blob("raw", 4), Label("note", 4), RealField("load")))
+    _, files = generated(Codec(FrameFormat(), (CodecMessage(layout),)))
+    scope = {}
+    exec(files["to_controller.py"], scope)
+    good = (0, [(1, 0.5)], b"ab", "ü".encode(), 1.5)
+    codec = Codec(FrameFormat(), (CodecMessage(layout),))
+    values = {"lane": [{"on": True, "weight": 0.5}], "raw": b"ab", "note": "ü", "load": 1.5}
+    assert scope["encode"](good) == codec.encode("lanes", values)
+    for place, value, path in (
+        (1, [(1,)], "lanes.lane"),
+        (1, [{"on": 1}], "lanes.lane"),
+        (1, 5, "lanes.lane"),
+        (2, [1, 2], "lanes.raw"),
+        (2, 2, "lanes.raw"),
+        (3, "ab", "lanes.note"),
+        (3, b"\xff", "lanes.note"),
+        (4, "1.5", "lanes.load"),
+        (4, 10**400, "lanes.load"),
+        (4, None, "lanes.load"),
+    ):
+        with pytest.raises(ValueError, match=rf"^{path}: .* is not allowed; allowed: "):
+            scope["encode"]((*good[:place], value, *good[place + 1 :]))
+    for wrong in (good[:-1], (*good, 1)):
+        with pytest.raises(ValueError, match=r"^lanes: .* is not allowed; allowed: 5 values$"):
+            scope["encode"](wrong)

@@ -42,8 +42,9 @@ def arrays(data: bytes) -> dict[str, NDArray[np.void]]:
     found, _ = decode_all(data)
     tables = {{}}
     for name, cls, columns in COLUMNS:
+        slots: Sequence[str] = cls.__slots__
         rows = [
-            tuple([as_dict(getattr(message, slot)) for slot in cls.__slots__])
+            tuple([as_dict(getattr(message, slot)) for slot in slots])
             for message in found
             if isinstance(message, cls)
         ]

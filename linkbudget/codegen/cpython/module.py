@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import ast
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
 from linkbudget.codegen.banner import banner
 from linkbudget.codegen.cpython.columns import arrays_text
 from linkbudget.codegen.cpython.style import CPythonStyle
+from linkbudget.codegen.names import Renamed
 from linkbudget.codegen.plain.delimited import LineReader, LineWriter
 from linkbudget.codegen.plain.dispatch import decoder_text
-from linkbudget.codegen.plain.expressible import refuse_taken
 from linkbudget.codegen.plain.lines import literal
 from linkbudget.codegen.plain.pieces import piece, runtime
 from linkbudget.codegen.plain.reading import PackedReader
@@ -17,33 +21,42 @@ from linkbudget.codegen.spec import DirectionSpec, Many, Maybe, MessageSpec, Num
 __all__ = ["module_text"]
 
 
-def module_text(spec: DirectionSpec) -> str:
-    """Return the whole module of one direction."""
-    style = CPythonStyle()
+def module_text(spec: DirectionSpec) -> tuple[str, list[Renamed]]:
+    """Return the whole module of one direction, and what its classes had to be called otherwise."""
+    checks = [piece("runtime", "linkbudget.codegen.cpython"), *_text_pieces(spec)]
+    shared = runtime(spec)
+    style = CPythonStyle({"COLUMNS", *_names_in([_imports(spec), *checks, *shared, _since(), _ends()])})
     classes = [text for message in spec.messages for text in _classes(message, style)]
     readers = [_reader(message, style) for message in spec.messages]
     writers = [_writer(message, style) for message in spec.messages]
     union = " | ".join(style.name_of(message) for message in spec.messages)
     parts = [
-        _head(spec),
+        _head(replace(spec, renamed=(*spec.renamed, *style.renamed))),
         *classes,
         f"Message: TypeAlias = {union}",
         *_constants(spec, style),
-        piece("runtime", "linkbudget.codegen.cpython"),
-        *_text_pieces(spec),
-        *runtime(spec)[:2],
+        *checks,
+        *shared[:2],
         *readers,
         *writers,
         decoder_text(spec),
         _encoder(spec, style),
         _since(),
-        *runtime(spec)[2:],
+        *shared[2:],
         _ends(),
         arrays_text(spec, style),
     ]
-    constants = _constants(spec, style)
-    refuse_taken("\n".join(constants), [part for part in parts if part not in constants], "cpython")
-    return "\n\n\n".join(part for part in parts if part) + "\n"
+    return "\n\n\n".join(part for part in parts if part) + "\n", style.renamed
+
+
+def _names_in(texts: Iterable[str]) -> Iterator[str]:
+    """Yield every name that sources define or use."""
+    for text in texts:
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.Name):
+                yield node.id
+            elif isinstance(node, ast.ClassDef | ast.FunctionDef | ast.alias):
+                yield node.name
 
 
 def _text_pieces(spec: DirectionSpec) -> list[str]:
@@ -74,6 +87,10 @@ Usage:
     receiver.age(now), receiver.counters    # enter the safe state when the age grows too large
 
     port.write(encode(message))"""
+    return f'"""{text}\n{usage}\n"""\n\n{_imports(spec)}'
+
+
+def _imports(spec: DirectionSpec) -> str:
     imports = [
         "from __future__ import annotations",
         "",
@@ -96,7 +113,7 @@ Usage:
         "    from numpy.typing import NDArray",
     ]
     kept = [line for place, line in enumerate(imports) if line or place in {1, 9}]
-    return f'"""{text}\n{usage}\n"""\n\n' + "\n".join(kept)
+    return "\n".join(kept)
 
 
 def _uses_binascii(spec: DirectionSpec) -> bool:
@@ -126,15 +143,18 @@ def _classes(message: MessageSpec, style: CPythonStyle) -> list[str]:
 
 def _class(thing: MessageSpec | Record, fields: tuple[Slot, ...], about: str, style: CPythonStyle) -> str:
     names = ", ".join(literal(field.name) for field in fields) + ("," if len(fields) == 1 else "")
-    lines = ["@dataclass(slots=True)", f"class {style.name_of(thing)}:", f'    """{_doc(about)}', ""]
-    lines += [f"    {field.ident}: {_doc(_about(field))}" for field in fields]
-    lines += ['    """', "", f"    NAMES: ClassVar[tuple[str, ...]] = ({names})"]
+    lines = ["@dataclass(slots=True)", f"class {style.name_of(thing)}:", f'    """{_doc(about)}']
+    if fields:
+        lines += ["", *(f"    {field.ident}: {_doc(_about(field))}" for field in fields), '    """']
+    else:
+        lines[-1] += '"""'
+    lines += ["", f"    NAMES: ClassVar[tuple[str, ...]] = ({names})"]
     lines += [f"    {field.ident}: {style.type_of(field)}" for field in fields]
     return "\n".join(lines)
 
 
 def _doc(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"""', "'''")
+    return text.replace("\\", "\\\\").replace('"""', "'''").rstrip()
 
 
 def _about(slot: Slot) -> str:
@@ -164,10 +184,11 @@ def _encoder(spec: DirectionSpec, style: CPythonStyle) -> str:
     lines += [
         '    """Return the payload of a message; `ValueError` names field, value and what is allowed."""'
     ]
-    for message in messages[:-1]:
+    for message in messages:
         lines += [f"    if isinstance(message, {style.name_of(message)}):"]
         lines += [f"        return write_{message.ident}(message)"]
-    lines += [f"    return write_{messages[-1].ident}(message)"]
+    allowed = ", ".join(style.name_of(message) for message in messages)
+    lines += [f'    raise refuse("message", message, {literal(allowed)})']
     lines += ["", "", "def place_of(message: Message) -> int:"]
     lines += ['    """Return the number of a message among those of the direction, from 0."""']
     if len(messages) == 1:
@@ -201,8 +222,6 @@ def decode_all(data: bytes) -> tuple[list[Message], Counters]:
     receiver = Receiver(keep=max(len(data), 1))
     receiver.feed(data)
     receiver.close()
-    found = []
-    while (message := receiver.take()) is not None:
-        found.append(message)
-    return found, receiver.counters
+    # All at once: taking the oldest out of a list moves all behind it.
+    return receiver._queue, receiver.counters
 '''.strip()

@@ -39,11 +39,14 @@ def choice_of(value: str, options: Sequence[str], path: str) -> int:
 def steps_of(value: float, scale: tuple[Fraction, Fraction, Fraction, int], path: str) -> int:
     """Return the step nearest to a number, halves up; a float is taken as the decimal it prints as."""
     low, high, step, last = scale
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise refuse(path, value, f"{float(low)} to {float(high)}")
+    allowed = f"{float(low)} to {float(high)}"
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise refuse(path, value, allowed)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise refuse(path, value, allowed)
     given = Fraction(repr(float(value))) if isinstance(value, float) else Fraction(value)
     if not low <= given <= high:
-        raise refuse(path, value, f"{float(low)} to {float(high)}")
+        raise refuse(path, value, allowed)
     return min(math.floor((given - low) / step + Fraction(1, 2)), last)
 
 
@@ -52,7 +55,9 @@ def real_of(value: float, width: int, low: float, high: float, path: str) -> flo
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise refuse(path, value, f"{low} to {high}")
     try:
-        number: float = struct.unpack(">f", struct.pack(">f", value))[0] if width == 32 else float(value)
+        number = float(value)
+        if width == 32:
+            number = struct.unpack(">f", struct.pack(">f", number))[0]
     except OverflowError:
         number = math.inf
     if not low <= number <= high:
@@ -69,9 +74,13 @@ def bytes_of(value: bytes, shortest: int, longest: int, path: str) -> bytes:
 
 def text_of(value: str, shortest: int, longest: int, path: str) -> bytes:
     """Return the UTF-8 bytes of a text, of a length in its range."""
-    if not isinstance(value, str) or not shortest <= len(value.encode("utf-8", "surrogatepass")) <= longest:
+    try:
+        data = value.encode() if isinstance(value, str) else None
+    except UnicodeEncodeError:
+        data = None
+    if data is None or not shortest <= len(data) <= longest:
         raise refuse(path, value, f"a text of {shortest} to {longest} bytes of UTF-8")
-    return value.encode()
+    return data
 
 
 Item = TypeVar("Item")
@@ -81,6 +90,14 @@ def items_of(value: list[Item], fewest: int, most: int, path: str) -> list[Item]
     """Return a list of a length in its range."""
     if not isinstance(value, list) or not fewest <= len(value) <= most:
         raise refuse(path, value, f"a list of {fewest} to {most}")
+    return value
+
+
+def records_of(value: list[Item], fewest: int, most: int, path: str, kind: type[Item]) -> list[Item]:
+    """Return a list of records of one class, of a length in its range."""
+    for record in items_of(value, fewest, most, path):
+        if not isinstance(record, kind):
+            raise refuse(path, record, kind.__name__)
     return value
 
 

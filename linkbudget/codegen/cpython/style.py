@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import builtins
 import keyword
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from fractions import Fraction
 from math import lcm
 
+from linkbudget.codegen.names import Renamed, identifier
 from linkbudget.codegen.plain.lines import literal
 from linkbudget.codegen.plain.style import CheckedValues
 from linkbudget.codegen.spec import Many, Maybe, MessageSpec, Number, Octets, Real, Record, Slot
@@ -18,8 +20,9 @@ _TAKEN = (
     "Message Messages Receiver Counters Fraction Literal TypeAlias annotations arrays binascii dataclass "
     "decode_all decode_payload encode encode_payload fault_of frame_of messages np place_of struct wrap"
 )
-# In a class such a field would stand for the type in what is written of the others.
-_TYPES = "ClassVar NAMES bool bytes float int list str tuple"
+# In a class such a field would stand for the type in what is written of the others; ``mro`` is a method that
+# every class has, which a dataclass takes for the default of a field.
+_TYPES = "ClassVar NAMES bool bytes float int list mro str tuple"
 
 
 def reserved_words() -> frozenset[str]:
@@ -30,34 +33,43 @@ def reserved_words() -> frozenset[str]:
 def class_name(ident: str) -> str:
     """Return the class of a message or record, its name in capitals and small letters.
 
-    >>> class_name("bean_counts")
-    'BeanCounts'
+    >>> class_name("bean_counts"), class_name("class_")
+    ('BeanCounts', 'Class_')
     """
-    made = "".join(part[:1].upper() + part[1:] for part in ident.split("_")) or "Message"
-    return f"{made}Message" if made in _TAKEN.split() else made
+    made = "".join(part[:1].upper() + part[1:] for part in ident.split("_"))
+    return f"{made}_" if ident.endswith("_") else made
 
 
 def constant_name(slot: Number) -> str:
     """Return the name of the constant that belongs to a field: its path in capitals."""
-    return "_" + "".join(c if c.isascii() and c.isalnum() else "_" for c in slot.path).upper() + "_"
+    return identifier(slot.path).upper()
 
 
 class CPythonStyle(CheckedValues):
-    """Names every record once and remembers the constants that fields need."""
+    """Names every record once and remembers the constants that fields need.
 
-    def __init__(self) -> None:
+    ``taken`` are names that the module uses already; classes that had to be called otherwise than their
+    messages are in ``renamed``.
+    """
+
+    def __init__(self, taken: Collection[str] = ()) -> None:
         self.classes: dict[int, str] = {}
         self.constants: dict[int, str] = {}
-        self._names: set[str] = set()
+        self.renamed: list[Renamed] = []
+        self._names: set[str] = {*taken, *_TAKEN.split(), *keyword.kwlist, *dir(builtins)}
 
     def name_of(self, thing: MessageSpec | Record, owner: str = "") -> str:
         """Return the class of a message or record."""
         if id(thing) not in self.classes:
-            wanted = made = owner + class_name(thing.ident)
-            number = 2
+            plain = made = owner + class_name(thing.ident)
+            wanted = f"{plain}Message" if made in self._names and not owner else plain
+            made, number = wanted, 2
             while made in self._names:
                 made = f"{wanted}{number}"
                 number += 1
+            if made != plain:
+                path = thing.path if isinstance(thing, Record) else thing.name
+                self.renamed.append(Renamed(path, thing.name, made))
             self._names.add(made)
             self.classes[id(thing)] = made
         return self.classes[id(thing)]
@@ -65,9 +77,9 @@ class CPythonStyle(CheckedValues):
     def constant(self, slot: Number) -> str:
         """Return the name of the constant of a field."""
         if id(slot) not in self.constants:
-            wanted = made = constant_name(slot).strip("_")
+            wanted = made = constant_name(slot)
             number = 2
-            while made in self.constants.values():
+            while made in self.constants.values() or made in self._names:
                 made = f"{wanted}_{number}"
                 number += 1
             self.constants[id(slot)] = made
@@ -118,6 +130,10 @@ class CPythonStyle(CheckedValues):
     def record(self, record: Record, values: Sequence[str]) -> str:
         """Return a record made of the values of its fields."""
         return f"{self.classes[id(record)]}({', '.join(values)})"
+
+    def record_kind(self, record: Record) -> str:
+        """Return the class of a record."""
+        return self.classes[id(record)]
 
     def message(self, message: MessageSpec, values: Sequence[str]) -> str:
         """Return a message made of the values of its fields."""

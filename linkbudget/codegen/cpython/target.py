@@ -11,6 +11,7 @@ from linkbudget.codegen.plain.expressible import refuse_foreign
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.codegen.target import DELIMITINGS
 from linkbudget.codegen.vectors import vectors_text
+from linkbudget.errors import warn
 
 __all__ = ["CPythonTarget"]
 
@@ -26,4 +27,7 @@ class CPythonTarget:
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for encodings it cannot write."""
         refuse_foreign(spec, self.name)
-        return {f"{spec.prefix}.py": module_text(spec), "vectors.json": vectors_text(spec)}
+        text, renamed = module_text(spec)
+        for one in renamed:
+            warn(str(one))
+        return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(spec)}

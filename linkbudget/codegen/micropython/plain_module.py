@@ -10,6 +10,7 @@ from linkbudget.codegen.micropython.plain_style import PlainStyle
 from linkbudget.codegen.plain.delimited import LineReader, LineWriter
 from linkbudget.codegen.plain.dispatch import decoder_text
 from linkbudget.codegen.plain.expressible import refuse_taken
+from linkbudget.codegen.plain.lines import literal
 from linkbudget.codegen.plain.pieces import LINE, piece, runtime
 from linkbudget.codegen.plain.reading import PackedReader
 from linkbudget.codegen.plain.writing import PackedWriter
@@ -58,7 +59,7 @@ def module_text(spec: DirectionSpec) -> str:
         *pieces[2:],
         ENDS,
     ]
-    refuse_taken(parts[2], [*parts[:2], *parts[3:]], "micropython")
+    refuse_taken(spec, parts[2], [*parts[:2], *parts[3:]], "micropython")
     text = "\n\n\n".join(part.strip("\n") for part in parts) + "\n"
     text = re.sub(r"  # type: ignore\[[a-z-]*\]", "", text)
     # Only what is used is imported.
@@ -110,7 +111,8 @@ def _ends_before(spec: DirectionSpec) -> str:
         '    """Return the payload of a message; `ValueError` names field, value and what is allowed."""'
     ]
     for message in spec.messages:
-        lines += [f"    if message[0] == {message.place}:", f"        return write_{message.ident}(message)"]
+        given = f"record_of(message, {len(message.fields) + 1}, {literal(message.name)})"
+        lines += [f"    if message[0] == {message.place}:", f"        return write_{message.ident}({given})"]
     lines += ['    raise ValueError("message: number {!r} is none".format(message[0]))']
     lines += ["", "", "def place_of(message: Message) -> int:"]
     lines += ['    """Return the number of a message among those of the direction, from 0."""']

@@ -23,12 +23,14 @@ def whole_of(value: int, low: int, high: int, path: str) -> int:
 
 def real_of(value: float, width: int, low: float, high: float, path: str) -> float:
     """Return a number in its range, rounded to 32 bits where that is its width."""
-    number = float(value)
-    if width == 32 and -3.5e38 < number < 3.5e38:
-        try:
+    if not isinstance(value, (int, float)):
+        raise refuse(path, value, low, high)
+    try:
+        number = float(value)
+        if width == 32 and -3.5e38 < number < 3.5e38:
             number = struct.unpack(">f", struct.pack(">f", number))[0]
-        except OverflowError:
-            raise refuse(path, value, low, high) from None
+    except OverflowError:
+        raise refuse(path, value, low, high) from None
     if not low <= number <= high:
         raise refuse(path, value, low, high)
     return number + 0.0 if low == 0 else number
@@ -36,6 +38,8 @@ def real_of(value: float, width: int, low: float, high: float, path: str) -> flo
 
 def bytes_of(value: bytes, shortest: int, longest: int, path: str) -> bytes:
     """Return bytes of a length in its range."""
+    if not isinstance(value, (bytes, bytearray, memoryview)):
+        raise ValueError("{}: {!r} is not allowed; allowed: bytes".format(path, value))
     if not shortest <= len(value) <= longest:
         raise refuse(path, value, shortest, longest)
     return bytes(value)
@@ -43,15 +47,32 @@ def bytes_of(value: bytes, shortest: int, longest: int, path: str) -> bytes:
 
 def text_of(value: bytes, shortest: int, longest: int, path: str) -> bytes:
     """Return the bytes of a text, of a length in its range; they must be UTF-8."""
-    if not shortest <= len(value) <= longest or not is_utf8(value):
-        raise refuse(path, value, shortest, longest)
-    return bytes(value)
+    data = bytes_of(value, shortest, longest, path)
+    if not is_utf8(data):
+        raise ValueError("{}: {!r} is not allowed; allowed: UTF-8".format(path, value))
+    return data
 
 
 def items_of(value: list, fewest: int, most: int, path: str) -> list:  # type: ignore[type-arg]
     """Return a list of a length in its range."""
+    if not isinstance(value, (list, tuple)):
+        raise ValueError("{}: {!r} is not allowed; allowed: a list".format(path, value))
     if not fewest <= len(value) <= most:
         raise refuse(path, len(value), fewest, most)
+    return value
+
+
+def record_of(value: tuple, fields: int, path: str) -> tuple:  # type: ignore[type-arg]
+    """Return a message or record, which has as many values as fields."""
+    if not isinstance(value, (list, tuple)) or len(value) != fields:
+        raise ValueError("{}: {!r} is not allowed; allowed: {} values".format(path, value, fields))
+    return value
+
+
+def records_of(value: list, fewest: int, most: int, path: str, fields: int) -> list:  # type: ignore[type-arg]
+    """Return a list of records, of a length in its range."""
+    for record in items_of(value, fewest, most, path):
+        record_of(record, fields, path)
     return value
 
 

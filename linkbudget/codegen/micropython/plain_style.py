@@ -58,6 +58,10 @@ class PlainStyle(CheckedValues):
         """Return a record made of the values of its fields."""
         return f"({', '.join(values)},)"
 
+    def record_kind(self, record: Record) -> str:
+        """Return how many values a record has."""
+        return str(len(record.fields))
+
     def message(self, message: MessageSpec, values: Sequence[str]) -> str:
         """Return a message: its number, then the values of its fields."""
         return f"({', '.join([str(message.place), *values])},)"

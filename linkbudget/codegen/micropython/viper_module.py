@@ -109,7 +109,7 @@ def module_text(spec: DirectionSpec) -> str:
         *_encoders(spec),
     ]
     parts[BITS_AT] = _bits(parts)
-    refuse_taken(parts[2], [*parts[:2], *parts[3:]], "micropython")
+    refuse_taken(spec, parts[2], [*parts[:2], *parts[3:]], "micropython")
     return "\n\n\n".join(part.strip("\n") for part in parts if part) + "\n"
 
 

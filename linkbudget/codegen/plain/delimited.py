@@ -25,6 +25,15 @@ def _template(message: MessageSpec) -> tuple[list[tuple[str, int, str]], str] | 
     return [(slot.before, slot.place, slot.after) for slot in slots], end
 
 
+def _has_word(slot: Slot) -> bool:
+    """Return whether a slot always writes a word: all do but repeats of none, and records of such."""
+    if isinstance(slot, Record):
+        return any(map(_has_word, slot.fields))
+    if isinstance(slot, Many) and slot.fewest == slot.most:
+        return slot.fewest > 0 and _has_word(slot.item)
+    return True
+
+
 def _separator(message: MessageSpec) -> str:
     assert isinstance(message.encoding, Delimited)
     return message.encoding.separator
@@ -185,6 +194,9 @@ class LineWriter:
                 ending = _separator(message)
                 for place, slot in enumerate(message.fields):
                     self._slot(slot, self.style.message_field("message", place, slot), ending)
+                if message.key is not None and message.fields and not any(map(_has_word, message.fields)):
+                    # Behind a key with fields the separator stands even where these write no word.
+                    self.out.add('words.append("")')
                 self.out.add(f"return {literal(_separator(message))}.join(words).encode()")
             else:
                 self._templated(*template)
@@ -230,7 +242,7 @@ class LineWriter:
 
     def _many(self, slot: Many, source: str, ending: str, counted: bool) -> None:
         name, item = self.out.fresh(), self.out.fresh()
-        self.out.add(f"{name} = {self.style.items(source, slot.fewest, slot.most, slot.path)}")
+        self.out.add(f"{name} = {self.style.items(slot, source)}")
         if counted:
             self.out.add(f"words.append(str(len({name})))")
         with self.out.block(f"for {item} in {name}:"):

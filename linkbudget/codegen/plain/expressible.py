@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from linkbudget.codegen.spec import DirectionSpec
+from linkbudget.codegen.spec import DirectionSpec, leaves
 from linkbudget.errors import TargetError
 
 __all__ = ["CODED", "refuse_foreign", "refuse_taken"]
@@ -24,14 +24,26 @@ def refuse_foreign(spec: DirectionSpec, target: str) -> None:
             raise TargetError(reason)
 
 
-def refuse_taken(constants: str, parts: Iterable[str], target: str) -> None:
+def refuse_taken(spec: DirectionSpec, constants: str, parts: Iterable[str], target: str) -> None:
     """Raise `TargetError` when a constant made of names of the link is one of the module, or made twice."""
     taken = {name for part in parts for name in _assigned(part)}
     for name in _assigned(constants):
         if name in taken:
-            reason = f"{name}: a constant made of the names of a message and its fields is there already"
-            raise TargetError(f"{reason} in target {target}; another name for the message keeps them apart")
+            reason = f"{_owner(spec, name)}: target {target} has another constant {name} already"
+            raise TargetError(f"{reason}; another name for the message keeps them apart")
         taken.add(name)
+
+
+def _owner(spec: DirectionSpec, constant: str) -> str:
+    """Return the path of what a constant was made of: a message, or the field of one."""
+    for message in spec.messages:
+        head = message.ident.upper()
+        for leaf in leaves(message.fields):
+            if constant == f"{head}_{leaf.ident.upper()}":
+                return leaf.path
+        if constant == head or constant.startswith(f"{head}_"):
+            return message.name
+    return constant
 
 
 def _assigned(text: str) -> list[str]:

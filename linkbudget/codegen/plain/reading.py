@@ -48,9 +48,11 @@ class PackedReader:
         self.out.add(f'bits = int.from_bytes(payload, "{natural_order(self.message.bit_order or "")}")')
 
     def _count_bits(self) -> None:
-        """Add the line that counts the bits of the payload, if one needs it."""
+        """Add the line that counts the bits of the payload, and drop the one that reads them, if need be."""
         if any("total" in line for line in self.out.lines):
             self.out.lines.insert(self.total_line, "    total = 8 * len(payload)")
+        elif self.total_line and not any("bits" in line for line in self.out.lines[self.total_line + 1 :]):
+            del self.out.lines[self.total_line]
 
     def _end(self) -> None:
         """Refuse bytes behind the message, and padding that is not zero."""

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from linkbudget.codegen.plain.lines import literal
-from linkbudget.codegen.spec import MessageSpec, Number, Octets, Real, Record, Slot
+from linkbudget.codegen.spec import Many, MessageSpec, Number, Octets, Real, Record, Slot
 
 __all__ = ["CheckedValues", "Style"]
 
@@ -26,8 +26,8 @@ class Style(Protocol):
     def octets(self, octets: Octets, source: str) -> str:
         """Return the bytes of a value, checked."""
 
-    def items(self, source: str, fewest: int, most: int, path: str) -> str:
-        """Return the elements of a value, their number checked."""
+    def items(self, many: Many, source: str) -> str:
+        """Return the elements of a value, their number checked and whether they are records."""
 
     def text(self, source: str) -> str:
         """Return an expression that is the text of bytes, or None when they are not UTF-8."""
@@ -69,6 +69,13 @@ class CheckedValues:
         what = "text_of" if octets.text else "bytes_of"
         return f"{what}({source}, {octets.shortest}, {octets.longest}, {literal(octets.path)})"
 
-    def items(self, source: str, fewest: int, most: int, path: str) -> str:
-        """Return the elements of a value, their number checked."""
-        return f"items_of({source}, {fewest}, {most}, {literal(path)})"
+    def items(self, many: Many, source: str) -> str:
+        """Return the elements of a value, their number checked and whether they are records."""
+        given = f"{source}, {many.fewest}, {many.most}, {literal(many.path)}"
+        if not isinstance(many.item, Record):
+            return f"items_of({given})"
+        return f"records_of({given}, {self.record_kind(many.item)})"
+
+    def record_kind(self, record: Record) -> str:
+        """Return what a record is known by: its class, or how many values it has."""
+        raise NotImplementedError

@@ -142,7 +142,7 @@ class PackedWriter:
 
     def _many(self, slot: Many, source: str) -> None:
         name = self.out.fresh()
-        self.out.add(f"{name} = {self.style.items(source, slot.fewest, slot.most, slot.path)}")
+        self.out.add(f"{name} = {self.style.items(slot, source)}")
         self._count(slot, f"len({name})")
         known = self.at
         self._to_variable()
