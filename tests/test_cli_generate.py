@@ -48,7 +48,8 @@ def test_only_what_changed_is_written(link, tmp_path, capsys):
     assert "beans.int: 'int' is called 'int_' in the code" in shown.err
     assert "beans.größe: 'größe' is called 'gro_e' in the code" in shown.err
     before = {path: path.stat().st_mtime_ns for path in out.iterdir()}
-    (out / names[1]).write_text("something else", encoding="utf-8")
+    with (out / names[1]).open("a", encoding="utf-8") as edited:
+        edited.write("/* something else */\n")
     assert run([*command, "--json"]) == 0
     states = {Path(f["path"]).name: f["state"] for f in json.loads(capsys.readouterr().out)["files"]}
     assert states == {name: "changed" if name == names[1] else "unchanged" for name in names}
@@ -65,6 +66,12 @@ def test_only_what_changed_is_written(link, tmp_path, capsys):
         ),
         (["--target", "c", "--option", "chek=table"], "did you mean 'check'?"),
         (["--target", "c", "--option", "check"], "is not NAME=VALUE"),
+        (["--target", "c", "--option", "fields="], "'fields=' has no value"),
+        (
+            ["--target", "c", "--option", "check=table", "--option", "check=small"],
+            "check is given twice, as 'table' and as 'small'",
+        ),
+        (["--target", "c", "--prefix", "stdint"], "prefix: 'stdint' would hide the header stdint.h of C"),
         (["--target", "c", "--direction", "to-module"], "no message goes to-module"),
     ],
 )
@@ -75,6 +82,39 @@ def test_what_cannot_be_is_said_in_one_line(link, tmp_path, capsys, more, said):
     assert said in shown.err
     assert shown.err.count("\n") == 1
     assert not (tmp_path / "made").exists()
+
+
+@pytest.mark.parametrize("target", TARGETS)
+def test_a_file_of_somebody_else_is_not_written_over(link, tmp_path, capsys, target):
+    out = tmp_path / "made"
+    command = ["generate", str(link), "--target", target, "--out", str(out)]
+    assert run(command) == 0
+    names = sorted(path.name for path in out.iterdir())
+    for path in out.iterdir():
+        # What was generated, and is old or edited, is written again; so is a file without a byte.
+        path.write_bytes(path.read_bytes() + b"\n")
+    (out / names[0]).write_bytes(b"")
+    capsys.readouterr()
+    assert run(command) == 0
+    assert capsys.readouterr().out.count("changed    ") == len(names)
+    for name in names:
+        for path in out.iterdir():
+            path.write_bytes(path.read_bytes() + b"\n")
+        before = {path: path.read_bytes() for path in out.iterdir()}
+        for content in (b"int main(void) { return 0; }\n", b'{"direction": "to-controller"}', None):
+            (out / name).unlink()
+            if content is None:
+                (out / name).mkdir()
+            else:
+                (out / name).write_bytes(content)
+            assert run(command) == 2
+            said = capsys.readouterr().err.splitlines()[-1]
+            assert said.startswith(f"linkbudget: {out / name}: ")
+            assert ("is a folder" if content is None else "was not written by linkbudget generate") in said
+            assert content is None or (out / name).read_bytes() == content
+            assert all(path.read_bytes() == text for path, text in before.items() if path.name != name)
+        (out / name).rmdir()
+        assert run(command) == 0
 
 
 def test_vectors_of_the_other_direction_are_not_replaced_without_a_word(link, tmp_path, capsys):

@@ -202,8 +202,69 @@ def test_what_c_cannot_express_is_refused_with_its_path():
 def test_names_that_would_meet_are_refused():
     one = MessageLayout("a", (Repeat("b_c", (Integer("x", 0, 9),), 2),), id=1)
     other = MessageLayout("a_b", (Repeat("c", (Integer("x", 0, 9),), 2),), id=2)
-    with pytest.raises(TargetError, match=r"s_a_b_c_t: two things of the link get this name"):
+    with pytest.raises(TargetError, match=r"s_a_b_c_t: two things get this name in C"):
         Case(Codec(FrameFormat(), (CodecMessage(one), CodecMessage(other))), "s")
+
+
+@pytest.mark.parametrize(
+    ("encoding", "names", "field", "meets"),
+    [
+        ("packed-bits", ("take_beans", "beans_t"), Integer("x", 0, 9), "s_take_beans_t"),
+        ("json-object", ("take_beans", "beans_t"), Integer("x", 0, 9), "s_take_beans_t"),
+        ("packed-bits", ("read_beans", "beans_t"), Integer("x", 0, 9), "s_read_beans_t"),
+        ("packed-bits", ("encode_beans", "beans_t"), Integer("x", 0, 9), "s_encode_beans_t"),
+        ("packed-bits", ("bad",), Choice("header", ("check", "none")), "S_BAD_HEADER_CHECK"),
+        ("packed-bits", ("got", "x_y"), Choice("x", ("y", "none")), "S_GOT_X_Y"),
+        ("json-object", ("got", "x_y"), Choice("x", ("y", "none")), "S_GOT_X_Y"),
+    ],
+)
+def test_names_of_the_link_that_would_meet_names_of_the_runtime_are_refused(encoding, names, field, meets):
+    keyed = encoding == "json-object"
+    layouts = [
+        MessageLayout(name, (field,), **({"key": name} if keyed else {"id": place}))
+        for place, name in enumerate(names)
+    ]
+    fmt = FrameFormat("newline", None, 60) if keyed else FrameFormat()
+    codec = Codec(fmt, tuple(CodecMessage(layout, encoding) for layout in layouts))
+    with pytest.raises(TargetError, match=rf"{meets}: two things get this name in C; rename a message"):
+        CTarget().generate(describe(codec, "to-controller", "s", RESERVED), {"check": "small"})
+
+
+def test_fields_may_be_called_what_compilers_and_headers_define(tmp_path):
+    """Without -std=c99 more words are taken; a header of C may stand in front of ours."""
+    tool("gcc")
+    names = (
+        "typeof",
+        "asm",
+        "i386",
+        "AVR",
+        "INT8_MAX",
+        "UINT_LEAST16_MAX",
+        "SIZE_MAX",
+        "UINT32_C",
+        "stdin",
+        "EOF",
+    )
+    layout = MessageLayout("beans", tuple(Integer(name, 0, 9) for name in names), id=1)
+    codec = Codec(FrameFormat(), (CodecMessage(layout),))
+    for name, text in (
+        CTarget().generate(describe(codec, "to-controller", "s", RESERVED), {"check": "small"}).items()
+    ):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    for standard, defined in (("gnu99", ("i386=1", "AVR=1")), ("gnu2x", ("stdin=(get())",))):
+        given = [f"-D{one}" for one in defined]
+        command = [
+            "gcc",
+            f"-std={standard}",
+            *given,
+            "-include",
+            "stdio.h",
+            "-fsyntax-only",
+            "s.c",
+            "s_example.c",
+        ]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
 
 
 def test_names_of_the_runtime_are_changed_and_told():

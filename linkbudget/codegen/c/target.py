@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping
+from itertools import chain
 from typing import ClassVar
 
 from linkbudget.codegen.c.example import example
@@ -23,6 +24,14 @@ from linkbudget.message.encodings.packed_bytes import PackedBytes
 
 __all__ = ["CTarget"]
 
+INCLUDED = ("stddef", "stdint", "stdio", "string")
+"""Headers of C that generated sources include: with ``-I`` one of ours would be found in their place."""
+
+TYPES = re.compile(r"^\} (\w+);", re.MULTILINE)
+MACROS = re.compile(r"^#define (\w+) ", re.MULTILINE)  # none with parameters: those have two forms
+CONSTANTS = re.compile(r"^    (\w+) = \d+,? /\*", re.MULTILINE)
+FUNCTIONS = re.compile(r"^[a-z][\w ]*[ *](\w+)\(", re.MULTILINE)
+
 
 class CTarget:
     """C99, which is also C++: no allocation, no globals, no recursion.
@@ -39,6 +48,10 @@ class CTarget:
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return header, source, example and test vectors; `TargetError` for what C cannot express."""
+        if spec.prefix in INCLUDED:
+            raise TargetError(
+                f"prefix: {spec.prefix!r} would hide the header {spec.prefix}.h of C; take another one"
+            )
         whole = spec
         fields = options.get("fields", "")
         if spec.family == "json" or (fields and spec.family == "delimited"):
@@ -68,7 +81,7 @@ class CTarget:
     @staticmethod
     def _finished(files: dict[str, str], spec: DirectionSpec) -> dict[str, str]:
         made = {name: _prefixed(text, spec.prefix) for name, text in files.items()}
-        _refuse_doubles(made[f"{spec.prefix}.h"])
+        _refuse_doubles(made[f"{spec.prefix}.h"], made[f"{spec.prefix}.c"])
         return {**made, "vectors.json": vectors_text(spec)}
 
 
@@ -78,11 +91,14 @@ def _prefixed(text: str, prefix: str) -> str:
     return re.sub(r"\bLB_", f"{prefix.upper()}_", text)
 
 
-def _refuse_doubles(text: str) -> None:
-    """Names are made of several parts and could meet: ``a`` + ``b_c`` and ``a_b`` + ``c``."""
-    names = re.findall(r"^\} (\w+);|^#define (\w+) ", text, re.MULTILINE)
-    double = [name for name, times in Counter(a or b for a, b in names).items() if times > 1]
+def _refuse_doubles(header: str, text: str) -> None:
+    """Names are made of several parts and could meet: ``a`` + ``b_c`` and ``a_b`` + ``c``.
+
+    Or one of the link meets one of the runtime: the type of ``take_beans`` and the function of ``beans_t``.
+    """
+    found = [TYPES.findall(header), TYPES.findall(text), MACROS.findall(header), CONSTANTS.findall(header)]
+    # A function is declared and defined; a macro of the source may have two forms.
+    found += [list(set(FUNCTIONS.findall(header + text))), list(set(MACROS.findall(text)))]
+    double = [name for name, times in Counter(chain(*found)).items() if times > 1]
     if double:
-        raise TargetError(
-            f"{double[0]}: two things of the link get this name in C; rename a message or field"
-        )
+        raise TargetError(f"{double[0]}: two things get this name in C; rename a message, field or word")

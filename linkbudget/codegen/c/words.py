@@ -1,13 +1,26 @@
-"""Words that cannot be names in C99 or C++, and those the headers used here define."""
+"""Words that cannot be names in C99 or C++, and those that headers and compilers define."""
+
+import re
 
 __all__ = ["RESERVED"]
 
 
+# ISO/IEC 9899:1999, 7.18.2 to 7.18.4 (from memory; what stdint.h of gcc 12 defines agrees).
+LIMITS = re.compile(
+    r"U?INT(_LEAST|_FAST)?(8|16|32|64)_(MIN|MAX|C)|U?INT(MAX|PTR)_(MIN|MAX|C)"
+    r"|(PTRDIFF|SIG_ATOMIC|SIZE|WCHAR|WINT)_(MIN|MAX)"
+)
+
+
 class _Reserved(frozenset[str]):
-    """Words that cannot be names, and every name that begins as those of the runtime do."""
+    """Words that cannot be names, limits of stdint.h, and names that begin as those of the runtime do."""
 
     def __contains__(self, name: object) -> bool:
-        return super().__contains__(name) or (isinstance(name, str) and name.lower().startswith("lb_"))
+        if super().__contains__(name):
+            return True
+        return isinstance(name, str) and (
+            name.lower().startswith("lb_") or LIMITS.fullmatch(name) is not None
+        )
 
 
 # ISO/IEC 9899:1999, 6.4.1, and ISO/IEC 14882:2020, tables 5 and 6 (both from memory; compilers agree).
@@ -54,7 +67,6 @@ RESERVED = _Reserved(
         "alignof",
         "and",
         "and_eq",
-        "asm",
         "bitand",
         "bitor",
         "bool",
@@ -117,8 +129,24 @@ RESERVED = _Reserved(
         "memmove",
         "memset",
         "errno",
+        # What compilers define without -std=c99: gcc -dM -E for x86, AVR; the others from memory.
         "linux",
         "unix",
+        "i386",
+        "AVR",
+        "mips",
+        "sparc",
+        "sun",
+        "vax",
+        "PPC",
+        "asm",
+        "typeof",
+        "typeof_unqual",
+        # Macros of stdio.h, which may stand in front of the header.
+        "EOF",
+        "stdin",
+        "stdout",
+        "stderr",
         "int8_t",
         "int16_t",
         "int32_t",
