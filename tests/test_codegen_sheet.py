@@ -17,7 +17,18 @@ from linkbudget.codec import Codec, CodecMessage
 from linkbudget.codegen import generate
 from linkbudget.codegen.target import target_of
 from linkbudget.frame.format import FrameFormat
-from linkbudget.message.fields import Blob, Choice, Flag, Integer, Label, Optional_, Real, Repeat, Scaled
+from linkbudget.message.fields import (
+    Blob,
+    Choice,
+    Counter,
+    Flag,
+    Integer,
+    Label,
+    Optional_,
+    Real,
+    Repeat,
+    Scaled,
+)
 from linkbudget.message.layout import MessageLayout
 
 PLACE = re.compile(r"(\d+)\.(\d)")
@@ -136,8 +147,39 @@ def test_all_kinds_of_fields_and_their_places_are_written_down():
     assert cells["on"][:2] == ["3.7", "1"]
     assert cells["x"][3] == "(value − 1) / 0.25, nearest whole number"
     assert cells["lane"][3] == "2 bits with the number of elements, then one after the other"
+    assert cells["lane"][0] == "from byte 8"
+    assert cells["name"][0] == "from byte 0"
+    assert "The places of fields marked – count from the start of the element they are in." in text
     assert cells["raw"][0] == "behind the field before it"
+    assert "comes first, and whose bits fill no whole bytes" not in text
     assert "- `why`: 3 idle, 9 test" in text
+
+
+def test_a_scale_below_zero_is_written_down_with_one_sign():
+    layout = MessageLayout("lanes", (Scaled("x", -48, 48, 0.4, "mm"),))
+    text, _ = sheet(Codec(FrameFormat(), (CodecMessage(layout),)))
+    assert rows_below(text, "### `lanes`")[0][4] == "(value + 48) / 0.4, nearest whole number"
+
+
+@pytest.mark.parametrize(
+    ("bit_order", "byte_order", "said", "payload"),
+    [
+        # By hand, 1234 hex in 13 bits: 34 and then 10010 from the top; 10010 from the bottom and then 34.
+        ("msb", "little", "A number whose low byte comes first, {} ends with the shorter one.", "3490"),
+        ("lsb", "big", "A number whose high byte comes first, {} begins with the shorter one.", "9206"),
+        ("msb", "big", None, "91a0"),
+        ("lsb", "little", None, "3412"),
+    ],
+)
+def test_which_byte_of_a_number_is_the_shorter_one_is_said(bit_order, byte_order, said, payload):
+    layout = MessageLayout("lanes", (Counter("tick", 13),))
+    way = {"name": "packed-bits", "bit_order": bit_order, "byte_order": byte_order}
+    codec = Codec(FrameFormat(), (CodecMessage(layout, way),))
+    text, _ = sheet(codec)
+    why = "and whose bits fill no whole bytes,"
+    assert (why in text) == (said is not None)
+    assert said is None or said.format(why) in text
+    assert codec.encode_payload("lanes", {"tick": 0x1234}).hex() == payload
 
 
 def test_times_and_cautions_of_the_shipped_link():

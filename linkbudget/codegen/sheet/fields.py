@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 
 from linkbudget.codegen.sheet.tables import table
 from linkbudget.codegen.spec import (
@@ -74,10 +75,40 @@ def _packed(message: MessageSpec) -> str:
             "last byte is zero, and a receiver refuses a message in which it is not. A place such as 2.7 is "
             "bit 7, the top one, of byte 2; bytes count from the start of the payload."
         )
+        if any(map(partial(_is_uneven, message), message.slots)):
+            how += (
+                " A number whose low byte comes first, and whose bits fill no whole bytes, ends with the "
+                "shorter one."
+                if message.bit_order == "msb"
+                else " A number whose high byte comes first, and whose bits fill no whole bytes, begins with "
+                "the shorter one."
+            )
+    if any(isinstance(slot, Record) for slot in _nested(message.slots)):
+        how += " The places of fields marked – count from the start of the element they are in."
     rows = list(_rows(message, message.slots, ""))
     text = how + "\n\n" + table(("Field", "Where", "Bits", "Holds", "Written as"), rows)
     words = [line for slot in message.slots for line in _choices(slot)]
     return text + ("\n\n" + "\n".join(words) if words else "")
+
+
+def _nested(slots: Sequence[Slot | Joined]) -> Iterator[Slot | Joined]:
+    """Yield every slot, and what is inside of repeats and options."""
+    for slot in slots:
+        yield slot
+        if isinstance(slot, Many | Maybe):
+            yield from _nested((slot.item,))
+        elif isinstance(slot, Record):
+            yield from _nested(slot.slots)
+
+
+def _is_uneven(message: MessageSpec, slot: Slot | Joined) -> bool:
+    """Whether bytes of a number here stand against the order of the bits, and one of them is shorter."""
+    other = "little" if message.bit_order == "msb" else "big"
+    for each in _nested((slot,)):
+        bits = each.count_bits if isinstance(each, Octets | Many) else getattr(each, "bits", None)
+        if bits and bits > 8 and bits % 8 and getattr(each, "order", None) == other:
+            return True
+    return False
 
 
 def _rows(message: MessageSpec, slots: Sequence[Slot | Joined], indent: str) -> Iterator[tuple[str, ...]]:
@@ -128,7 +159,7 @@ def where(message: MessageSpec, at: int | None, width: int | None) -> str:
         return f"{place // 8}.{7 - place % 8 if message.bit_order == 'msb' else place % 8}"
 
     if width is None:
-        return f"from {bit(at)}"
+        return f"from byte {at // 8}" if at % 8 == 0 else f"from {bit(at)}"
     if not width:
         return "nowhere"
     if at % 8 == 0 and width % 8 == 0:
@@ -167,7 +198,8 @@ def _number(slot: Number) -> str:
     if slot.kind == "flag":
         return "1 for true, 0 for false"
     if slot.kind == "scaled":
-        lowest = "value" if not slot.minimum else f"(value − {bound_text(slot.minimum)})"
+        sign = "+" if slot.minimum < 0 else "−"
+        lowest = "value" if not slot.minimum else f"(value {sign} {bound_text(abs(slot.minimum))})"
         return f"{lowest} / {bound_text(slot.step)}, nearest whole number{order}"
     sign = ", two's complement" if slot.signed else ""
     offset = f"value − {slot.offset}" if slot.offset > 0 else f"value + {-slot.offset}"
