@@ -12,7 +12,7 @@ from linkbudget.codec import Codec, CodecMessage
 from linkbudget.codegen.c.target import CTarget
 from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.spec import describe
-from linkbudget.errors import TargetError
+from linkbudget.errors import FrameError, TargetError
 from linkbudget.frame.format import FrameFormat
 from linkbudget.message.fields import Choice, Counter, Integer, Label, Real, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
@@ -301,6 +301,48 @@ def test_messages_may_be_called_what_the_receiver_calls_its_members(tmp_path, en
     command = ["gcc", *FLAGS, "-fsyntax-only", "s.c", "s_example.c"]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+EMPTY_AND_UNKNOWN = """\
+#include "s.h"
+#include <stdio.h>
+
+int main(void)
+{
+    static s_receiver receiver;
+    int byte;
+
+    s_start(&receiver, 0u);
+    while ((byte = getchar()) != EOF) {
+        (void)s_push(&receiver, (uint8_t)byte, 0u);
+    }
+    printf("%u %u", (unsigned)s_unknown(&receiver), (unsigned)s_count(&receiver, S_REFUSED));
+    return 0;
+}
+"""
+
+
+@pytest.mark.parametrize("sequence", [False, True])
+def test_an_empty_payload_is_refused_and_of_no_unknown_kind(tmp_path, sequence):
+    """As the reference and the other targets have it; messages without an id byte are looked at elsewhere."""
+    tool("gcc")
+    layouts = [MessageLayout("beans", (Integer("x", 0, 9),), id=1), MessageLayout("stop", (), id=2)]
+    codec = Codec(FrameFormat("cobs", max_payload=9, sequence=sequence), tuple(map(CodecMessage, layouts)))
+    payloads = [b"", b"\x07", b"\x02", b"\x01\x30", b"", b"\x08\x00"]
+    reasons = []
+    for payload in payloads:
+        try:
+            codec.decode_payload(payload)
+        except FrameError as error:
+            reasons.append(error.reason)
+    assert reasons == ["too short", "unknown message", "too short", "unknown message"]
+    for name, text in Case(codec, "s").files.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "main.c").write_text(EMPTY_AND_UNKNOWN, encoding="utf-8")
+    subprocess.run(["gcc", *FLAGS, "-o", "main", "main.c", "s.c"], cwd=tmp_path, check=True)
+    stream = b"".join(codec.fmt.encode(payload, number) for number, payload in enumerate(payloads))
+    done = subprocess.run([tmp_path / "main"], input=stream, capture_output=True, check=True)
+    assert done.stdout.decode() == f"{reasons.count('unknown message')} {len(reasons)}"
 
 
 def test_the_same_link_gives_the_same_files():
