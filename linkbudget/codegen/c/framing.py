@@ -373,9 +373,10 @@ class Framing:
         return [*lines, *self._layout()]
 
     def _judge_whole(self) -> str:
-        lines = self._short("n")
+        lines: list[str] = []
+        # A counted body is never too short: the header is refused for such a length.
         if self.kind == "none":
-            lines += _reject("n > LB_MAX_BODY", "TOO_LONG")
+            lines += [*self._short("n"), *_reject("n > LB_MAX_BODY", "TOO_LONG")]
         first = []
         if self.check is not None:
             first = [
@@ -386,7 +387,8 @@ class Framing:
             ]
             lines += [*self._checked_whole(), *self._compare("check", "n")]
         lines += self._layout()
-        unused = [f"(void){name};" for name in ("body", "n") if name not in "".join(lines)]
+        used = set(re.findall(r"\w+", " ".join(lines)))
+        unused = [f"(void){name};" for name in ("body", "n") if name not in used]
         text = "\n".join(indented([*first, *unused, *lines, "return LB_NOTHING;"]))
         head = "static lb_status lb_judge(const uint8_t *body, size_t n)"
         return f"/* What is wrong with a body; LB_NOTHING when it is good. */\n{head}\n{{\n{text}\n}}\n"
@@ -395,8 +397,10 @@ class Framing:
         """Return the statements that take the bytes in front of the check into it."""
         size = self.spec.fmt.check_bytes
         if not self._pairs:
+            # Each is what the compiler makes less of, by whether a length was looked at before.
+            more = f"i < n - {size}u" if self.kind == "none" else f"i + {size}u < n"
             return [
-                f"for (; i < n - {size}u; i++) {{",
+                f"for (; {more}; i++) {{",
                 "    check = lb_check_step(check, body[i]);",
                 "}",
             ]

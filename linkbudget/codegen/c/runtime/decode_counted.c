@@ -8,9 +8,7 @@ lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message)
         return LB_NO_SYNC;
     }
 #endif
-    if (n < LB_HEADER_BYTES) {
-        return LB_TOO_SHORT;
-    }
+    /* Of less than a header it needs all of that: then it is too short. */
     reason = lb_header(frame, n, &need);
     if (reason != LB_NOTHING) {
         return reason;

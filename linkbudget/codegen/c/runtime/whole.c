@@ -15,7 +15,7 @@ static int lb_whole(const lb_word *word, uint8_t *negative, uint64_t *size)
     for (; i < word->n; i++) {
         uint8_t digit = (uint8_t)(word->text[i] - (uint8_t)'0');
 
-        if (word->text[i] < (uint8_t)'0' || digit > 9u) {
+        if (digit > 9u) {
             return 0;
         }
         if (*size > (UINT64_MAX - digit) / 10u) {
