@@ -2,9 +2,10 @@
 
 ``python tests/codegen_mutants.py [--corpus] [--hunt SECONDS] [SUBJECT ...]`` deletes every comparison of
 sizes but those of encoders and runs the kept corpus with the sanitizers. A deletion is noticed as "memory"
-when a sanitizer stops the program, as "no end" when it does not end, and as "behaviour" when something else
-is told of an input, or left in a receiver, than by the code as generated. For those that this does not
-notice another check is looked for whose reserve they are: with that one gone, deleting this one as well must
+when a sanitizer stops the program, as "no end" when it does not end, as "behaviour" when something else is
+told of an input, or left in a receiver, than by the code as generated, and as "work" when all that is the
+same and more bytes are moved for it (a check that saves time). For those that this does not notice another
+check is looked for whose reserve they are: with that one gone, deleting this one as well must
 change what happens; then a subject with the same function where it is noticed. What is still left is deleted
 where `codegen_eva` analyses the same function: it must see that, or follow all bytes to the end and find
 nothing ("safe without": a check that saves time, or one of what was checked before, and guards no memory).
@@ -107,10 +108,11 @@ int main(int argc, char **argv)
         n = fread(data, 1u, sizeof data, file);
         fclose(file);
         told = 0u;
+        moved = 0u;
         /* Seconds of the processor for each: a loop that has lost its bound does not end. */
         setitimer(ITIMER_VIRTUAL, &seconds, NULL);
         LLVMFuzzerTestOneInput(data, n);
-        printf("%08lx\n", (unsigned long)told);
+        printf("%08lx/%lu\n", (unsigned long)told, (unsigned long)moved);
         fflush(stdout);
     }
     return 0;
@@ -125,7 +127,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     static int gone[512];
     static int count = -1;
-    uint32_t right;
+    uint32_t right, least;
     int i;
 
     if (count < 0) {
@@ -138,13 +140,16 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     }
     fz_gone = 0;
     told = 0u;
+    moved = 0u;
     fz_one(data, size);
     right = told;
+    least = moved;
     for (i = 0; i < count; i++) {
         fz_gone = gone[i];
         told = 0u;
+        moved = 0u;
         fz_one(data, size);
-        MUST(told == right);
+        MUST(told == right && moved == least);
     }
     return 0;
 }
@@ -302,15 +307,14 @@ class Deleting:
         """How the corpus notices that a check is deleted, for each of those of which it does.
 
         "memory": a sanitizer stops the program. "no end": the timer does. "behaviour": the harness does, or
-        something else is told than of the code as it was generated, or left in a receiver.
+        something else is told than of the code as it was generated, or left in a receiver. "work": the same
+        is told and left, and other bytes were moved for it.
         """
         right, *others = self.alone
         assert not set(STOPS) & set(right)
         assert right == self.told()
         return {
-            name: next((one for one in STOPS if one in told), "behaviour")
-            for name, told in zip(self.names, others, strict=True)
-            if told != right
+            name: _how(told, right) for name, told in zip(self.names, others, strict=True) if told != right
         }
 
     def unnoticed(self) -> list[str]:
@@ -330,7 +334,7 @@ class Deleting:
                 if told != right:
                     at = next(i for i, one in enumerate(told) if one != right[i])
                     found.append(inputs[at])
-                    say(f"    {left.pop(number)}: {told[at] if told[at] in STOPS else 'behaviour'} ({name})")
+                    say(f"    {left.pop(number)}: {_how([told[at]], [right[at]])} ({name})")
 
         start = sorted({*seeds(self.subject), *shorter(self.subject)}, key=lambda one: (len(one), one))
         try_all(start, "seeds")
@@ -364,7 +368,7 @@ class Deleting:
             return False
         # Where the other one alone stops, the inputs behind that one tell whether this one matters.
         return first != self.alone[two] or (
-            "stopped" in first and self.told(one, two, True) != self.told(0, two, True)
+            bool(set(STOPS) & set(first)) and self.told(one, two, True) != self.told(0, two, True)
         )
 
     def behind(self, name: str) -> str | None:
@@ -380,6 +384,15 @@ class Deleting:
         function = name.partition(": ")[0]
         body = "".join(found[0] for found in FUNCTION.finditer(self.text) if found[1] == function)
         return hashlib.sha256(body.encode()).hexdigest()[:12]
+
+
+def _how(told: list[str], right: list[str]) -> str:
+    """How the deletion of a check shows in what is told with it gone, which differs."""
+    if stop := next((one for one in STOPS if one in told), None):
+        return stop
+    # In front of the bytes that were moved.
+    same = [one.partition("/")[0] for one in told] == [one.partition("/")[0] for one in right]
+    return "work" if same else "behaviour"
 
 
 def _likeness(mutant: Mutant) -> tuple[str, str]:

@@ -76,6 +76,8 @@ TINY = MessageLayout("tiny", (Flag("open"), Integer("angle", -7, 7)), id=7)
 SMALL = MessageLayout("small", (Counter("tick", 16), Flag("open")), id=9)
 LEAST = MessageLayout("least", (Flag("open"), Integer("angle", -7, 7)))
 SHORT = MessageLayout("short", (Integer("x", 0, 999), Flag("lit")), key="s")
+# Its only word is the end of the line: without a check nothing stands behind it.
+GAP = MessageLayout("gap", (Scaled("gap", -9.6, 9.6, 0.4, "mm"),), key="g")
 READ = MessageLayout(
     "beans",
     (
@@ -187,14 +189,15 @@ def subjects() -> dict[str, Subject]:
     found = [
         _packed("cobs", (BEANS, FLAPS)),
         _packed("cobs-leading", (BEANS, RICH), bit_order="lsb"),
-        _packed("cobs-unchecked", (RICH, FLAPS)),
+        # A frame without a payload is a byte of stuffing, 1: the number of a message here.
+        _packed("cobs-unchecked", (dataclasses.replace(RICH, id=1), FLAPS)),
         _packed("cobs-numbered", (BEANS, RICH), "table", **bytewise),
         _packed("slip", (RICH,)),
         _packed("slip-hex", (BEANS, FLAPS), **bytewise),
         _packed("hdlc", (BEANS, RICH), join="all"),
         _packed("hdlc-all", (FLAPS,), "table"),
         _text("newline", (TOLD, ASKED)),
-        _text("newline-unchecked", (SHORT,)),
+        _text("newline-unchecked", (SHORT, GAP)),
         _text("newline-two", (TOLD,), separator=" ~ "),
         _packed("counted", (BEANS, FLAPS)),
         _packed("counted-sync", (RICH, FLAPS)),
