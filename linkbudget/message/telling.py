@@ -109,7 +109,7 @@ class ById:
             message = self.by_id[None]
             return message, message.encoding.decode(message.layout, payload)
         if not payload:
-            raise FrameError("too short", 0, "too short at byte 0: no id byte")
+            raise _unknown(0, "no id byte", self.messages)
         found = self.by_id.get(payload[0])
         if found is None:
             raise _unknown(0, f"id {payload[0]}", self.messages)

@@ -140,16 +140,15 @@ def _dispatch(spec: DirectionSpec, actions: list[list[str]], unknown: list[str])
     lines = ["switch (p[0]) {"]
     for message, action in zip(spec.messages, actions, strict=True):
         lines += [f"case {message.id}u:", *indented([*action, "break;"])]
-    # An empty payload is refused as one that is too short, and of no unknown kind.
-    beside = _has_no_empty(spec)
-    if unknown and beside:
-        unknown = ["state->unknown = (uint16_t)(state->unknown + (n > 0u ? 1u : 0u));"]
     lines += ["default:", *indented([*unknown, "break;"]), "}"]
-    return lines if beside else ["if (n > 0u) {", *indented(lines), "}"]
+    empty = ["} else {", *indented(unknown), "}"] if unknown else ["}"]
+    if _has_no_empty(spec):
+        return lines
+    return ["if (n > 0u) {", *indented(lines), *empty]
 
 
 def _has_no_empty(spec: DirectionSpec) -> bool:
-    """Whether an empty payload needs no branch: its check stands in place of an id and begins like none."""
+    """Whether an empty payload needs no rule: its check stands in place of an id and begins like none."""
     fmt = spec.fmt
     if fmt.envelope.lead_bytes or not fmt.check_bytes:
         return False

@@ -89,7 +89,7 @@ def _opening(spec: DirectionSpec, out: Lines) -> None:
         out.add("kind = 0")
     else:
         with out.block("if n == 0:"):
-            out.add("return int(_fault(memory, REFUSED))")
+            out.add("return int(_fault(memory, UNKNOWN))")
         out.add("kind = -1")
         for message in spec.messages:
             with out.block(f"if b[{payload}] == {message.id}:"):

@@ -29,7 +29,7 @@ def decoder_text(spec: DirectionSpec) -> str:
     elif len(messages) == 1 and messages[0].id is None:
         lines.append(f"    return read_{messages[0].ident}(payload)")
     else:
-        lines += ["    if not payload:", "        return REFUSED"]
+        lines += ["    if not payload:", "        return UNKNOWN"]
         for message in messages:
             lines += [f"    if payload[0] == {message.id}:", f"        return read_{message.ident}(payload)"]
         lines.append("    return UNKNOWN")

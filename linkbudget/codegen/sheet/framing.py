@@ -154,7 +154,7 @@ def damage_section(spec: DirectionSpec) -> str:
     if fmt.layout_id is not None:
         rows.append(("`layout`", "the check fits, but the other end speaks another layout"))
     if any(message.id is not None or message.key is not None for message in spec.messages):
-        rows.append(("unknown", "an intact frame whose id or key is that of no message"))
+        rows.append(("unknown", "an intact frame whose id or key is that of no message, or that has none"))
     if spec.family == "binary":
         what = "a wrong length, a value out of range, or padding that is not zero"
     else:
