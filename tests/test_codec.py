@@ -234,7 +234,7 @@ def test_unknown_keys_beside_the_key_are_ignored_but_not_two_keys():
 @pytest.mark.parametrize(
     ("name", "payload", "reason", "offset"),
     [
-        ("packed-bytes", b"", "too short", 0),
+        ("packed-bytes", b"", "unknown message", 0),
         ("packed-bytes", b"\x07\x00\x00\x00", "unknown message", 0),
         ("packed-bytes", b"\x01\x00\x07\x02\x00", "out of range", 3),
         ("json-object", b'{"status":{"up":300}}', "missing field", 0),
