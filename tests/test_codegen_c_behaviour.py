@@ -142,8 +142,19 @@ int main(void)
     }
 
     /* The clock may wrap; silence of half its range stays silence. */
-    EXPECT(s_age(&state, 599u) == UINT32_MAX);
+    EXPECT(s_age(&state, 600u + 0x7FFFFFFFu) == 0x7FFFFFFFu);
+    EXPECT(s_age(&state, 600u + 0x80000000u) == UINT32_MAX);
     EXPECT(s_age(&state, 601u) == UINT32_MAX);
+
+    /* An interrupt may take a message after the loop took the time: that one is new, and no silence. */
+    n = frame_of(12u, 9u, frame);
+    EXPECT(s_feed(&state, frame, n, n, 700u) == n);
+    EXPECT(s_age(&state, 699u) == 0u);
+    EXPECT(s_age(&state, 700u) == 0u);
+    EXPECT(s_age(&state, 702u) == 2u);
+    EXPECT(s_age(&state, 700u - 0x1000000u) == 0u);
+    EXPECT(s_age(&state, 702u) == 2u);
+    EXPECT(s_age(&state, 700u - 0x1000001u) == UINT32_MAX);
     n = frame_of(12u, 9u, frame);
     EXPECT(s_feed(&state, frame, n, n, 0xFFFFFFF0u) == n);
     EXPECT(s_age(&state, 0x10u) == 0x20u);

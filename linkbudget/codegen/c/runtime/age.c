@@ -11,7 +11,10 @@ uint32_t lb_age(lb_receiver *state, uint32_t now)
         last = seen->last;
     }
     age = now - last;
-    if (age > 0x7FFFFFFFu) {
+    if (age > 0xFEFFFFFFu) {
+        /* It came after ``now`` was taken: an interrupt was in between. */
+        age = 0u;
+    } else if (age > 0x7FFFFFFFu) {
         /* The clock must not come round and make old data look fresh. */
         seen->silent = 1u;
     }

@@ -14,8 +14,8 @@ size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, 
    Returns LB_GOT_ and the message, or what is wrong; *message is of use only in the first case. */
 lb_status lb_decode(uint8_t *frame, size_t n, lb_message *message);
 
-/* Ticks since the newest accepted message; UINT32_MAX when there was none. Call it at least once in
-   2^31 ticks: then old data stay old when ``now`` wraps. */
+/* Ticks since the newest accepted message, 0 when it came after ``now`` was taken; UINT32_MAX when there
+   was none. Call it at least once in 2^30 ticks: then old data stay old when ``now`` wraps. */
 uint32_t lb_age(lb_receiver *state, uint32_t now);
 
 /* How often something happened since the start, modulo 65536. Where a byte of an interrupt can come
