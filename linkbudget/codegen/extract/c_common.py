@@ -335,8 +335,8 @@ _FUNCTIONS = (
     "size_t lb_feed(lb_receiver *state, const uint8_t *data, size_t n, size_t limit, uint32_t now);\n",
 )
 _MORE_FUNCTIONS = (
-    "/* Ticks since the newest accepted message, 0 when it came after ``now`` was taken; UINT32_MAX when there\n"
-    "   was none. Call it at least once in 2^30 ticks: then old data stay old when ``now`` wraps. */\n"
+    "/* Ticks since the newest accepted message, 0 when it came after ``now`` was taken; UINT32_MAX when\n"
+    "   there was none. Call it at least once in 2^30 ticks: then old data stay old when ``now`` wraps. */\n"
     "uint32_t lb_age(lb_receiver *state, uint32_t now);\n",
     "/* How often something happened since the start, modulo 65536. */\n"
     "uint16_t lb_count(const lb_receiver *state, lb_status what);\n",
