@@ -204,6 +204,8 @@ def test_the_usage_example_of_a_module_runs(form, python, tmp_path):
     text = files["to_controller.py"]
     usage = text.partition("Usage:")[2].partition('"""')[0]
     body = "\n".join(line[4:] for line in usage.splitlines())
+    body = body.replace("...", "got = message" if form == "builtins" else "got = kind, values[FLAPS_ANGLE]")
+    body = body.replace("port.write", "message = got; port.write")
     vector = next(v for v in vectors_of(files)["good"] if v["message"] == "flaps")
     script = f"""
 import binascii
@@ -224,9 +226,9 @@ port, buffer, now = Port(), bytearray(64), 3
 octets = bytearray(OCTETS) if "OCTETS" in globals() else None
 {body}
 if {form == "viper"}:
-    assert kind == FLAPS and values[FLAPS_ANGLE] == {vector["raw"]["angle"]} and receiver.counters[CHECK] == 0
+    assert got == (FLAPS, {vector["raw"]["angle"]}) and kind == receiver.counters[CHECK] == 0
 else:
-    assert message[0] == FLAPS and message[FLAPS_ANGLE] == {vector["raw"]["angle"]} and port.sent == frame
+    assert got[0] == FLAPS and got[FLAPS_ANGLE] == {vector["raw"]["angle"]} and port.sent == frame
 assert receiver.age(5) == 2
 print("done")
 """

@@ -86,7 +86,7 @@ Usage:
         ...
     receiver.age(now), receiver.counters    # enter the safe state when the age grows too large
 
-    port.write(encode(message))"""
+    port.write(encode(message))             # one of the classes below"""
     return f'"""{text}\n{usage}\n"""\n\n{_imports(spec)}'
 
 

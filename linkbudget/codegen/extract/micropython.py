@@ -165,7 +165,7 @@ def core_text(spec: DirectionSpec, viper: bool) -> str:
 
 def kept_at(spec: DirectionSpec) -> int:
     """Return the first word of a receiver's memory behind counters and kinds, as ``core.py`` lays it out."""
-    return 28 + 3 * len(spec.messages)
+    return 29 + 3 * len(spec.messages)
 
 
 def refuse_doubles(text: str) -> None:

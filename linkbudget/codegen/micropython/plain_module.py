@@ -14,7 +14,7 @@ from linkbudget.codegen.plain.lines import literal
 from linkbudget.codegen.plain.pieces import LINE, piece, runtime
 from linkbudget.codegen.plain.reading import PackedReader
 from linkbudget.codegen.plain.writing import PackedWriter
-from linkbudget.codegen.spec import DirectionSpec, MessageSpec, Number, leaves
+from linkbudget.codegen.spec import DirectionSpec, MessageSpec, Number, Real, leaves
 from linkbudget.codegen.words import about
 from linkbudget.message.number_forms import bound_text
 
@@ -23,7 +23,7 @@ __all__ = ["constants_text", "module_text", "values_text"]
 USAGE = """
 Messages are tuples: first the number of the message, then its fields as the numbers on the wire.
 A choice is the place of its word, a scaled field a count of steps: value = minimum + steps * step.
-Decoding allocates; {other} of this target does not.
+Decoding allocates; {other} of this target does not.{reals}
 
 Usage:
 
@@ -32,9 +32,16 @@ Usage:
     if n:
         receiver.feed(buffer, n, now)       # at most n bytes of it
     message = receiver.take()               # None when there is none
+    while message:                          # one of each kind may wait
+        ...
+        message = receiver.take()
     receiver.age(now), receiver.counters    # enter the safe state when the age grows too large
 
-    port.write(encode(message))"""
+    port.write(encode(message))             # one like those that take returns"""
+
+REALS = """
+Real numbers are as exact as the floats of the port: where these have 32 bits, those of 64 bits are rounded,
+and larger ones are infinite."""
 
 
 def module_text(spec: DirectionSpec) -> str:
@@ -42,7 +49,8 @@ def module_text(spec: DirectionSpec) -> str:
     style = PlainStyle(spec.messages)
     text = "\n".join(banner(spec, f"Messages {spec.direction}: bytes in, messages out, and back."))
     lean = "an extractor (fields=)" if spec.family == "delimited" else 'the form "viper"'
-    doc = (text + "\n" + USAGE.format(other=lean)).replace("\\", "\\\\").replace('"""', "'''")
+    reals = REALS if any(isinstance(leaf, Real) for m in spec.messages for leaf in leaves(m.fields)) else ""
+    doc = (text + "\n" + USAGE.format(other=lean, reals=reals)).replace("\\", "\\\\").replace('"""', "'''")
     words = _runtime_parts()
     pieces = runtime(spec)
     parts = [

@@ -5,6 +5,8 @@ It is written where it is needed instead of called: on a board a call takes as l
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from linkbudget.codegen.micropython.viper_checks import refuse_wrong_check
 from linkbudget.codegen.plain.lines import Lines
 from linkbudget.codegen.spec import DirectionSpec
@@ -38,6 +40,9 @@ if s[7]:
 s[6] = now
 s[7] = 1
 return kind + 1"""
+
+
+SUPERSEDING = "    if s[k + 1]:"
 
 
 def _checking(spec: DirectionSpec, out: Lines, refusal: str) -> None:
@@ -91,9 +96,9 @@ def _opening(spec: DirectionSpec, out: Lines) -> None:
         with out.block("if n == 0:"):
             out.add("return int(_fault(memory, UNKNOWN))")
         out.add("kind = -1")
-        for message in spec.messages:
-            with out.block(f"if b[{payload}] == {message.id}:"):
-                out.add(f"kind = {message.place}")
+        out.add(f"x = int(b[{payload}])")
+        numbers = sorted((message.id or 0, message.place) for message in spec.messages)
+        _choose(out, "x", [(number, f"kind = {place}") for number, place in numbers], known=False)
         with out.block("if kind < 0:"):
             out.add("return int(_fault(memory, UNKNOWN))")
     lines = PUBLISHING.splitlines()
@@ -104,12 +109,30 @@ def _opening(spec: DirectionSpec, out: Lines) -> None:
     if alone:
         out.add(f"right = int(read_{spec.messages[0].ident}{given})")
     else:
-        out.add("right = 0")
-        for message in spec.messages:
-            with out.block(f"if kind == {message.place}:"):
-                out.add(f"right = int(read_{message.ident}{given})")
+        calls = [(message.place, f"right = int(read_{message.ident}{given})") for message in spec.messages]
+        _choose(out, "kind", calls, known=True)
     for line in lines[reading + 1 :]:
+        if line == SUPERSEDING and not alone:
+            out.add("    s[3] = s[3] + 1 - s[k + 1]")
+            out.add("    s[11] = kind")
         out.add(line)
+
+
+def _choose(out: Lines, name: str, choices: Sequence[tuple[int, str]], known: bool) -> None:
+    """Write the line that belongs to a number, by halves; ``known``: it is one of them, else none may fit."""
+    if len(choices) > 1:
+        middle = len(choices) // 2
+        with out.block(f"if {name} < {choices[middle][0]}:"):
+            _choose(out, name, choices[:middle], known)
+        with out.block("else:"):
+            _choose(out, name, choices[middle:], known)
+        return
+    number, line = choices[0]
+    if known:
+        out.add(line)
+    else:
+        with out.block(f"if {name} == {number}:"):
+            out.add(line)
 
 
 def opening_text(spec: DirectionSpec) -> str:

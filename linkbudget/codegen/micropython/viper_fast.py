@@ -200,6 +200,9 @@ def _message(spec: DirectionSpec, out: Lines, message: MessageSpec) -> None:
             out.add(f"{longest} = x")
     out.add("s[6] = now")
     out.add("s[7] = 1")
+    if len(spec.messages) > 1:
+        out.add(f"s[3] = s[3] + 1 - {taken}")
+        out.add(f"s[11] = {message.place}")
     with out.block(f"if {taken}:"):
         out.add("s[_COUNTS + SUPERSEDED] = s[_COUNTS + SUPERSEDED] + 1")
     out.add(f"{which} = k")

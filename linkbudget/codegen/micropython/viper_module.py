@@ -60,6 +60,8 @@ Values are whole numbers in an array("i"), see the places below: a choice is the
 field a count of steps. Numbers wider than 30 bits and real numbers stand in pieces of 16 bits, lowest first.
 Nothing is allocated after Receiver(), neither by feed, push and take nor by the encode functions. Times wrap
 after 30 bits, counters after 32; to read a counter beyond 30 bits makes an object on small ports.
+Lengths are not checked, which would cost time: n is at most len(data), capacity at most len(out), values has
+PLACES places, octets OCTETS bytes. Beyond them the memory of others is read and written.
 
 Usage:
 
@@ -69,6 +71,9 @@ Usage:
     if n:
         receiver.feed(buffer, n, now)       # give a smaller n to bound the work of a pass
     kind = receiver.take(values, octets)    # 0: none; octets: bytearray(OCTETS), used by blobs and labels
+    while kind:                             # one of each kind may wait
+        ...
+        kind = receiver.take(values, octets)
     receiver.age(now)                       # enter the safe state when it grows too large
     receiver.counters[CHECK]                # damage, by the names below"""
 

@@ -9,10 +9,10 @@ receiver has one array, and nothing is called on the way of a good message that 
 # ---------------------------------------------------------------------------------------------------------
 # Words of a receiver's memory: the counters; of each kind which of two slots is the newest, whether it was
 # taken, and how often it was written; bytes held; slots of values, with the kind behind them.
-_COUNTS = const(11)
-_KINDS_AT = const(28)
-_RAW_AT = const(4 * (28 + 3 * KINDS))
-_VALUES_AT = const(28 + 3 * KINDS + (HELD + 3 >> 2))
+_COUNTS = const(12)
+_KINDS_AT = const(29)
+_RAW_AT = const(4 * (29 + 3 * KINDS))
+_VALUES_AT = const(29 + 3 * KINDS + (HELD + 3 >> 2))
 _STRIDE = const(PLACES + 1)
 
 
@@ -48,6 +48,9 @@ def _done(memory, kind: int, slot: int, now: int):
     s[7] = 1
     if s[1]:
         at = _KINDS_AT + 3 * kind
+        if KINDS - 1:
+            s[3] = s[3] + 1 - s[at + 1]
+            s[11] = kind
         s[_COUNTS + SUPERSEDED] = s[_COUNTS + SUPERSEDED] + s[at + 1]
         s[at] = s[at] ^ 1
         s[at + 2] = s[at + 2] + 1
@@ -71,8 +74,11 @@ class Core:
             raise ValueError("keep: at least 1")
         self.memory = array("i", [0] * (_VALUES_AT + slots * _STRIDE))
         # Bytes held, newest?, slots, first used, used, sequence number (256: none), moment of the last, any?,
-        # bytes needed, lost?, junk?
-        for place, value in enumerate((0, 1 if newest else 0, slots, 0, 0, 256, 0, 0, 1, 0, 0)):
+        # bytes needed, lost?, junk?, kind of the last. Where only the newest are kept, of more than one kind,
+        # instead of slots: which kind is looked at first; how many were to be taken so far, and were taken.
+        for place, value in enumerate(
+            (0, 1, 0, 0, 0, 256, 0, 0, 1) if newest else (0, 0, slots, 0, 0, 256, 0, 0, 1)
+        ):
             self.memory[place] = value
         self.counters = memoryview(self.memory)[_COUNTS:_KINDS_AT]
         self.octets = bytearray(slots * OCTETS)
@@ -129,18 +135,35 @@ class Core:
         k = _KINDS_AT
         kind = 0
         if s[1]:
-            while True:
-                if s[k + 1]:
-                    break
-                k += 3
-                kind += 1
-                if kind == KINDS:
+            if KINDS - 1:
+                # What comes as often as not is one message, of the kind that came last.
+                left = (s[3] - s[4]) & 0x3FFFFFFF
+                if left == 0:
+                    return 0
+                kind = s[11] if left == 1 else s[2]
+                k += 3 * kind
+                left = KINDS
+                while s[k + 1] == 0:
+                    left -= 1
+                    if left == 0:
+                        return 0
+                    kind += 1
+                    k += 3
+                    if kind == KINDS:
+                        kind = 0
+                        k = _KINDS_AT
+                s[2] = kind + 1 if kind + 1 < KINDS else 0
+            else:
+                if s[k + 1] == 0:
                     return 0
         elif s[4] == 0:
             return 0
         while True:
             turn = s[k + 2]
             if s[1]:
+                if KINDS - 1:
+                    s[4] = s[4] + s[k + 1]
+                # Before it is copied: what an interrupt brings from here on is waiting again.
                 s[k + 1] = 0
                 slot = (kind << 1) + s[k]
             else:
@@ -163,9 +186,7 @@ class Core:
             # Again when an interrupt wrote a newer one meanwhile.
             if turn == s[k + 2]:
                 break
-        if s[1]:
-            s[k + 1] = 0
-        else:
+        if s[1] == 0:
             kind = s[_VALUES_AT + slot * _STRIDE + PLACES]
             slot += 1
             s[3] = 0 if slot == s[2] else slot
