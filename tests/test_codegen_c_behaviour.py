@@ -14,7 +14,7 @@ from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.spec import describe
 from linkbudget.errors import FrameError, TargetError
 from linkbudget.frame.format import FrameFormat
-from linkbudget.message.fields import Choice, Counter, Integer, Label, Real, Repeat, Scaled
+from linkbudget.message.fields import Blob, Choice, Counter, Integer, Label, Real, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
 
 BEANS = MessageLayout(
@@ -310,6 +310,31 @@ def test_messages_may_be_called_what_the_receiver_calls_its_members(tmp_path, en
     for name, text in files.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
     command = ["gcc", *FLAGS, "-fsyntax-only", "s.c", "s_example.c"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("encoding", ["packed-bits", "packed-bytes", "delimited"])
+@pytest.mark.parametrize(
+    "field",
+    [
+        Repeat("lanes", Label("note", 9), 0),
+        Repeat("lanes", (Scaled("x", 0, 9, 0.1), Counter("tick", 40), Blob("mask", 3)), 0),
+        Repeat("lanes", (Integer("x", 0, 9), Choice("kind", ("whole", "split")), Label("note", 5)), 1),
+        Integer("always", 5, 5),
+        Choice("kind", ("whole",)),
+        Label("note", 0),
+    ],
+    ids=lambda field: type(field).__name__,
+)
+def test_what_nothing_calls_is_left_out(tmp_path, encoding, field):
+    """Warnings are errors, those of functions without a caller too."""
+    tool("gcc")
+    layout = MessageLayout("beans", (field,))
+    codec = Codec(FrameFormat("cobs", max_payload=60), (CodecMessage(layout, encoding),))
+    for name, text in Case(codec, "s").files.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    command = ["gcc", *FLAGS, "-c", "s.c", "s_example.c"]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 

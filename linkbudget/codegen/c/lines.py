@@ -91,6 +91,8 @@ class LineReading(_Line):
             lines += self._slot(slot, "out->", self.members, self.owner, 0)
         if not any("&word" in line for line in lines):
             lines.remove("lb_word word;")
+        if not any("out->" in line for line in lines):
+            lines.append("(void)out;")
         # An empty line has one empty word, or none where no field takes one.
         return [*lines, "return in.more == 0u || n == 0u ? 1 : 0;"]
 

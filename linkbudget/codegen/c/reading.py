@@ -86,6 +86,8 @@ class Reading:
             lines.append(f"in.at = {first}u;")
         for slot in self.message.slots:
             lines += self._slot(slot, "out->", Members(self.message.fields), self.owner, 0, fixed=False)
+        if not any("out->" in line for line in lines):
+            lines.append("(void)out;")
         return [*lines, "return (uint8_t)lb_at_end(&in);"]
 
     # --- slots --------------------------------------------------------------------------------------------

@@ -55,6 +55,7 @@ FLOAT = """\
 /* A real of 32 bits needs a float of 32 bits. */
 typedef char lb_float_has_32_bits[sizeof(float) == 4u ? 1 : -1];
 """
+DEFINED = re.compile(r"^static (?:inline )?\w+ (lb_\w+)\(", re.MULTILINE)
 REALS = {"float": FLOAT, "double": DOUBLE}
 
 
@@ -64,7 +65,10 @@ def source(spec: DirectionSpec, framing: Framing, sending: bool = True) -> str:
     writings = [_writing(spec, message) for message in (spec.messages if sending else ())]
     read = [reading.function() for reading in readings]
     written = [writing.statements() for writing in writings]
-    needs = set[str]().union(*(reading.needs for reading in readings), *(w.needs for w in writings))
+    needs = set[str]().union(
+        *(_called(one.needs, text) for one, text in zip(readings, read, strict=True)),
+        *(_called(one.needs, "\n".join(lines)) for one, lines in zip(writings, written, strict=True)),
+    )
     low = _low_first(needs)
     read = [low(text) if m.bit_order == "lsb" else text for m, text in zip(spec.messages, read, strict=True)]
     sizes = [reading.size if isinstance(reading, Reading) else None for reading in readings]
@@ -96,6 +100,20 @@ def source(spec: DirectionSpec, framing: Framing, sending: bool = True) -> str:
     if sending:
         parts += _sending(spec, framing, written, needs, low)
     return "\n".join(parts)
+
+
+def _called(needs: set[str], text: str) -> set[str]:
+    """Return the runtime pieces that something calls: what a repeat of nothing asks for stands nowhere."""
+    left = set(needs)
+    while True:
+        names = {need: DEFINED.findall(runtime(need)) for need in left - REALS.keys()}
+        others = {need: "".join([text, *map(runtime, names.keys() - {need})]) for need in names}
+        unused = {
+            need for need, own in names.items() if own and not any(f"{name}(" in others[need] for name in own)
+        }
+        if not unused:
+            return left
+        left -= unused
 
 
 def _low_first(needs: set[str]) -> Callable[[str], str]:
@@ -345,7 +363,8 @@ def _sending(
     mark = "    LB_WRITER_MEMBERS\n"
     yield writer.replace(mark, "".join(f"    {member}\n" for member in members))
     yield sending.stuffing()
-    puts = any(written) or spec.fmt.envelope.lead_bytes
+    calls = ("lb_put", "lb_separate")
+    puts = spec.fmt.envelope.lead_bytes or any(call in str(lines) for lines in written for call in calls)
     if puts:
         yield runtime("put_checked" if framing.check is not None else "put")
     for name in helpers:

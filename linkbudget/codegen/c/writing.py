@@ -27,8 +27,8 @@ class Writing:
         members = Members(self.message.fields)
         for slot in self.message.slots:
             lines += self._slot(slot, "value->", members, self.owner, 0)
-        if self.message.bits is None or self.message.bits % 8:
-            self.needs.add(f"put_bits_{self.message.bit_order}")
+        some = any("lb_put_bits(" in line for line in lines)
+        if some and (self.message.bits is None or self.message.bits % 8):
             lines += ["if (out.used > 0u) {", "    lb_put(&out, out.bits);", "}"]
         return lines
 
