@@ -35,7 +35,8 @@ COLUMNS: tuple[tuple[str, type[Message], list[tuple[str, str]]], ...] = (
 def arrays(data: bytes) -> dict[str, NDArray[np.void]]:
     """Return the messages of a whole stream by name as structured arrays, a row for each, read-only.
 
-    Choices and labels are texts; blobs, repeats and what may be absent are objects.
+    Choices and labels are texts, which NumPy gives without zeros at their end; blobs, repeats and what may be
+    absent are objects.
     """
     import numpy as np
 

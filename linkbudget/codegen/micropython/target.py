@@ -50,7 +50,7 @@ class MicroPythonTarget:
 
             text = module_text(spec, options.get("form") != "builtins", fields)
             return {f"{spec.prefix}.py": text, "vectors.json": vectors_text(whole)}
-        refuse_foreign(spec, self.name)
+        refuse_foreign(spec, self.name, ("json-object", "json-array"))
         if options.get("form") == "builtins":
             _refuse_real_words(spec)
             text = plain_module.module_text(spec)

@@ -13,13 +13,16 @@ __all__ = ["CODED", "refuse_foreign", "refuse_taken"]
 CODED = ("packed-bits", "packed-bytes", "delimited")
 
 
-def refuse_foreign(spec: DirectionSpec, target: str) -> None:
-    """Raise `TargetError` for the first message whose encoding has no code."""
+def refuse_foreign(spec: DirectionSpec, target: str, extracted: Iterable[str] = ()) -> None:
+    """Raise `TargetError` for the first message whose encoding has no code.
+
+    ``extracted`` are encodings that the target reads in another way, to be named as well.
+    """
     for message in spec.messages:
         if message.encoding.name not in CODED:
             reason = (
                 f"{message.name}.encoding: target {target} has no code for {message.encoding.name!r}; "
-                f"allowed: {', '.join(CODED)}"
+                f"allowed: {', '.join([*CODED, *extracted])}"
             )
             raise TargetError(reason)
 
