@@ -229,7 +229,7 @@ if {form == "viper"}:
     assert got == (FLAPS, {vector["raw"]["angle"]}) and kind == receiver.counters[CHECK] == 0
 else:
     assert got[0] == FLAPS and got[FLAPS_ANGLE] == {vector["raw"]["angle"]} and port.sent == frame
-assert receiver.age(5) == 2
+assert receiver.age(5) == 2 and receiver.age(2) == 0
 print("done")
 """
     done = subprocess.run(
@@ -254,6 +254,17 @@ def test_constants_that_are_names_of_the_module_are_refused(form, message, field
     )
     with pytest.raises(TargetError, match=said):
         target_of("micropython").generate(spec, {"form": form})
+
+
+@pytest.mark.parametrize("form", ["builtins", "viper"])
+def test_encodings_without_code_are_refused_with_the_field(form):
+    codec = Codec(FrameFormat(max_payload=99), (CodecMessage(BEANS, "cbor-map"),))
+    said = (
+        r"^beans.encoding: target micropython has no code for 'cbor-map'; "
+        r"allowed: packed-bits, packed-bytes, delimited, json-object, json-array$"
+    )
+    with pytest.raises(TargetError, match=said):
+        target_of("micropython").generate(spec_of(codec, "micropython"), {"form": form})
 
 
 def test_values_of_another_type_or_number_are_refused_with_the_field():

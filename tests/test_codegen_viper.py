@@ -262,6 +262,8 @@ assert receiver.take(values, None) == 0
 c = receiver.counters
 assert (c[module["SUPERSEDED"]], c[module["LONGEST_GAP"]], c[module["LOST"]]) == (2, 30, 4)
 assert receiver.age(75) == 15 and receiver.age(60 - (1 << 30) + 7) == 7
+# It may come in a handler after the time was taken.
+assert receiver.age(59) == 0 and receiver.age(60 - 0x1000000) == 0 and receiver.age(59 - 0x1000000) > 1 << 29
 # What is out of range or does not fit is refused.
 beans[module["BEANS_SCORE"]] = 101
 assert module["encode_beans"](beans, None, out, len(out), 0) == 0

@@ -202,8 +202,8 @@ def _encoder(spec: DirectionSpec, style: CPythonStyle) -> str:
 def _since() -> str:
     return '''
 def since(now: int, before: int) -> int:
-    """Return the time between two moments of the caller's clock."""
-    return now - before
+    """Return the time between two moments of the caller's clock; 0 when ``now`` is the earlier one."""
+    return max(now - before, 0)
 '''.strip()
 
 

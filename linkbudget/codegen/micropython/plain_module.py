@@ -125,8 +125,10 @@ def _ends_before(spec: DirectionSpec) -> str:
     lines += ["", "", "def place_of(message: Message) -> int:"]
     lines += ['    """Return the number of a message among those of the direction, from 0."""']
     lines += ["    return message[0]", "", "", "def since(now: int, before: int) -> int:"]
-    lines += ['    """Return the ticks between two moments of a counter that wraps after 30 bits."""']
-    lines += ["    return (now - before) & 0x3FFFFFFF"]
+    lines += [
+        '    """Return the ticks between two moments of a counter of 30 bits; 0 when now is earlier."""'
+    ]
+    lines += ["    ticks = (now - before) & 0x3FFFFFFF", "    return ticks if ticks <= 0x3EFFFFFF else 0"]
     return "\n".join(lines)
 
 

@@ -87,12 +87,16 @@ class Core:
     def age(self, now: int) -> int:
         """Return the ticks since the last message was accepted, -1 when there was none.
 
-        Ticks wrap after 30 bits, as those of time.ticks_ms. Enter the safe state when the age grows too large.
+        0 when it came in a handler after ``now`` was taken. Ticks wrap after 30 bits, as those of
+        time.ticks_ms. Enter the safe state when the age grows too large.
         """
         s = ptr32(self.memory)
         if s[7] == 0:
             return -1
-        return (now - s[6]) & 0x3FFFFFFF
+        age = (now - s[6]) & 0x3FFFFFFF
+        if age > 0x3EFFFFFF:
+            return 0
+        return age
 
     @micropython.viper
     def waiting(self) -> int:

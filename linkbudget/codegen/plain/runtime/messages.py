@@ -48,6 +48,7 @@ class Messages:
     def age(self, now: int) -> int:
         """Return the time since the last message was accepted; -1 when there was none.
 
+        0 when it came in a handler or a thread after ``now`` was taken.
         Enter the safe state when it grows beyond what the mechanism allows.
         """
         return since(now, self._last) if self._any else -1
