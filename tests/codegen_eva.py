@@ -4,13 +4,13 @@ The drivers start a receiver and give it bytes without end, each any of 256 and 
 assumed. What EVA cannot see: an interrupt between two statements (``volatile`` is taken away, and the barrier
 is empty), which the fuzzer plays instead.
 
-Pieces are of any length up to four bytes (six where frames are found by their length), so that their places
-can be followed. That longer ones are safe is then an argument, not part of the analysis: ``feed`` keeps
+Pieces are of any length up to four bytes (six where frames are found by their length, eight where the text of
+an object is looked at ahead, up to its longest key with quotes and colon), so that their places can be
+followed. That longer ones are safe is then an argument, not part of the analysis: ``feed`` keeps
 nothing from byte to byte but the receiver and the place in the piece, so where its loop begins anew it stands
 as if called with what is left; each read of the piece is behind a comparison with its length, and each write
 behind one with the room left, which short pieces reach from every length that is held. Pieces of up to 32
-bytes are fuzzed, and must lead to the same as bytes pushed one by one. The argument does not hold for
-extractors of objects, which look several bytes ahead: what they do with longer pieces is fuzzed only.
+bytes are fuzzed, and must lead to the same as bytes pushed one by one.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from codegen_subjects import PREFIX, Subject
 # Subjects, or ways of them, that are not shown to be without alarms. Fields whose place moves, fed in pieces:
 # the analysis had found none after 8 minutes, and had not ended. Pushed they are shown.
 UNPROVEN: tuple[str, ...] = ("moving feed",)
-# The longest piece: of many frames where the place in a piece is not followed.
-PIECE = {"counted": 6, "none": 6}
+# The longest piece, by delimiting or subject: of many frames where the place in a piece is not followed.
+PIECE = {"counted": 6, "none": 6, "extract-json": 8}
 # Where frames are found by their length, what is held and what it waits for are followed together.
 HELD = "//@ dynamic_split state.line.length;\n        //@ dynamic_split state.line.need;"
 OPTIONS = [
@@ -128,7 +128,8 @@ def driver(subject: Subject, way: str) -> str:
     found = re.findall(r"^uint\d+_t (\w+)\(const fz_receiver \*state\);", subject.files[f"{PREFIX}.h"], re.M)
     counters = "\n".join(f"    (void){name}(&state);" for name in found)
     text = HEAD.replace("TAKES", takes).replace("COUNTERS", counters) + {"push": PUSH, "feed": FEED}[way]
-    return text.replace("PIECE", str(PIECE.get(subject.codec.fmt.delimiting, 4))).replace("SPLIT", split)
+    piece = PIECE.get(subject.name, PIECE.get(subject.codec.fmt.delimiting, 4))
+    return text.replace("PIECE", str(piece)).replace("SPLIT", split)
 
 
 def analyse(

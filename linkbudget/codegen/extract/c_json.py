@@ -171,7 +171,8 @@ class JsonText(CommonText):
             yield f"lb_status lb_push(lb_receiver *state, uint8_t byte, uint32_t now)\n{PUSH_CHECKED}"
             yield runtime("cover")
         yield self._first_letters()
-        yield runtime("json_feed").replace("LB_WHOLE_KEYS\n", self._whole_keys())
+        feed = runtime("json_feed").replace("LB_WHOLE_KEYS\n", self._whole_keys())
+        yield feed.replace("LB_WHOLE_WORDS\n", self._whole_words())
 
     def _tries(self) -> Iterator[State]:
         for wanted in self.plan.fields:
@@ -242,12 +243,25 @@ class JsonText(CommonText):
     def _whole_keys(self) -> str:
         """Return the statements that see a key with its colon that is wholly there; others go on behind."""
         if not self.plan.keyed:
-            lines = [*_whole_of(self._names["keys"]), *self._begun()]
+            lines = [*KEY.whole_of(self._names["keys"]), *self._begun()]
             return "".join(f"{line}\n" for line in indented(lines))
         lines = []
         for state, names in self._names.items():
-            lines += [f"if (state->at == lb_at_{state}) {{", *indented(_whole_of(names)), "}"]
+            lines += [f"if (state->at == lb_at_{state}) {{", *indented(KEY.whole_of(names)), "}"]
         return "".join(f"{line}\n" for line in indented(lines))
+
+    def _whole_words(self) -> str:
+        """Return the statements that see a word of a choice that is wholly there, its quote included."""
+        fields: dict[tuple[str, ...], list[int]] = {}
+        for wanted in self.plan.fields:
+            if wanted.number.kind == "choice":
+                fields.setdefault(tuple(wanted.number.options), []).append(wanted.bit)
+        lines = []
+        for options, bits in fields.items():
+            words = {word: place for place, word in enumerate(options)}
+            these = " || ".join(f"state->field == {bit}u" for bit in bits)
+            lines += [f"if ({these}) {{", *indented(WORD.whole_of(words)), "}"]
+        return "".join(f"{line}\n" for line in indented(indented(indented(lines))))
 
     def _begun(self) -> list[str]:
         """Return the statements that take the first byte of a key that is cut."""
@@ -343,37 +357,50 @@ class JsonText(CommonText):
         return [f"/* {comment(message.name)} */", *lines, *self.accepted(message)]
 
 
-def _whole_of(names: dict[str, int]) -> Iterator[str]:
-    shortest = min(map(len, names), default=0) + 2
-    yield f"if (i <= -{shortest}) {{"
-    yield from indented(_whole(trie(names), "", shortest))
-    yield "}"
+@dataclass(frozen=True)
+class Whole:
+    """Words that are compared where they stand in a piece: what is behind the quote, and where to go on."""
 
+    behind: str
+    label: str
 
-def _whole(nodes: dict[str, dict[str, str | int]], text: str, there: int) -> Iterator[str]:
-    """Yield the tests of the keys that begin with this text, of which so many bytes are there."""
-    depth = len(text)
-    for character, to in nodes[text].items():
-        if isinstance(to, int):
-            rest, number = "", to
-        else:
-            found = _rest(nodes, to)
-            if found is None:
-                more = max(there, depth + 3)
-                bound = f" && i <= -{more}" if more > there else ""
-                yield f"if ({_ahead(depth)} == {_character(character)}{bound}) {{"
-                yield from indented(_whole(nodes, to, more))
-                yield "}"
-                continue
-            rest, number = found[0] + '"', found[1]
-        # Behind the last quote stands a colon.
-        bytes_ = depth + len(rest) + 2
-        tests = [f"{_ahead(depth)} == {_character(character)}"]
-        tests += [f"i <= -{bytes_}"] if bytes_ > there else []
-        tests += [f"{_ahead(depth + 1 + place)} == {_character(one)}" for place, one in enumerate(rest + ":")]
-        yield f"if ({' && '.join(tests)}) {{"
-        yield from indented([f"i += {bytes_};", f"value = {number}u;", "goto colon_over;"])
+    def whole_of(self, names: dict[str, int]) -> Iterator[str]:
+        """Yield the statements that find the number of a word, from its first byte on."""
+        shortest = min(map(len, names), default=0) + 1 + len(self.behind)
+        yield f"if (i <= -{shortest}) {{"
+        yield from indented(self._whole(trie(names), "", shortest))
         yield "}"
+
+    def _whole(self, nodes: dict[str, dict[str, str | int]], text: str, there: int) -> Iterator[str]:
+        """Yield the tests of the words that begin with this text, of which so many bytes are there."""
+        depth = len(text)
+        for character, to in nodes[text].items():
+            if isinstance(to, int):
+                rest, number = "", to
+            else:
+                found = _rest(nodes, to)
+                if found is None:
+                    more = max(there, depth + 2 + len(self.behind))
+                    bound = f" && i <= -{more}" if more > there else ""
+                    yield f"if ({_ahead(depth)} == {_character(character)}{bound}) {{"
+                    yield from indented(self._whole(nodes, to, more))
+                    yield "}"
+                    continue
+                rest, number = found[0] + '"', found[1]
+            bytes_ = depth + 1 + len(rest) + len(self.behind)
+            tests = [f"{_ahead(depth)} == {_character(character)}"]
+            tests += [f"i <= -{bytes_}"] if bytes_ > there else []
+            tests += [
+                f"{_ahead(depth + 1 + place)} == {_character(one)}"
+                for place, one in enumerate(rest + self.behind)
+            ]
+            yield f"if ({' && '.join(tests)}) {{"
+            yield from indented([f"i += {bytes_};", f"value = {number}u;", f"goto {self.label};"])
+            yield "}"
+
+
+KEY = Whole(":", "colon_over")
+WORD = Whole("", "chosen")
 
 
 def _ahead(place: int) -> str:

@@ -188,6 +188,8 @@ at_value:
         }
 #if LB_CHOICES
         if (byte == '"') {
+            /* A word that is wholly there; others go the way of a single byte. */
+LB_WHOLE_WORDS
             state->bad |= LB_MARK(state->field);
             state->closing = lb_at_after;
             state->at = lb_fields[state->field].words;
@@ -300,8 +302,10 @@ in_option:
         value++;
         goto in_option;
     }
-    state->work[state->field] = (lb_number)((lb_number)lb_words[value + 1u] << 8) | lb_words[value + 2u];
+    value = (lb_number)((lb_number)lb_words[value + 1u] << 8) | lb_words[value + 2u];
     state->bad &= (lb_marks)~LB_MARK(state->field);
+chosen:
+    state->work[state->field] = value;
     LB_NEXT(after);
     if (byte == ',') {
         /* As behind a number: a wanted field stands where keys are looked for. */
