@@ -173,3 +173,25 @@ def test_messages_that_a_stream_without_delimiting_does_not_show_are_told(link, 
         assert run(command) == 0
         shown = capsys.readouterr().err
         assert told in shown if told else said not in shown
+
+
+@pytest.mark.parametrize(
+    ("target", "options", "prefix"),
+    [
+        ("cpython", [], "typing"),
+        ("cpython", [], "numpy"),
+        ("micropython", [], "machine"),
+        ("micropython", ["--option", "form=builtins"], "math"),
+        ("micropython", ["--option", "fields=*"], "time"),
+    ],
+)
+def test_a_module_that_would_be_imported_in_place_of_one_of_python_is_refused(
+    target, options, prefix, link, tmp_path, capsys
+):
+    out = tmp_path / "made"
+    command = ["generate", str(link), "--target", target, *options, "--out", str(out), "--prefix"]
+    assert run([*command, prefix]) == 2
+    said = f"linkbudget: prefix: '{prefix}' would hide the module {prefix} of Python; take another one\n"
+    assert capsys.readouterr().err == said
+    assert not out.exists()
+    assert run([*command, f"{prefix}_link"]) == 0

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from linkbudget.codegen.cpython.module import module_text
 from linkbudget.codegen.cpython.style import reserved_words
-from linkbudget.codegen.plain.expressible import refuse_foreign
+from linkbudget.codegen.plain.expressible import refuse_foreign, refuse_hiding
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.codegen.target import DELIMITINGS
 from linkbudget.codegen.vectors import vectors_text
@@ -26,6 +26,7 @@ class CPythonTarget:
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for encodings it cannot write."""
+        refuse_hiding(spec)
         refuse_foreign(spec, self.name)
         text, renamed = module_text(spec)
         for one in renamed:

@@ -8,7 +8,7 @@ from typing import ClassVar
 from linkbudget.codegen.extract.wanted import with_fields
 from linkbudget.codegen.micropython import plain_module
 from linkbudget.codegen.micropython.plain_style import reserved_words
-from linkbudget.codegen.plain.expressible import refuse_foreign
+from linkbudget.codegen.plain.expressible import refuse_foreign, refuse_hiding
 from linkbudget.codegen.spec import DirectionSpec, Real, leaves
 from linkbudget.codegen.target import ANY_TEXT, DELIMITINGS
 from linkbudget.codegen.vectors import vectors_text
@@ -32,6 +32,7 @@ class MicroPythonTarget:
 
     def generate(self, spec: DirectionSpec, options: Mapping[str, str]) -> dict[str, str]:
         """Return the module and its test vectors; `TargetError` for what it cannot write."""
+        refuse_hiding(spec)
         whole = spec
         fields = options.get("fields", "")
         if fields and spec.family == "delimited":

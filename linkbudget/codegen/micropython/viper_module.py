@@ -65,7 +65,7 @@ PLACES places, octets OCTETS bytes. Beyond them the memory of others is read and
 
 Usage:
 
-    receiver = Receiver()                   # the newest of each kind; Receiver(False, 9) keeps the last 9 of all
+    receiver = Receiver()                   # the newest of each kind; Receiver(False, 9): the last 9 of all
     values = array("i", [0] * PLACES)
     n = port.readinto(buffer)               # a bytearray made beforehand
     if n:

@@ -3,14 +3,44 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Iterable
 
 from linkbudget.codegen.spec import DirectionSpec, leaves
 from linkbudget.errors import TargetError
 
-__all__ = ["CODED", "refuse_foreign", "refuse_taken"]
+__all__ = ["CODED", "refuse_foreign", "refuse_hiding", "refuse_taken"]
 
 CODED = ("packed-bits", "packed-bytes", "delimited")
+
+MODULES = frozenset(
+    [
+        "bluetooth",
+        "cryptolib",
+        "deflate",
+        "esp",
+        "esp32",
+        "framebuf",
+        "machine",
+        "micropython",
+        "neopixel",
+        "network",
+        "numpy",
+        "pyb",
+        "rp2",
+        "uctypes",
+        "vfs",
+    ]
+)
+"""Modules that are not in the standard library of CPython: those of MicroPython (from memory), and NumPy."""
+
+
+def refuse_hiding(spec: DirectionSpec) -> None:
+    """Raise `TargetError` for a file that would be imported in place of a module of Python."""
+    if spec.prefix in MODULES or spec.prefix in sys.stdlib_module_names:
+        raise TargetError(
+            f"prefix: {spec.prefix!r} would hide the module {spec.prefix} of Python; take another one"
+        )
 
 
 def refuse_foreign(spec: DirectionSpec, target: str, extracted: Iterable[str] = ()) -> None:
