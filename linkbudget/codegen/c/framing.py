@@ -374,8 +374,9 @@ class Framing:
 
     def _judge_whole(self) -> str:
         lines: list[str] = []
-        # A counted body is never too short: the header is refused for such a length.
+        settled = " Its length is one the header can have."
         if self.kind == "none":
+            settled = ""
             lines += [*self._short("n"), *_reject("n > LB_MAX_BODY", "TOO_LONG")]
         first = []
         if self.check is not None:
@@ -391,7 +392,8 @@ class Framing:
         unused = [f"(void){name};" for name in ("body", "n") if name not in used]
         text = "\n".join(indented([*first, *unused, *lines, "return LB_NOTHING;"]))
         head = "static lb_status lb_judge(const uint8_t *body, size_t n)"
-        return f"/* What is wrong with a body; LB_NOTHING when it is good. */\n{head}\n{{\n{text}\n}}\n"
+        says = f"/* What is wrong with a body; LB_NOTHING when it is good.{settled} */"
+        return f"{says}\n{head}\n{{\n{text}\n}}\n"
 
     def _checked_whole(self) -> list[str]:
         """Return the statements that take the bytes in front of the check into it."""
