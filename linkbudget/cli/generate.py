@@ -64,7 +64,7 @@ def command(
 
 
 def _settings(options: tuple[str, ...]) -> dict[str, str]:
-    settings = {}
+    settings: dict[str, str] = {}
     for option in options:
         name, sign, value = option.partition("=")
         if not sign or not name.isidentifier():
