@@ -64,7 +64,9 @@ NOT_DRIVEN = ("decode", "read")
 FUNCTION = re.compile(
     rf"^(?:static )?(?:inline )?[\w ]+\b{PREFIX}_(\w+)\([^;{{]*?\)\n\{{\n(.*?)^\}}\n", re.M | re.S
 )
-CONDITION = re.compile(r"\b(if|while) \((.*)\) \{$|^ *for \([^;]*; (?P<loop>[^;]*);", re.M)
+CONDITION = re.compile(
+    r"\b(if|while) \((.*)\) \{$|^ *for \([^;]*; (?P<loop>[^;]*);|^ *return (?P<asked>.*) \? .* : ", re.M
+)
 COMPARED = re.compile(r"(?:[^<>=]|->)+ (?:<|>|<=|>=) (?:[^<>=]|->)+")
 RARE = re.compile(rf"{PREFIX.upper()}_RARE\((.*)\)")
 # What follows a check that something is too large or too small; elsewhere the check allows what follows.
@@ -186,13 +188,13 @@ def mutants(text: str) -> list[Mutant]:
             continue
         at = function.start(2)
         for condition in CONDITION.finditer(function[2]):
-            group = "loop" if condition["loop"] else 2
+            group = "loop" if condition["loop"] else "asked" if condition["asked"] else 2
             inner, start = condition[group], at + condition.start(group)
             if rare := RARE.fullmatch(inner):
                 start += rare.start(1)
                 inner = rare[1]
             behind = function[2][condition.end() :]
-            never = condition["loop"] is None and REFUSES.match(behind) is not None
+            never = group == 2 and REFUSES.match(behind) is not None
             for part in _operands(inner):
                 if COMPARED.fullmatch(part) is not None and SIZES.search(part) is not None:
                     found.append(Mutant(function[1], part, start + inner.index(part), never))
