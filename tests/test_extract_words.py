@@ -27,6 +27,9 @@ from linkbudget.errors import TargetError
 from linkbudget.message.fields import Choice, Integer, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
 
+SHORT = MessageLayout(
+    "short", (Scaled("x", 0, 9, 0.5), Repeat("more", of=Integer("each", 0, 9), max_count=3))
+)
 SHAPED = "#{tick}:{kind}; {x}mm {ripe}/{lane}/{why} y={y}!"
 CASES = {
     "commas": text_codec(SORTED),
@@ -99,6 +102,20 @@ def test_words_nobody_wants_may_be_anything(tmp_path):
         assert found[:3] == [("talking", (7, 9))] * 3
         names = driver.status_names(codec, "x,n")
         assert [names[got] for got in found[3:]] == ["SHAPE", "WRONG", "WRONG"]
+
+
+@need_gcc
+@pytest.mark.parametrize(
+    ("layout", "fields"),
+    [(SORTED, "x"), (SORTED, "tick,y"), (SORTED, "ripe"), (TALKING, "n"), (SHORT, "x")],
+    ids=["middle", "ends", "no number", "skips and rest", "rest alone"],
+)
+def test_some_of_the_fields_compile_without_a_warning(tmp_path, layout, fields):
+    """Words that nobody asked for are skipped one by one, or as the rest of the line."""
+    driver.write_sources(text_codec(layout), tmp_path, fields)
+    command = ["gcc", *driver.STRICT, "-O2", "-c", "link.c", "-o", "link.o"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
 
 
 @need_gcc

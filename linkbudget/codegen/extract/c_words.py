@@ -90,9 +90,11 @@ class WordsText(CommonText):
             "LB_JSON": 0,
             "LB_FEEDS": 0,
             "LB_KEYS": self.words.keys,
-            "LB_SKIPS": int(bool(used & {"skip", "rest"})),
+            "LB_SKIPS": int("skip" in used),
+            "LB_RESTS": int("rest" in used),
             "LB_TEXTS": int("text" in used),
             "LB_NUMBERS": int(bool(used & {"whole", "decimal"})),
+            "LB_WHOLES": int("whole" in used),
             "LB_NODES": len(self.words.nodes),
         }
 

@@ -58,10 +58,12 @@ STATE(text)
 #endif
 
 #if LB_NUMBERS
+#if LB_WHOLES
 STATE(whole)
 {
     LB_AGAIN(decimal);
 }
+#endif
 
 /* A number, in front of its first byte. */
 STATE(decimal)
@@ -233,7 +235,9 @@ STATE(skip)
     }
     LB_STAY_LONG();
 }
+#endif
 
+#if LB_RESTS
 /* In the rest of a line, where nothing is wanted. */
 STATE(rest)
 {
