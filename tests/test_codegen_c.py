@@ -242,6 +242,24 @@ def test_messages_of_one_direction_take_their_bits_in_both_orders(tmp_path):
     assert_same(program, [stream(case.codec, 300, rng) for case in cases], rng)
 
 
+@pytest.mark.parametrize("bits", [8, 16, 32, 64])
+def test_joined_with_fields_of_one_value(tmp_path, bits):
+    """A radix of 2 to the bits of the type fits no number of that type."""
+    layout = MessageLayout(
+        "beans",
+        (Integer("one", 5, 5), Counter("tick", bits), Choice("kind", ("whole",)), Integer("two", -3, -3)),
+        id=1,
+    )
+    codec = Codec(
+        FrameFormat("cobs", max_payload=20), (CodecMessage(layout, {"name": "packed-bits", "join": "all"}),)
+    )
+    frames = [
+        codec.encode("beans", {"one": 5, "tick": tick, "kind": "whole", "two": -3})
+        for tick in (0, 1, (1 << bits) - 1, 1 << bits - 1)
+    ]
+    assert_same(build([Case(codec, "j")], tmp_path), [frames], random.Random("joined"))
+
+
 def has_real(field) -> bool:
     inner = field.field if isinstance(field, Optional_) else field
     if isinstance(inner, Repeat):

@@ -195,9 +195,11 @@ class Reading:
             if radix == 1:
                 lines.append(f"{to}{part.ident} = {literal(part.low, own)};")
                 continue
-            digit = "raw" if index == 0 else f"raw % {literal(radix, kind)}"
+            # Where all parts before it have only one value, it is what is left.
+            first = prod(joined.radices[:index]) == 1
+            digit = "raw" if first else f"raw % {literal(radix, kind)}"
             lines.append(f"{to}{part.ident} = {_shifted(digit, part.low, own, kind)};")
-            if index:
+            if not first:
                 lines.append(f"raw /= {literal(radix, kind)};")
         return lines
 

@@ -102,7 +102,9 @@ class Writing:
             digit = f"({kind}){at}{part.ident}"
             if part.low:
                 digit = f"({digit} - ({kind}){literal(part.low, own)})"
-            inner.append(f"raw = raw * {literal(radix, kind)} + {digit};")
+            # A part of all values of the type: the parts before it have only one, and raw is 0 still.
+            whole = radix >> max(unsigned_bits(values - 1), 32)
+            inner.append(f"raw = {digit};" if whole else f"raw = raw * {literal(radix, kind)} + {digit};")
         inner += self._put("raw", joined.bits, joined.order, kind)
         return [*lines, "{", *indented(inner), "}"]
 
