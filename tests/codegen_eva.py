@@ -2,7 +2,9 @@
 
 The drivers start a receiver and give it bytes without end, each any of 256 and at any time; nothing else is
 assumed. What EVA cannot see: an interrupt between two statements (``volatile`` is taken away, and the barrier
-is empty), which the fuzzer plays instead.
+is empty), which the fuzzer plays instead; and a pointer that leaves an array for the next member of the same
+object. So the arrays of a receiver are objects of their own here, and how much of those of a message is
+reached, where that is not by an index, is asserted.
 
 Pieces are of any length up to four bytes (six where frames are found by their length, eight where the text of
 an object is looked at ahead, up to its longest key with quotes and colon), so that their places can be
@@ -24,7 +26,7 @@ from pathlib import Path
 from codegen_subjects import PREFIX, Subject
 
 # The longest piece, by delimiting or subject: of many frames where the place in a piece is not followed.
-PIECE = {"counted": 6, "none": 6, "extract-json": 8}
+PIECE = {"counted": 6, "none": 6, "extract-json": 8, "extract-keyed": 8}
 # Where frames are found by their length, what is held and what it waits for are followed together.
 HELD = "//@ dynamic_split state.line.length;\n        //@ dynamic_split state.line.need;"
 OPTIONS = [
@@ -143,9 +145,9 @@ def analyse(
     ``limit`` is called in its process before it starts; not ``whole``: it may stop before its end.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in {**files, "driver.c": source}.items():
+    code = apart(files[f"{PREFIX}.h"], files[f"{PREFIX}.c"])
+    for name, text in {**files, f"{PREFIX}.c": code, "driver.c": source}.items():
         (folder / name).write_text(text, encoding="utf-8")
-    code = files[f"{PREFIX}.c"]
     levels = ",".join(f"{name}:{level}" for name, level in LEVELS.items() if f" {name}(" in code)
     levels += "".join(f",{name}:2000" for name in re.findall(r"^static \w+ (fz_read_\w+)", code, re.M))
     returns = ",".join(f"{name}:0" for name in RETURNS if f" {name}(" in code)
@@ -164,8 +166,8 @@ def analyse(
     return Verdict(alarms, *counts, text)
 
 
-# Where the analysis keeps states apart that it would otherwise join: function, what stands behind, what is
-# followed. They are comments in the source and change nothing.
+# Where the analysis keeps states apart that it would otherwise join, and what it is to show besides: the
+# function, what stands behind, what is followed. They are comments in the source and change nothing.
 HINTS = (
     ("fz_accept", "    fz_status status = ", "split n"),
     ("fz_accept", "            if (fz_read_", "split place"),
@@ -211,7 +213,29 @@ HINTS = (
         for behind, how in (("(void)fz_push(", "merge"), ("i++;", "dynamic_split"))
         for what in ("i", "state->line.length")
     ),
+    # Where an array of a message is not reached by an index.
+    (r"fz_read_\w+", "    memcpy(out->word, ", "assert word.n <= sizeof(out->word)"),
+    (r"fz_read_\w+", "    if (fz_hex_word(&word, out->raw, ", "assert word.n / 2 <= sizeof(out->raw)"),
+    (r"fz_read_\w+", "        if (fz_is_utf8(out->word, ", "assert out->word_length <= sizeof(out->word)"),
+    ("fz_is_utf8", "    while (i < n)", "split n"),
+    ("fz_is_utf8", "            low = 0x80u;", "assert i < n"),
 )
+
+
+def apart(header: str, code: str) -> str:
+    """The source with each array of its receiver as an object of its own: what leaves one is then seen.
+
+    Extractors reach theirs by an index only, which is seen anyway: they stay as they are.
+    """
+    if f"}} {PREFIX}_receiver;" not in header:
+        return code
+    members = header[: header.index(f"}} {PREFIX}_receiver;")].rpartition("typedef struct {")[2]
+    arrays = re.findall(r"^    (\w+) (\w+)\[(\w+)\];", members, re.M)
+    assert len(arrays) == members.count("["), members
+    for _, name, _ in arrays:
+        code = re.sub(rf"\bstate->{name}\b", f"apart_{name}", code)
+    objects = "".join(f"static {kind} apart_{name}[{size}];\n" for kind, name, size in arrays)
+    return code.replace(f'#include "{PREFIX}.h"\n', f'#include "{PREFIX}.h"\n{objects}', 1)
 
 
 def hinted(text: str) -> str:

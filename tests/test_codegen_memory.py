@@ -203,7 +203,13 @@ def test_no_bytes_can_do_harm(case, tmp_path):
         ("slip", "feed", "if (length > FZ_MAX_BODY) {", "if (0) {"),
         # How many records are to be read, whose places move.
         ("moving", "feed", "if (raw > 2u) {", "if (0) {"),
+        ("moving", "push", "if (i >= n || text[i] < low", "if (text[i] < low"),
         ("counted", "push", "if (length > 2u) {", "if (length > 9u) {"),
+        # One byte too many, which meets the next member of the receiver, or of the message.
+        ("slip", "push", "if (length > FZ_MAX_BODY) {", "if (length > FZ_MAX_BODY + 1u) {"),
+        ("slip", "feed", "size_t most = FZ_MAX_BODY - ", "size_t most = FZ_MAX_BODY + 2u - "),
+        ("parts", "push", "if (word.n > 2u) {", "if (word.n > 3u) {"),
+        ("parts", "push", "if (word.n / 2u > 1u) {", "if (word.n / 2u > 2u) {"),
     ],
 )
 def test_the_analysis_sees_a_missing_bound(name, way, bound, without, tmp_path):
