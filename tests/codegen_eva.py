@@ -170,7 +170,6 @@ def analyse(
 # function, what stands behind, what is followed. They are comments in the source and change nothing.
 HINTS = (
     ("fz_accept", "    fz_status status = ", "split n"),
-    ("fz_accept", "            if (fz_read_", "split place"),
     ("fz_accept", "            fresh = fz_read_", "split place"),
     ("fz_feed", "    state->now = now;", "split n"),
     ("fz_bits", "    while (", "split in->at"),
@@ -238,9 +237,9 @@ def apart(header: str, code: str) -> str:
     return code.replace(f'#include "{PREFIX}.h"\n', f'#include "{PREFIX}.h"\n{objects}', 1)
 
 
-def hinted(text: str) -> str:
+def hinted(text: str, hints: tuple[tuple[str, str, str], ...] = HINTS) -> str:
     """The source with the hints, where it has these functions and statements."""
-    for function, before, hint in HINTS:
+    for function, before, hint in hints:
         bodies = list(re.finditer(rf"^[\w ]+\b{function}\([^;]*?\)\n\{{\n.*?^\}}\n", text, re.M | re.S))
         for body in reversed(bodies):
             if before in body[0]:

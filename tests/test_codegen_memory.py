@@ -16,7 +16,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from codegen_eva import analyse, driver, hinted
+from codegen_eva import HINTS, analyse, driver, hinted
 from codegen_fuzz import build, build_covered, fuzz, kept, untaken, written
 from codegen_mutants import BOUNDS, Deleting
 from codegen_subjects import PREFIX, proven, subjects
@@ -111,6 +111,12 @@ def test_every_reason_stands_for_a_branch():
     assert [one for one in UNREACHABLE if not any(explains(one, text) for text in everywhere)] == []
     own = [(name, one) for name, reasons in OWN.items() for one in reasons]
     assert [(name, one) for name, one in own if not any(explains(one, text) for text in missing[name])] == []
+
+
+def test_every_hint_has_its_place():
+    """A statement that is written otherwise by now would lose its hint unseen, an assertion among them."""
+    codes = [subject.files[f"{PREFIX}.c"] for subject in proven().values()]
+    assert [hint for hint in HINTS if all(hinted(code, (hint,)) == code for code in codes)] == []
 
 
 def analysed_by(command: list[str], folder: Path, text: str | None = None) -> str:
