@@ -104,6 +104,20 @@ def test_twenty_thousand_damaged_lines_give_exactly_the_intact_messages(programs
 
 
 @need_gcc
+@pytest.mark.parametrize("largest", [1, 1000])
+def test_a_text_in_place_of_an_object_is_looked_for_no_keys(programs, largest):
+    """RFC 8259, section 3: a text is a value, whatever key it is like; behind it no colon may stand."""
+    codec = CASES["keys"]
+    message = codec.messages[0]
+    texts = ["", "x", *(field.name for field in message.layout.fields)]
+    begin = b'{"' + message.layout.key.encode() + b'":"'
+    lines = [begin + text.encode() + end for end in (b'"}', b'":5}', b'":{}}') for text in texts]
+    found = check_stream(programs("keys"), codec, b"".join(line + b"\n" for line in lines), largest)
+    reasons = [driver.status_names(codec)[got] for got in found]
+    assert reasons == ["MISSING"] * len(texts) + ["NOT_JSON"] * 2 * len(texts)
+
+
+@need_gcc
 def test_a_number_with_two_points_is_no_number_however_long_it_is(programs):
     """RFC 8259, section 6; of the digits for which there is no room as well, in a field nobody asked for."""
     codec = CASES["beans"]

@@ -151,7 +151,10 @@ class CommonText(ABC):
         )
 
     def _receiver(self) -> str:
-        rows = ["uint32_t most_waiting;", f"lb_number work[{len(self.plan.fields) + self.spare}];"]
+        # No number is kept of an object; with a place for each, no field is beyond its end.
+        objects = len(self.plan.keyed) if self.known.get("LB_KEYED") else 0
+        numbers = len(self.plan.fields) + self.spare + objects
+        rows = ["uint32_t most_waiting;", f"lb_number work[{numbers}];"]
         types = [f"typedef uint{self.plan.bits}_t lb_number;", f"typedef uint{self.mark_bits}_t lb_marks;"]
         types += self.own_types
         types += [
@@ -196,6 +199,8 @@ class CommonText(ABC):
             "memset(state, 0, sizeof *state);",
             "state->at = lb_at_line_start;",
             *self.started,
+            # Never called before a line begins, which the analysis does not see.
+            *(["state->keys = lb_at_keys;"] if self.known.get("LB_KEYED") else []),
         ]
         if self.check is not None:
             lines.append(f"state->check = {self.check.number(self.check.start)};")

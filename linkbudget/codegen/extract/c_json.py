@@ -247,7 +247,7 @@ class JsonText(CommonText):
             return "".join(f"{line}\n" for line in indented(lines))
         lines = []
         for state, names in self._names.items():
-            lines += [f"if (state->at == lb_at_{state}) {{", *indented(KEY.whole_of(names)), "}"]
+            lines += [f"if (state->keys == lb_at_{state}) {{", *indented(KEY.whole_of(names)), "}"]
         return "".join(f"{line}\n" for line in indented(lines))
 
     def _whole_words(self) -> str:

@@ -193,6 +193,11 @@ LB_WHOLE_WORDS
             state->bad |= LB_MARK(state->field);
             state->closing = lb_at_after;
             state->at = lb_fields[state->field].words;
+#if LB_KEYED
+            if (lb_fields[state->field].kind == LB_GROUP) {
+                state->at = lb_at_string;
+            }
+#endif
             goto any;
         }
 #endif

@@ -148,6 +148,12 @@ STATE(other_value)
     }
     if (byte == '"') {
         state->closing = lb_at_after;
+#if LB_KEYED
+        if (lb_fields[state->field].kind == LB_GROUP) {
+            /* In place of an object: its keys are not looked for. */
+            LB_GO(string);
+        }
+#endif
 #if LB_CHOICES
         LB_GO_TO(lb_fields[state->field].words);
 #else
