@@ -294,3 +294,16 @@ def test_values_of_another_type_or_number_are_refused_with_the_field():
     for wrong in (good[:-1], (*good, 1)):
         with pytest.raises(ValueError, match=r"^lanes: .* is not allowed; allowed: 5 values$"):
             scope["encode"](wrong)
+
+
+@pytest.mark.parametrize("target", ["micropython", "cpython"])
+def test_a_message_of_no_bits_refuses_what_its_fields_have_not(target):
+    codec = Codec(FrameFormat(), (CodecMessage(MessageLayout("still", (Integer("height", -5, -5),))),))
+    options = {"form": "builtins"} if target == "micropython" else {}
+    scope = {"__name__": "builtins"}
+    exec(target_of(target).generate(spec_of(codec, target), options)["to_controller.py"], scope)
+    made = (lambda n: (0, n)) if target == "micropython" else scope["Still"]
+    assert scope["encode"](made(-5)) == codec.encode("still", {"height": -5})
+    for wrong in (-6, -4):
+        with pytest.raises(ValueError, match=rf"^still.height: {wrong} is not allowed"):
+            scope["encode"](made(wrong))

@@ -28,18 +28,20 @@ class PackedWriter:
             self.out.add(
                 f'"""Return the payload of the {message.ident} message; `ValueError` names what is wrong."""'
             )
-            if message.bits == 0:
-                self.out.add('return b""')
-                return self.out.text()
-            self.out.add("bits = 0")
+            if message.bits != 0:
+                self.out.add("bits = 0")
             if message.id is not None:
                 self._append(str(message.id), 8, None, masked=False)
+            # Fields of one value take no bits, and may still be given another one.
             self._fields(message.fields, message.slots, "message", top=True)
             self._finish()
         return self.out.text()
 
     def _finish(self) -> None:
         order = natural_order(self.message.bit_order or "")
+        if self.at == 0:
+            self.out.add('return b""')
+            return
         if self.at is not None:
             size, spare = -(-self.at // 8), -self.at % 8
             value = f"(bits << {spare})" if spare and self.msb else "bits"
