@@ -16,6 +16,7 @@ from codegen_cases import (
     beans_codec,
     damaged_stream,
     expected_of,
+    module_of,
     noise_of,
     packed_codecs,
     sizes_of,
@@ -300,10 +301,9 @@ def test_values_of_another_type_or_number_are_refused_with_the_field():
 def test_a_message_of_no_bits_refuses_what_its_fields_have_not(target):
     codec = Codec(FrameFormat(), (CodecMessage(MessageLayout("still", (Integer("height", -5, -5),))),))
     options = {"form": "builtins"} if target == "micropython" else {}
-    scope = {"__name__": "builtins"}
-    exec(target_of(target).generate(spec_of(codec, target), options)["to_controller.py"], scope)
-    made = (lambda n: (0, n)) if target == "micropython" else scope["Still"]
-    assert scope["encode"](made(-5)) == codec.encode("still", {"height": -5})
+    module = module_of(target_of(target).generate(spec_of(codec, target), options)["to_controller.py"])
+    made = (lambda n: (0, n)) if target == "micropython" else module.Still
+    assert module.encode(made(-5)) == codec.encode("still", {"height": -5})
     for wrong in (-6, -4):
         with pytest.raises(ValueError, match=rf"^still.height: {wrong} is not allowed"):
-            scope["encode"](made(wrong))
+            module.encode(made(wrong))
