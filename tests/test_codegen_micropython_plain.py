@@ -307,3 +307,15 @@ def test_a_message_of_no_bits_refuses_what_its_fields_have_not(target):
     for wrong in (-6, -4):
         with pytest.raises(ValueError, match=rf"^still.height: {wrong} is not allowed"):
             module.encode(made(wrong))
+
+
+@pytest.mark.parametrize("target", ["micropython", "cpython"])
+@pytest.mark.parametrize("order", ["msb", "lsb"])
+def test_repeats_and_blobs_of_no_bits_alone_are_encoded(target, order):
+    fields = (Repeat("twice", Integer("height", -5, -5), 2, 2), Blob("none", 0))
+    way = {"name": "packed-bits", "bit_order": order}
+    codec = Codec(FrameFormat(), (CodecMessage(MessageLayout("still", fields), way),))
+    options = {"form": "builtins"} if target == "micropython" else {}
+    module = module_of(target_of(target).generate(spec_of(codec, target), options)["to_controller.py"])
+    message = (0, [-5, -5], b"") if target == "micropython" else module.Still([-5, -5], b"")
+    assert module.encode(message) == codec.encode("still", {"twice": [-5, -5], "none": b""})

@@ -28,13 +28,14 @@ class PackedWriter:
             self.out.add(
                 f'"""Return the payload of the {message.ident} message; `ValueError` names what is wrong."""'
             )
-            if message.bits != 0:
-                self.out.add("bits = 0")
+            start = len(self.out.lines)
             if message.id is not None:
                 self._append(str(message.id), 8, None, masked=False)
             # Fields of one value take no bits, and may still be given another one.
             self._fields(message.fields, message.slots, "message", top=True)
             self._finish()
+        if any("bits" in line for line in self.out.lines[start:]):
+            self.out.lines.insert(start, "    bits = 0")
         return self.out.text()
 
     def _finish(self) -> None:
