@@ -32,6 +32,8 @@ from pathlib import Path
 
 from codegen_subjects import PREFIX, Subject, subjects
 
+from linkbudget.frame.format import FrameFormat
+
 CORPUS = Path(__file__).parent / "data" / "codegen_corpus"
 LONGEST = 700
 SANITIZE = ["-g", "-O1", "-fno-omit-frame-pointer", "-fno-sanitize-recover=all"]
@@ -818,6 +820,25 @@ def _objects(payload: bytes) -> list[bytes]:
     return found
 
 
+def _turned(one: object) -> object:
+    """An object with its keys, and those of the objects in it, in the other order."""
+    return {key: _turned(one[key]) for key in reversed(one)} if isinstance(one, dict) else one
+
+
+NO_DIGITS = (b"/", b":", b"@", b"G")
+ENDS = (b"\r\n", b"\n", b"\r", b"\r\r\n", b"\ra\n", b" \r\n")
+
+
+def _checks(fmt: FrameFormat, line: bytes) -> list[bytes]:
+    """The check of a line, as text, and what may be there in its place."""
+    check = fmt.envelope.check_of(line)
+    flipped = [check[:at] + bytes([byte ^ 1]) + check[at + 1 :] for at, byte in enumerate(check)]
+    others = [
+        check[:at] + byte + check[at + 1 :] for at in range(len(check)) for byte in (b"/", b":", b"@", b"G")
+    ]
+    return [check, b" " + check, check + b"0", check[:-1], b"", check.lower(), *flipped, *others]
+
+
 def seeds(subject: Subject) -> list[bytes]:
     """What fuzzing starts from: streams of frames of the vectors, damaged and whole."""
     from linkbudget import cobs_encode, crc_algorithm
@@ -868,16 +889,30 @@ def seeds(subject: Subject) -> list[bytes]:
     if subject.extractor:
         change = _objects if subject.spec.family == "json" else lambda payload: _lines(payload, b",")
         chosen = payloads[1:40:9]
+        if len(subject.spec.messages) > 1:
+            # The first two of each message: to its own words, and to each other, all is done that can be.
+            by_name = [
+                [v["payload"] for v in found["good"] if v["message"] == m.name] for m in subject.spec.messages
+            ]
+            chosen = [bytes.fromhex(one) for own in by_name for one in own[:2]]
         if subject.spec.family == "json":
             # Keys in the other order as well: then another one is the last.
             turned = [json.loads(payload) for payload in chosen]
-            turned = [dict(reversed(one.items())) for one in turned if isinstance(one, dict)]
+            turned = [_turned(one) for one in turned if isinstance(one, dict)]
             chosen = [*chosen, *(json.dumps(one, separators=(",", ":")).encode() for one in turned)]
+            # Of more than one message.
+            keys = [message.layout.key for message in subject.codec.messages if message.layout.key]
+            chosen += [json.dumps({key: {} for key in keys}).encode()] if keys else []
         lines = [line for payload in chosen for line in change(payload)]
         # Too long, where only the end of the line is there to see it.
         lines += [line[::-1].replace(b",", b" " * 90 + b",", 1)[::-1] for line in chosen]
+        end = fmt.terminator.encode("latin-1")
+        ended = [line + fmt.envelope.check_of(line) + end for line in lines]
+        if fmt.check_bytes:
+            # Behind the document: wrong digits, too few, too many or none, and half an end of the line.
+            ended += [line + check + half for line in chosen for check in _checks(fmt, line) for half in ENDS]
         # In small pieces, and in such that hold a whole key.
-        return [way + line + b"\n" + good[0] for line in lines for way in (b"\x07", b"\x1f")] + streams
+        return [way + line + good[0] for line in ended for way in (b"\x07", b"\x1f")] + streams
     streams += [b"\x2f" + bytes([len(payload)]) + payload for payload in payloads if len(payload) < 256]
     streams += changes
     return [stream[:LONGEST] for stream in streams]

@@ -93,6 +93,14 @@ SYNC = FrameFormat(
     "counted", "CRC-8/AUTOSAR", 1, sync=b"\xaa\x55", length_counts="frame", header_check="CRC-8/AUTOSAR"
 )
 
+# Messages told apart by keys; the one without any is that of a line without a key.
+KEYED = (
+    MessageLayout("bean", (Choice("kind", ("whole", "split")), Integer("score", 0, 100)), key="b"),
+    MessageLayout("flap", (Flag("lit"), Optional_(Scaled("x", -9.6, 9.6, 0.4, "mm"))), key="f"),
+    MessageLayout("tick", (Counter("tick", 8),)),
+)
+LINES = FrameFormat("newline", "CRC-16/IBM-3740", 48, check_form="hex", terminator="\r\n")
+
 
 @dataclass(frozen=True)
 class Subject:
@@ -174,6 +182,7 @@ def proven() -> dict[str, Subject]:
         Subject("counted-sync", Codec(SYNC, (CodecMessage(LEAST, "packed-bits"),))),
         _sized("none", "none", (SIX,), 6),
         *(subjects()[name] for name in ("extract-words", "extract-array", "extract-json")),
+        subjects()["extract-keyed"],
     ]
     return {subject.name: subject for subject in found}
 
@@ -206,5 +215,6 @@ def subjects() -> dict[str, Subject]:
         _extractor("extract-json", "json-object"),
         _extractor("extract-array", "json-array"),
         _extractor("extract-words", "delimited", "*"),
+        Subject("extract-keyed", Codec(LINES, tuple(CodecMessage(one, "json-object") for one in KEYED))),
     ]
     return {subject.name: subject for subject in found}

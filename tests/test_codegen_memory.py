@@ -53,6 +53,11 @@ OWN = {
         r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis: words end with a quote",
         r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
     },
+    "extract-keyed": {
+        r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis: words end with a quote",
+        r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
+        r"run: value >= FZ_(WORDS - 3u|FIELDS) never true": "for the analysis: behind a quote is a number",
+    },
     "extract-words": {
         r"begin: word >= FZ_LINE_WORDS never true": "for the analysis: nothing follows the end",
         r"at_ending: state->node (==|>=) word->length never \w+": "a separator of one byte",
