@@ -1,14 +1,20 @@
 """Bound checks of generated C deleted in turn: each must be noticed.
 
 ``python tests/codegen_mutants.py [--corpus] [--hunt SECONDS] [SUBJECT ...]`` deletes every comparison of
-sizes but those of encoders and runs the kept corpus with the sanitizers. A deletion is noticed as "memory"
-when a sanitizer stops the program, as "no end" when it does not end, as "behaviour" when something else is
-told of an input, or left in a receiver, than by the code as generated, and as "work" when all that is the
-same and more bytes are moved for it (a check that saves time). For those that this does not notice another
-check is looked for whose reserve they are: with that one gone, deleting this one as well must
-change what happens; then a subject with the same function where it is noticed. What is still left is deleted
-where `codegen_eva` analyses the same function: it must see that, or follow all bytes to the end and find
-nothing ("safe without": a check that saves time, or one of what was checked before, and guards no memory).
+sizes but those of encoders and runs the kept corpus with the sanitizers. Sizes are lengths, indices, what is
+left or counted down, and numbers of a payload that say how much of it follows. Not deleted is what asks for
+no more than the value of a field, a digit, a character of UTF-8, how many bytes a stretch had on the line, a
+statistic, whether a mark stands twice, and how long it was silent: no index and no length comes of these.
+
+A deletion is noticed as "memory" when a sanitizer stops the program, as "no end" when it does not end, as
+"behaviour" when something else is told of an input, or left in a receiver, than by the code as generated, and
+as "work" when all that is the same and more bytes are moved for it (a check that saves time). For those that
+this does not notice another check is looked for whose reserve they are: with that one gone, deleting this one
+as well must change what happens; then a subject with the same function where it is noticed. What is still
+left is deleted where `codegen_eva` analyses the same function: it must see that, or follow all bytes to the
+end and find nothing ("safe without": a check that saves time, or one of what was checked before, and guards
+no memory).
+
 What was found is kept in ``tests/data/codegen_bounds.json``; a run asks again only about functions that have
 changed or that nothing answered for, and with ``--corpus`` about none. The tests repeat the runs over the
 corpora and hold them against the file.
@@ -64,21 +70,33 @@ NOT_DRIVEN = ("decode", "read")
 FUNCTION = re.compile(
     rf"^(?:static )?(?:inline )?[\w ]+\b{PREFIX}_(\w+)\([^;{{]*?\)\n\{{\n(.*?)^\}}\n", re.M | re.S
 )
+# What takes the next byte of a piece.
+NEXT = re.compile(rf"^#define {PREFIX.upper()}_(NEXT)\(x\) \\\n((?:.*\\\n)*.*\n)", re.M)
 CONDITION = re.compile(
-    r"\b(if|while) \((.*)\) \{$|^ *for \([^;]*; (?P<loop>[^;]*);|^ *return (?P<asked>.*) \? .* : ", re.M
+    r"\b(if|while) \((.*)\) \{(?: \\)?$|^ *for \([^;]*; (?P<loop>[^;]*);|^ *return (?P<asked>.*) \? .* : "
+    r"|^ *\} while \((?P<tail>.*)\);|^ *return (?P<all>[^?\n]*);"
+    r"|^ *[^=\n]* = (?P<least>[^=?()\n]*) \? .* : .*;",
+    re.M,
 )
-COMPARED = re.compile(r"(?:[^<>=]|->)+ (?:<|>|<=|>=) (?:[^<>=]|->)+")
+COMPARED = re.compile(r"(?:[^<>=]|->)+ (?:<|>|<=|>=) (?:[^<>=]|->| == )+")
+# Lengths and places that must be this one.
+EXACT = re.compile(
+    r"(?:n|i|at|left|rest|(?:in|word)->(?:n|at)|line->(?:next|left)) (?:==|!=) "
+    r"(?:\d+u?|n|need|size|(?:line->)?length|word->n|in->n|2u \* n)"
+)
+# A number of the payload that says how much of it follows.
+COUNTED = re.compile(r"\s*return 0;\s*\}\s*out->\w+_(?:length|count) = ")
 RARE = re.compile(rf"{PREFIX.upper()}_RARE\((.*)\)")
 # What follows a check that something is too large or too small; elsewhere the check allows what follows.
 REFUSES = re.compile(
     r"(?:\s|/\*[^*]*\*/)*(return|break|\*need|in->bad|n = |piece = |most = |part = |continue|line->bad"
-    r"|place = |word = 0|\*lost = |goto single|FZ_OTHERWISE|FZ_REFUSE|FZ_LOST|FZ_ASTRAY"
-    r"|state->node = \S+;\s*FZ_OTHERWISE"
+    r"|place = |word = 0|\*lost = |goto (?:single|out)|FZ_OTHERWISE|FZ_REFUSE|FZ_LOST|FZ_ASTRAY"
+    r"|what = FZ_DO_TOO_LONG|state->at = fz_at_##x|state->node = \S+;\s*FZ_OTHERWISE"
     r"|if \(byte == ' '\))"
 )
 SIZES = re.compile(
-    r"\b(n|i|at|held|need|length|left|most|size|width|piece|end|used|stop|more|what|status|node|value|next)\b"
-    r"|MAX_BODY|MAX_LINE|\bword >=|\bfield >=|\bplace (?!>= FZ_NO_PLACE)"
+    r"\b(n|i|i0|at|held|need|length|left|rest|most|size|width|piece|end|used|stop|more|what|status|node|value"
+    r"|next)\b|MAX_BODY|MAX_LINE|\bword >=|\bfield >=|\bplace "
 )
 # Inputs from a number on, until one stops the program.
 EACH = r"""
@@ -183,22 +201,34 @@ class Mutant:
 def mutants(text: str) -> list[Mutant]:
     """Each comparison of sizes; deleted, it always allows what is behind it."""
     found = []
-    for function in FUNCTION.finditer(text):
+    for function in _functions(text):
         if re.match("encode|put|out|open|finish|stuff|close_block|age", function[1]):
             continue
         at = function.start(2)
         for condition in CONDITION.finditer(function[2]):
-            group = "loop" if condition["loop"] else "asked" if condition["asked"] else 2
+            group = next((one for one in ("loop", "asked", "tail", "all", "least") if condition[one]), 2)
             inner, start = condition[group], at + condition.start(group)
             if rare := RARE.fullmatch(inner):
                 start += rare.start(1)
                 inner = rare[1]
             behind = function[2][condition.end() :]
             never = group == 2 and REFUSES.match(behind) is not None
+            # What is returned is allowed by all of them, or by one.
+            never = never or (group == "all" and " || " in inner)
             for part in _operands(inner):
-                if COMPARED.fullmatch(part) is not None and SIZES.search(part) is not None:
-                    found.append(Mutant(function[1], part, start + inner.index(part), never))
+                compared = COMPARED.fullmatch(part) is not None and SIZES.search(part) is not None
+                counted = part.startswith("raw >") and COUNTED.match(behind) is not None
+                exact = EXACT.fullmatch(part) is not None and group != "asked"
+                # A message of one length is read where the length is that; a piece has its end.
+                never_here = never and not (function[1] == "accept" and exact)
+                exact = exact and (never_here or part != "i == 0")
+                if compared or counted or exact:
+                    found.append(Mutant(function[1], part, start + inner.index(part), never_here))
     return found
+
+
+def _functions(text: str) -> list[re.Match[str]]:
+    return [*FUNCTION.finditer(text), *NEXT.finditer(text)]
 
 
 def _operands(condition: str) -> list[str]:
@@ -384,7 +414,7 @@ class Deleting:
     def print_of(self, name: str) -> str:
         """A short print of the function a check stands in."""
         function = name.partition(": ")[0]
-        body = "".join(found[0] for found in FUNCTION.finditer(self.text) if found[1] == function)
+        body = "".join(found[0] for found in _functions(self.text) if found[1] == function)
         return hashlib.sha256(body.encode()).hexdigest()[:12]
 
 
