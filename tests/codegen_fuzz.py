@@ -833,9 +833,7 @@ def _checks(fmt: FrameFormat, line: bytes) -> list[bytes]:
     """The check of a line, as text, and what may be there in its place."""
     check = fmt.envelope.check_of(line)
     flipped = [check[:at] + bytes([byte ^ 1]) + check[at + 1 :] for at, byte in enumerate(check)]
-    others = [
-        check[:at] + byte + check[at + 1 :] for at in range(len(check)) for byte in (b"/", b":", b"@", b"G")
-    ]
+    others = [check[:at] + byte + check[at + 1 :] for at in range(len(check)) for byte in NO_DIGITS]
     return [check, b" " + check, check + b"0", check[:-1], b"", check.lower(), *flipped, *others]
 
 
@@ -890,17 +888,17 @@ def seeds(subject: Subject) -> list[bytes]:
         change = _objects if subject.spec.family == "json" else lambda payload: _lines(payload, b",")
         chosen = payloads[1:40:9]
         if len(subject.spec.messages) > 1:
-            # The first two of each message: to its own words, and to each other, all is done that can be.
-            by_name = [
-                [v["payload"] for v in found["good"] if v["message"] == m.name] for m in subject.spec.messages
-            ]
-            chosen = [bytes.fromhex(one) for own in by_name for one in own[:2]]
+            # The first two of each message.
+            good_of: dict[str, list[bytes]] = {}
+            for vector in found["good"]:
+                good_of.setdefault(vector["message"], []).append(bytes.fromhex(vector["payload"]))
+            chosen = [payload for own in good_of.values() for payload in own[:2]]
         if subject.spec.family == "json":
             # Keys in the other order as well: then another one is the last.
             turned = [json.loads(payload) for payload in chosen]
             turned = [_turned(one) for one in turned if isinstance(one, dict)]
             chosen = [*chosen, *(json.dumps(one, separators=(",", ":")).encode() for one in turned)]
-            # Of more than one message.
+            # Of all messages at once.
             keys = [message.layout.key for message in subject.codec.messages if message.layout.key]
             chosen += [json.dumps({key: {} for key in keys}).encode()] if keys else []
         lines = [line for payload in chosen for line in change(payload)]
