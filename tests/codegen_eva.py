@@ -26,7 +26,7 @@ from pathlib import Path
 from codegen_subjects import PREFIX, Subject
 
 # The longest piece, by delimiting or subject: of many frames where the place in a piece is not followed.
-PIECE = {"counted": 6, "none": 6, "extract-json": 8, "extract-keyed": 8}
+PIECE = {"counted": 6, "none": 6, "extract-json": 8, "extract-keyed": 8, "extract-lists": 8}
 # Where frames are found by their length, what is held and what it waits for are followed together.
 HELD = "//@ dynamic_split state.line.length;\n        //@ dynamic_split state.line.need;"
 OPTIONS = [

@@ -27,11 +27,13 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from codegen_subjects import PREFIX, Subject, subjects
 
+from linkbudget.codegen.c.members import Members
+from linkbudget.codegen.spec import Many, Maybe, MessageSpec, Record, Slot
 from linkbudget.frame.format import FrameFormat
 
 CORPUS = Path(__file__).parent / "data" / "codegen_corpus"
@@ -374,6 +376,22 @@ static frame_t write_IDENT(const void *given)
     return frame;
 }
 """
+# With repeats the elements that are there, and nothing of what stands behind them.
+LISTS_WRITER = r"""
+static frame_t write_IDENT(const void *given)
+{
+    const fz_IDENT_t *message = given;
+    fz_IDENT_t *copy = malloc(sizeof *copy);
+    frame_t frame = {(uint8_t *)copy, sizeof(fz_IDENT_t)};
+    size_t i;
+
+    MUST(copy != NULL);
+    memset(copy, 0, sizeof *copy);
+    (void)i;
+COPIES
+    return frame;
+}
+"""
 WRITER = r"""
 static frame_t write_IDENT(const void *given)
 {
@@ -563,15 +581,50 @@ STRETCH_BODY = """\
     return line.length;"""
 
 
+def _copies(message: MessageSpec) -> str:
+    """The statements that copy a message member by member; of elements those that are there."""
+
+    def copies(slots: Sequence[Slot], at: str) -> Iterator[str]:
+        members = Members(tuple(slots))
+        for slot in slots:
+            inner = slot.item if isinstance(slot, Maybe) else slot
+            names = [members.helper(slot)] if isinstance(slot, Maybe) else []
+            if not isinstance(inner, Many):
+                yield from (f"    copy->{at}{name} = message->{at}{name};" for name in (*names, inner.ident))
+                continue
+            if inner.fewest < inner.most:
+                names.append(members.helper(inner))
+                count = f"message->{at}{members.helper(inner)}"
+            else:
+                there = f"message->{at}{names[0]} * " if names else ""
+                count = f"{there}{inner.most}u"
+            yield from (f"    copy->{at}{name} = message->{at}{name};" for name in names)
+            yield f"    MUST({count} <= {inner.most}u);"
+            yield f"    for (i = 0u; i < {count}; i++) {{"
+            element = f"{at}{inner.ident}[i]"
+            if isinstance(inner.item, Record):
+                yield from copies(inner.item.fields, f"{element}.")
+            else:
+                yield f"    copy->{element} = message->{element};"
+            yield "    }"
+
+    return "\n".join(copies(message.fields, ""))
+
+
 def harness(subject: Subject) -> str:
     """The text of the fuzz target of a subject."""
     spec = subject.spec
     idents = [message.ident for message in spec.messages]
     sequence = ", 0u" if spec.fmt.sequence else ""
     writer = PLAIN_WRITER if subject.extractor else WRITER
+    if subject.extractor and any(isinstance(slot, Many) for m in spec.messages for slot in m.fields):
+        writer = LISTS_WRITER
+    copied = {message.ident: _copies(message) if writer is LISTS_WRITER else "" for message in spec.messages}
 
     def each(text: str) -> str:
-        return "\n".join(text.replace("IDENT", i).replace("UPPER", i.upper()) for i in idents)
+        return "\n".join(
+            text.replace("IDENT", i).replace("UPPER", i.upper()).replace("COPIES", copied[i]) for i in idents
+        )
 
     takes = """\
     {
@@ -671,13 +724,13 @@ void __sanitizer_cov_8bit_counters_init(uint8_t *begin, uint8_t *end)
 }
 
 /* How comparisons come out: one whose value is returned has no edge of its own. */
-static uint8_t compared[1u << 14];
-static uint8_t seen[1u << 14];
+static uint8_t compared[1u << 18];
+static uint8_t seen[1u << 18];
 
 #define PLAIN __attribute__((no_sanitize("coverage")))
 PLAIN static void compare(uintptr_t place, uint64_t a, uint64_t b)
 {
-    compared[(place & 0xFFFu) << 2 | (a == b ? 0u : a < b ? 1u : 2u)] = 1u;
+    compared[(place & 0xFFFFu) << 2 | (a == b ? 0u : a < b ? 1u : 2u)] = 1u;
 }
 
 #define TRACE(name, type) \
@@ -798,7 +851,7 @@ JSON = [
     '\r1', '\t1', '\t\r"a"', '"' + "a" * 101 + '"', "1e" + "0" * 101, "1" * 101, '70000', '1.' + '5' * 20,
     '"\xe9\u20ac\U00010000\ud7ff\U0010ffff"', '"', '"\x01"', ' 1 ', '1 2', '-', '1.5e3', '1e+2', '1e-2',
     '1E99999', '01', '1.', '1e', '-0', '0.0', '1e1x', 'x', '', '}', '"whole"',
-    '5,"a":{"b":1.,"c":2},"d":3', '[1.,2]', '[1.5,2e1,3]', '"whol"', '"wh\\u006fle"',
+    '"' + "a" * 201 + '"', '5,"a":{"b":1.,"c":2},"d":3', '[1.,2]', '[1.5,2e1,3]', '"whol"', '"wh\\u006fle"',
 ]  # fmt: skip
 
 
@@ -835,6 +888,30 @@ def _checks(fmt: FrameFormat, line: bytes) -> list[bytes]:
     flipped = [check[:at] + bytes([byte ^ 1]) + check[at + 1 :] for at, byte in enumerate(check)]
     others = [check[:at] + byte + check[at + 1 :] for at in range(len(check)) for byte in NO_DIGITS]
     return [check, b" " + check, check + b"0", check[:-1], b"", check.lower(), *flipped, *others]
+
+
+def _repeated(payload: bytes) -> list[bytes]:
+    """A JSON document with more and fewer elements in each of its repeats, and with other things."""
+    document = json.loads(payload)
+    found = []
+    for name, items in document.items() if isinstance(document, dict) else enumerate(document):
+        if not isinstance(items, list):
+            continue
+        turned = [dict(reversed(one.items())) if isinstance(one, dict) else one for one in items]
+        more = [items * 2, items * 5, [None, *items], [*items, 7], [*items, items]]
+        for made in ([], [None], [[]], turned, *more):
+            changed = dict(document) if isinstance(document, dict) else list(document)
+            changed[name] = made
+            whole = json.dumps(changed, separators=(",", ":")).encode()
+            text = json.dumps(made, separators=(",", ":")).encode()
+            # Each end one of the other kind, a key twice, a space where keys begin.
+            ways = {text, text[:-1] + b"}", text.replace(b"{", b"{ ", 1), text.replace(b"}", b"]", 1)}
+            ways |= {re.sub(rb"\{(.*?)\}", rb"{\1,\1}", text)}
+            if made is turned:
+                # Each character of it wrong.
+                ways |= {text[:at] + b"_" + text[at + 1 :] for at in range(len(text))}
+            found += [whole.replace(text, way, 1) for way in sorted(ways)]
+    return found
 
 
 def seeds(subject: Subject) -> list[bytes]:
@@ -902,6 +979,8 @@ def seeds(subject: Subject) -> list[bytes]:
             keys = [message.layout.key for message in subject.codec.messages if message.layout.key]
             chosen += [json.dumps({key: {} for key in keys}).encode()] if keys else []
         lines = [line for payload in chosen for line in change(payload)]
+        if subject.spec.family == "json":
+            lines += [line for payload in payloads[1:40:3] for line in _repeated(payload)]
         # Too long, where only the end of the line is there to see it.
         lines += [line[::-1].replace(b",", b" " * 90 + b",", 1)[::-1] for line in chosen]
         end = fmt.terminator.encode("latin-1")

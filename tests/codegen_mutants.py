@@ -96,7 +96,7 @@ REFUSES = re.compile(
 )
 SIZES = re.compile(
     r"\b(n|i|i0|at|held|need|length|left|rest|most|size|width|piece|end|used|stop|more|what|status|node|value"
-    r"|next)\b|MAX_BODY|MAX_LINE|\bword >=|\bfield >=|\bplace "
+    r"|next)\b|MAX_BODY|MAX_LINE|many_|parts|\bword >=|\bfield >=|\bplace "
 )
 # Inputs from a number on, until one stops the program.
 EACH = r"""

@@ -88,6 +88,21 @@ READ = MessageLayout(
         Optional_(Scaled("x", -96.0, 96.0, 0.4, "mm")),
     ),
 )
+LISTED = MessageLayout(
+    "seen",
+    (
+        Counter("tick", 16),
+        Optional_(
+            Repeat(
+                "beans",
+                (Optional_(Scaled("x", -96.0, 96.0, 0.4, "mm")), Choice("kind", ("whole", "split", "stone"))),
+                3,
+            )
+        ),
+        Optional_(Repeat("rows", Integer("row", 0, 9), 2, 1)),
+        Choice("side", ("left", "right")),
+    ),
+)
 NUMBERED = FrameFormat("slip", "CRC-8/AUTOSAR", 12, sequence=True, layout_id=3)
 SYNC = FrameFormat(
     "counted", "CRC-8/AUTOSAR", 1, sync=b"\xaa\x55", length_counts="frame", header_check="CRC-8/AUTOSAR"
@@ -150,9 +165,11 @@ def _text(name: str, layouts, **encoded) -> Subject:
     return Subject(name, Codec(fmt, tuple(CodecMessage(layout, way) for layout in layouts)))
 
 
-def _extractor(name: str, way: str, fields: str = "") -> Subject:
+def _extractor(name: str, way: str, fields: str = "", layout: MessageLayout = READ) -> Subject:
     fmt = dataclasses.replace(FORMATS["newline-unchecked"], max_payload=96)
-    return Subject(name, Codec(fmt, (CodecMessage(READ, way),)), fields=fields)
+    if layout is LISTED:
+        fmt = dataclasses.replace(fmt, max_payload=160)
+    return Subject(name, Codec(fmt, (CodecMessage(layout, way),)), fields=fields)
 
 
 MOVING = MessageLayout(
@@ -181,8 +198,10 @@ def proven() -> dict[str, Subject]:
         _sized("counted", "counted", (TINY,), 2),
         Subject("counted-sync", Codec(SYNC, (CodecMessage(LEAST, "packed-bits"),))),
         _sized("none", "none", (SIX,), 6),
-        *(subjects()[name] for name in ("extract-words", "extract-array", "extract-json")),
-        subjects()["extract-keyed"],
+        *(
+            subjects()[f"extract-{name}"]
+            for name in ("words", "array", "json", "lists", "array-lists", "keyed")
+        ),
     ]
     return {subject.name: subject for subject in found}
 
@@ -216,5 +235,7 @@ def subjects() -> dict[str, Subject]:
         _extractor("extract-array", "json-array"),
         _extractor("extract-words", "delimited", "*"),
         Subject("extract-keyed", Codec(LINES, tuple(CodecMessage(one, "json-object") for one in KEYED))),
+        _extractor("extract-lists", "json-object", layout=LISTED),
+        _extractor("extract-array-lists", "json-array", layout=LISTED),
     ]
     return {subject.name: subject for subject in found}

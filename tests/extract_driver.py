@@ -6,12 +6,14 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 from linkbudget.codec import Codec
+from linkbudget.codegen.c.members import Members
 from linkbudget.codegen.c.target import CTarget
 from linkbudget.codegen.c.words import RESERVED
-from linkbudget.codegen.spec import DirectionSpec, Maybe, describe
+from linkbudget.codegen.spec import DirectionSpec, Many, Maybe, Record, Slot, describe
 
 STRICT = (
     "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Wmissing-prototypes", "-Wpedantic",
@@ -86,23 +88,55 @@ def shows(spec: DirectionSpec, names: frozenset[str] | None = None) -> str:
         lines.append(f"    {{\n        link_{name}_t got;\n        if (link_take_{name}(state, &got)) {{")
         lines.append(f'            if (status != LINK_NOTHING) printf("{message.name}");')
         lines.append(f"            sum = sum * 31 + {message.place};")
-        for slot in message.fields:
-            if names is not None and slot.name not in names:
-                continue
-            there = f"got.has_{slot.ident}" if isinstance(slot, Maybe) else "1"
-            show = f'printf(" %lld", (long long)got.{slot.ident})'
-            lines.append(
-                f'            if (status != LINK_NOTHING) {{ if ({there}) {show}; else printf(" -"); }}'
-            )
-            lines.append(
-                f"            sum = (long)((unsigned long)sum * 31u + (unsigned long)got.{slot.ident});"
-            )
+        slots = tuple(slot for slot in message.fields if names is None or slot.name in names)
+        lines += _shown(slots, Members(message.fields), "got.")
         lines.append(
             '            if (status != LINK_NOTHING) printf("\\n");\n            status = LINK_NOTHING;'
         )
         lines.append("        }\n    }")
     lines.append('    if (status != LINK_NOTHING) printf("! %d\\n", (int)status);\n    return sum;\n}')
     return "\n".join(lines)
+
+
+def _shown(slots: tuple[Slot, ...], members: Members, where: str) -> list[str]:
+    """Return the statements that print some members: a repeat in brackets, an element of fields as well."""
+    lines = []
+    for slot in slots:
+        inner = slot.item if isinstance(slot, Maybe) else slot
+        there = f"{where}{members.helper(slot)}" if isinstance(slot, Maybe) else "1"
+        value = f"{where}{slot.ident}"
+        if not isinstance(inner, Many):
+            lines += _number(there, value)
+            continue
+        count = f"{inner.most}u" if inner.fewest == inner.most else f"{where}{members.helper(inner)}"
+        element = f"{value}[i]"
+        if isinstance(inner.item, Record):
+            shown = [PRINTED % " [", *_shown(inner.item.fields, Members(inner.item.fields), f"{element}.")]
+            shown.append(PRINTED % " ]")
+        else:
+            shown = _number("1", element)
+        lines += [
+            f"            if ({there}) {{",
+            PRINTED % " [",
+            f"            sum = (long)((unsigned long)sum * 31u + {count});",
+            f"            for (unsigned i = 0; i < {count}; i++) {{",
+            *shown,
+            "            }",
+            PRINTED % " ]",
+            f"            }} else {{ {(PRINTED % ' -').strip()} }}",
+        ]
+    return lines
+
+
+PRINTED = '            if (status != LINK_NOTHING) printf("%s");'
+
+
+def _number(there: str, value: str) -> list[str]:
+    show = f'printf(" %lld", (long long){value})'
+    return [
+        f'            if (status != LINK_NOTHING) {{ if ({there}) {show}; else printf(" -"); }}',
+        f"            sum = (long)((unsigned long)sum * 31u + (unsigned long){value});",
+    ]
 
 
 def driver_text(spec: DirectionSpec, names: frozenset[str] | None = None) -> str:
@@ -148,7 +182,16 @@ def _told(line: str) -> tuple[str, tuple] | str:
     if line.startswith("!"):
         return line
     name, *numbers = line.split()
-    return name, tuple(None if text == "-" else int(text) for text in numbers)
+    return name, _told_numbers(iter(numbers))
+
+
+def _told_numbers(words: Iterator[str]) -> tuple:
+    found: list = []
+    for word in words:
+        if word == "]":
+            break
+        found.append(_told_numbers(words) if word == "[" else None if word == "-" else int(word))
+    return tuple(found)
 
 
 def status_names(codec: Codec, fields: str = "") -> dict[str, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
 
@@ -11,9 +12,9 @@ from linkbudget.codec import Codec
 from linkbudget.codegen.extract.plan import MAX_DEPTH
 from linkbudget.errors import FrameError
 from linkbudget.frame.format import FrameFormat
-from linkbudget.message.fields import Choice, Counter, Flag, Integer, Optional_, Scaled
+from linkbudget.message.fields import Choice, Counter, Flag, Integer, Optional_, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
-from linkbudget.message.primitives import Optional, Stepped
+from linkbudget.message.primitives import Group, Optional, Sequence, Stepped
 
 BEANS = MessageLayout(
     "beans",
@@ -54,6 +55,34 @@ BILLIONS = MessageLayout(
 STATUS = MessageLayout("status", (Integer("t", -20, 90), Optional_(Flag("ok"))), key="status")
 KEYED = MessageLayout(BEANS.name, BEANS.fields, key="beans")
 EMPTY = MessageLayout("ping", (), key="p")
+SPOTS = MessageLayout(
+    "spots",
+    (
+        Counter("tick", 16),
+        Repeat("beans", (Choice("kind", ("whole", "split", "stone", "st")), Scaled("x", 0, 96, 0.4)), 4),
+        Repeat(
+            "xs",
+            (
+                Integer("x", -40, 40),
+                Optional_(Scaled("y", -12.5, 12.5, 0.125)),
+                Optional_(Flag("ripe")),
+                Optional_(Choice("why", ("dust", "dusty"))),
+            ),
+            3,
+            1,
+        ),
+        Optional_(Repeat("rows", Integer("row", -1000, 1000), 3, 1)),
+        Repeat("pair", Scaled("each", 0, 9, 0.5), 2, 2),
+        Optional_(Repeat("words", Choice("word", ("so", "no")), 2)),
+        Integer("score", 0, 100),
+    ),
+)
+ONE = MessageLayout(
+    "one",
+    (Repeat("beans", (Choice("kind", ("whole", "stone")), Scaled("x", 0, 96, 0.4)), 3), Counter("tick", 16)),
+)
+FLAGS = MessageLayout("flags", (Repeat("lit", Flag("on"), 3, 2),), key="flags")
+HELD = MessageLayout("held", (Integer("n", 0, 9), *SPOTS.fields[1:3]), key="held")
 
 
 def codec_of(*layouts: MessageLayout, encoding: object = "json-object", **settings: object) -> Codec:
@@ -64,12 +93,19 @@ def codec_of(*layouts: MessageLayout, encoding: object = "json-object", **settin
 def states(codec: Codec, name: str, value: dict) -> tuple:
     """Return the numbers a struct holds, None for what is absent."""
     layout = codec.message(name).layout
-    held = []
-    for member, state in zip(layout.group.members, layout.to_primitive(value), strict=True):
-        inner = member.primitive.item if isinstance(member.primitive, Optional) else member.primitive
-        plain = state is None or isinstance(inner, Stepped) or inner.base == 0
-        held.append(state if plain else state + inner.base)
-    return tuple(held)
+    return _held(layout.group, layout.to_primitive(value))
+
+
+def _held(primitive: object, state: object) -> object:
+    if isinstance(primitive, Optional):
+        return None if state is None else _held(primitive.item, state)
+    if isinstance(primitive, Group):
+        return tuple(
+            _held(member.primitive, part) for member, part in zip(primitive.members, state, strict=True)
+        )
+    if isinstance(primitive, Sequence):
+        return tuple(_held(primitive.item, part) for part in state)
+    return state if isinstance(primitive, Stepped) else state + primitive.base
 
 
 def expected(codec: Codec, line: bytes) -> tuple[str, tuple] | None:
@@ -117,19 +153,21 @@ def _depth(payload: bytes) -> int:
 
 def _without_doubles(codec: Codec, payload: bytes) -> bytes | None:
     """Return the document with each unwanted key once; None when a wanted one stands twice."""
-    keyed = {message.layout.key: message.names for message in codec.messages if message.layout.key}
-    top = set(keyed).union(*(m.names for m in codec.messages if m.layout.key is None))
+    top: dict = {}
+    for message in codec.messages:
+        names = _wanted(message.layout.group)
+        top |= names if message.layout.key is None else {message.layout.key: names}
 
     def plain(found: object, wanted: object) -> object:
         if isinstance(found, _Object):
+            inner = wanted if isinstance(wanted, dict) else {}
             names = [name for name, _ in found.pairs]
-            if any(names.count(name) > 1 for name in wanted):
+            if any(names.count(name) > 1 for name in inner):
                 raise ValueError
-            inner = keyed if wanted is top else {}
-            return {name: plain(value, inner.get(name, ())) for name, value in found.pairs}
+            return {name: plain(value, inner.get(name)) for name, value in found.pairs}
         if isinstance(found, list):
-            return [plain(item, ()) for item in found]
-        return 0.5 if found in (float("inf"), float("-inf")) and isinstance(found, float) else found
+            return [plain(item, wanted[0] if isinstance(wanted, tuple) else None) for item in found]
+        return 1e300 if found in (float("inf"), float("-inf")) and isinstance(found, float) else found
 
     try:
         document = plain(json.loads(payload, object_pairs_hook=_Object), top)
@@ -138,25 +176,40 @@ def _without_doubles(codec: Codec, payload: bytes) -> bytes | None:
     return json.dumps(document).encode()
 
 
+def _wanted(primitive: object) -> object:
+    """Return the wanted keys with what stands behind them: keys by name, or in a tuple what an element is."""
+    if isinstance(primitive, Optional):
+        return _wanted(primitive.item)
+    if isinstance(primitive, Group):
+        return {member.name: _wanted(member.primitive) for member in primitive.members}
+    return (_wanted(primitive.item),) if isinstance(primitive, Sequence) else None
+
+
 def _exact(codec: Codec, name: str, payload: bytes) -> bool:
     """Return whether every scaled field of a message stands on a step exactly."""
     layout = codec.message(name).layout
     document = json.loads(payload, parse_float=Decimal, parse_int=Decimal)
     if isinstance(document, list):
-        elements = document if layout.key is None else document[1:]
-        document = dict(zip(layout.group.names, elements, strict=True))
+        document = document if layout.key is None else document[1:]
     elif layout.key is not None:
         document = document[layout.key]
-    for member in layout.group.members:
-        inner = member.primitive.item if isinstance(member.primitive, Optional) else member.primitive
-        given = document.get(member.name)
-        if not isinstance(inner, Stepped) or given is None or given == 0:
-            continue
-        if given.adjusted() < -30:
-            return False
-        if ((Fraction(given) - inner.minimum) / inner.step).denominator != 1:
-            return False
-    return True
+    return _on_steps(layout.group, document)
+
+
+def _on_steps(primitive: object, given: object) -> bool:
+    if isinstance(primitive, Optional):
+        return given is None or _on_steps(primitive.item, given)
+    if isinstance(primitive, Group):
+        if isinstance(given, list):
+            given = dict(zip(primitive.names, given, strict=True))
+        return all(_on_steps(member.primitive, given.get(member.name)) for member in primitive.members)
+    if isinstance(primitive, Sequence):
+        return all(_on_steps(primitive.item, item) for item in given)
+    if not isinstance(primitive, Stepped) or given == 0:
+        return True
+    if given.adjusted() < -30:
+        return False
+    return ((Fraction(given) - primitive.minimum) / primitive.step).denominator == 1
 
 
 NUMBERS = (
@@ -213,12 +266,19 @@ def _number(draw: random.Random, primitive: object) -> str:
     return text
 
 
-def _value(draw: random.Random, primitive: object) -> str:
+def _value(draw: random.Random, primitive: object, as_map: bool = True, wrong: float = 0.06) -> str:
     inner = primitive.item if isinstance(primitive, Optional) else primitive
     if inner is not primitive and draw.random() < 0.2:
         return "null"
-    if draw.random() < 0.06:
+    if draw.random() < wrong:
         return draw.choice(NUMBERS + OTHERS)
+    if isinstance(inner, Sequence):
+        count = draw.randrange(inner.minimum, inner.maximum + 1)
+        count = max(0, count + draw.choice((-1, 1)) * (draw.random() < 0.03))
+        items = (_value(draw, inner.item, as_map, 0.01) for _ in range(count))
+        return f"[{gap(draw)}{','.join(f'{item}{gap(draw)}' for item in items)}]"
+    if isinstance(inner, Group):
+        return _element(draw, inner, as_map)
     if hasattr(inner, "options"):
         return json.dumps(draw.choice(inner.options))
     if type(inner).__name__ == "Truth":
@@ -226,32 +286,49 @@ def _value(draw: random.Random, primitive: object) -> str:
     return _number(draw, inner)
 
 
-def text_line(draw: random.Random, codec: Codec) -> bytes:
-    """Return a line that is mostly a message, in some order, with some white space and unknown keys."""
-    message = draw.choice(codec.messages)
+def gap(draw: random.Random) -> str:
+    return draw.choice((" ", "\t", "\r", "  ")) if draw.random() < 0.04 else ""
+
+
+def _pairs(draw: random.Random, group: Group, odd: float, wrong: float) -> list[tuple[str, str]]:
+    """Return keys and values, in some order, with unknown ones, now and then one twice or missing."""
     pairs = [
-        (json.dumps(member.name), _value(draw, member.primitive))
-        for member in message.layout.group.members
+        (json.dumps(member.name), _value(draw, member.primitive, wrong=wrong))
+        for member in group.members
         if not (isinstance(member.primitive, Optional) and draw.random() < 0.3)
     ]
     if draw.random() < 0.5:
         draw.shuffle(pairs)
-    while draw.random() < 0.35:
+    while draw.random() < 9 * odd:
         unknown = (f'"{draw.choice(UNKNOWN)}"', draw.choice(NUMBERS[:16] + OTHERS[:32]))
         pairs.insert(draw.randrange(len(pairs) + 1), unknown)
-    if pairs and draw.random() < 0.04:
+    if pairs and draw.random() < odd:
         pairs.append(draw.choice(pairs))
-    if pairs and draw.random() < 0.04:
+    if pairs and draw.random() < odd:
         pairs.pop(draw.randrange(len(pairs)))
+    return pairs
 
-    def gap() -> str:
-        return draw.choice((" ", "\t", "\r", "  ")) if draw.random() < 0.04 else ""
 
-    def written(pairs: list[tuple[str, str]]) -> str:
-        inner = ",".join(f"{gap()}{key}{gap()}:{gap()}{value}{gap()}" for key, value in pairs)
-        return f"{gap()}{{{inner}{gap()}}}{gap()}"
+def _object(draw: random.Random, pairs: list[tuple[str, str]]) -> str:
+    spaced = (f"{gap(draw)}{key}{gap(draw)}:{gap(draw)}{value}{gap(draw)}" for key, value in pairs)
+    return f"{gap(draw)}{{{','.join(spaced)}{gap(draw)}}}{gap(draw)}"
 
-    text = written(pairs)
+
+def _element(draw: random.Random, group: Group, as_map: bool) -> str:
+    if as_map:
+        return _object(draw, _pairs(draw, group, 0.01, 0.01))
+    values = [_value(draw, member.primitive, as_map, 0.01) for member in group.members]
+    if draw.random() < 0.01:
+        values.insert(draw.randrange(len(values) + 1), draw.choice(NUMBERS + OTHERS))
+    if draw.random() < 0.01:
+        values.pop(draw.randrange(len(values)))
+    return f"[{','.join(f'{gap(draw)}{value}{gap(draw)}' for value in values)}]"
+
+
+def text_line(draw: random.Random, codec: Codec) -> bytes:
+    """Return a line that is mostly a message, in some order, with some white space and unknown keys."""
+    message = draw.choice(codec.messages)
+    text = _object(draw, _pairs(draw, message.layout.group, 0.04, 0.06))
     if message.layout.key is not None:
         outer = [(json.dumps(message.layout.key), text)]
         while draw.random() < 0.2:
@@ -260,7 +337,7 @@ def text_line(draw: random.Random, codec: Codec) -> bytes:
             )
         if draw.random() < 0.05:
             outer.append((json.dumps(draw.choice(codec.messages).layout.key), draw.choice(("{}", "1", text))))
-        text = written(outer)
+        text = _object(draw, outer)
     payload = text.encode("utf-8", "surrogateescape")
     return payload + codec.fmt.envelope.check_of(payload) + codec.fmt.terminator[:-1].encode()
 
@@ -276,10 +353,33 @@ def every_value(codec: Codec) -> bytes:
             others = "".join(f',"{key}":{json.dumps(value)}' for key, value in whole.items() if key != name)
             for text in NUMBERS + OTHERS + LONG:
                 payload = f'{{"{name}":{text}{others}}}'.encode("utf-8", "surrogateescape")
-                if message.layout.key is not None:
-                    payload = b'{"%s":%s}' % (message.layout.key.encode(), payload)
-                lines.append(payload + codec.fmt.envelope.check_of(payload) + end)
+                lines.append(_keyed_line(codec, message, payload) + end)
+        lines += [_keyed_line(codec, message, payload) + end for payload in _every_element(whole)]
     return b"".join(lines)
+
+
+def _keyed_line(codec: Codec, message: object, payload: bytes) -> bytes:
+    if message.layout.key is not None:
+        payload = b'{"%s":%s}' % (message.layout.key.encode(), payload)
+    return payload + codec.fmt.envelope.check_of(payload)
+
+
+def _every_element(whole: dict) -> Iterator[bytes]:
+    """Yield documents with each text in place of each first or last element, and of each value in one."""
+    for name, items in whole.items():
+        if not isinstance(items, list) or not items:
+            continue
+        others = "".join(f',"{key}":{json.dumps(value)}' for key, value in whole.items() if key != name)
+        rest = "".join(f",{json.dumps(item)}" for item in items[1:])
+        ways = [("", rest), (f"{json.dumps(items[0])},", "")]
+        if isinstance(items[0], dict):
+            for key in [*items[0], "z", "t\\u0069ck"]:
+                more = "".join(f',"{k}":{json.dumps(v)}' for k, v in items[0].items() if k != key)
+                ways.append((f'{{"{key}":', f"{more}}}{rest}"))
+        for before, behind in ways:
+            for text in NUMBERS + OTHERS + LONG:
+                document = f'{{"{name}":[{before}{text}{behind}]{others}}}'
+                yield document.encode("utf-8", "surrogateescape")
 
 
 def wide_lines(line: bytes) -> list[bytes]:

@@ -58,6 +58,15 @@ OWN = {
         r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
         r"run: value >= FZ_(WORDS - 3u|FIELDS) never true": "for the analysis: behind a quote is a number",
     },
+    "extract-lists": {
+        r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis: words end with a quote",
+        r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
+        r"run: value >= FZ_(WORDS - 3u|FIELDS) never true": "for the analysis: behind a quote is a number",
+    },
+    "extract-array-lists": {
+        r"at_option: node >= FZ_WORDS - 2u never true": "for the analysis: words end with a quote",
+        r"at_literal: place >= sizeof text - 1u never true": "for the analysis: a literal has its end",
+    },
     "extract-words": {
         r"begin: word >= FZ_LINE_WORDS never true": "for the analysis: nothing follows the end",
         r"at_ending: state->node (==|>=) word->length never \w+": "a separator of one byte",
@@ -221,6 +230,9 @@ def test_no_bytes_can_do_harm(case, tmp_path):
         ("slip", "feed", "size_t most = FZ_MAX_BODY - ", "size_t most = FZ_MAX_BODY + 2u - "),
         ("parts", "push", "if (word.n > 2u) {", "if (word.n > 3u) {"),
         ("parts", "push", "if (word.n / 2u > 1u) {", "if (word.n / 2u > 2u) {"),
+        # One element too many.
+        ("extract-lists", "push", "if (place >= 3u) {", "if (place >= 4u) {"),
+        ("extract-array-lists", "push", "if (place >= 2u) {", "if (place >= 3u) {"),
     ],
 )
 def test_the_analysis_sees_a_missing_bound(name, way, bound, without, tmp_path):

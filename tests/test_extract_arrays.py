@@ -6,17 +6,22 @@ import json
 import random
 import shutil
 import subprocess
+from collections.abc import Iterator
 
 import extract_driver as driver
 import pytest
 from extract_oracle import (
     BEANS,
     EMPTY,
+    FLAGS,
+    HELD,
     KEYED,
     LARGE,
     NUMBERS,
+    ONE,
     OTHERS,
     SIGNED,
+    SPOTS,
     STATUS,
     _value,
     codec_of,
@@ -39,6 +44,11 @@ CASES = {
     "large": codec_of(LARGE, encoding="json-array"),
     "keys": codec_of(KEYED, STATUS, EMPTY, encoding="json-array"),
     "check": codec_of(BEANS, encoding="json-array", crc="CRC-16/IBM-3740", check_form="hex"),
+    "one repeat": codec_of(ONE, encoding="json-array"),
+    "repeats": codec_of(SPOTS, encoding="json-array", max_payload=400, terminator="\r\n"),
+    "repeats with keys": codec_of(
+        HELD, FLAGS, MessageLayout("all", SPOTS.fields, key="all"), encoding="json-array", max_payload=400
+    ),
 }
 need_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="no gcc")
 
@@ -46,7 +56,7 @@ need_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="no gcc")
 def text_line(draw: random.Random, codec: Codec) -> bytes:
     """Return a line that is mostly a message, with some white space, elements too many or too few."""
     message = draw.choice(codec.messages)
-    values = [_value(draw, member.primitive) for member in message.layout.group.members]
+    values = [_value(draw, member.primitive, as_map=False) for member in message.layout.group.members]
     if message.layout.key is not None:
         values.insert(0, json.dumps(message.layout.key) if draw.random() < 0.95 else draw.choice(OTHERS))
     if draw.random() < 0.05:
@@ -75,7 +85,23 @@ def stream_of(codec: Codec, count: int, seed: int) -> bytes:
                 payload = f"[{','.join([*keyed, *parts])}]".encode("utf-8", "surrogateescape")
                 check = codec.fmt.envelope.check_of(payload)
                 lines.append(payload + check + codec.fmt.terminator.encode())
+            parts = [json.dumps(part) for part in whole]
+            for inner in _every_part(whole[place]):
+                keyed = [] if message.layout.key is None else [json.dumps(message.layout.key)]
+                parts[place] = inner
+                payload = f"[{','.join([*keyed, *parts])}]".encode("utf-8", "surrogateescape")
+                check = codec.fmt.envelope.check_of(payload)
+                lines.append(payload + check + codec.fmt.terminator.encode())
     return b"".join(lines)
+
+
+def _every_part(given: object) -> Iterator[str]:
+    """Yield a repeat with each text in place of each of its elements, and of each value of one."""
+    if not isinstance(given, list):
+        return
+    for place, item in enumerate(given):
+        for inner in (*NUMBERS, *OTHERS, *_every_part(item)):
+            yield f"[{','.join(inner if at == place else json.dumps(part) for at, part in enumerate(given))}]"
 
 
 @need_gcc
@@ -114,7 +140,7 @@ def test_elements_nobody_wants_may_be_anything(tmp_path):
 
 
 @need_gcc
-@pytest.mark.parametrize("name", ["keys", "check"])
+@pytest.mark.parametrize("name", ["keys", "check", "one repeat", "repeats", "repeats with keys"])
 def test_every_compiler_takes_it_without_a_warning_and_the_example_runs(tmp_path, name):
     driver.write_sources(CASES[name], tmp_path)
     source = str(tmp_path / "link.c")

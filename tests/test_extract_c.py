@@ -13,9 +13,13 @@ from extract_oracle import (
     BEANS,
     BILLIONS,
     EMPTY,
+    FLAGS,
+    HELD,
     KEYED,
     LARGE,
+    ONE,
     SIGNED,
+    SPOTS,
     STATUS,
     codec_of,
     every_value,
@@ -30,7 +34,7 @@ from linkbudget.codegen.c.words import RESERVED
 from linkbudget.codegen.extract.plan import trie
 from linkbudget.codegen.spec import describe
 from linkbudget.errors import TargetError
-from linkbudget.message.fields import Choice, Counter, Integer, Label, Real, Repeat, Scaled
+from linkbudget.message.fields import Choice, Counter, Flag, Integer, Label, Optional_, Real, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
 
 HEX = {"crc": "CRC-16/IBM-3740", "check_form": "hex"}
@@ -45,6 +49,10 @@ CASES = {
     "sum": codec_of(SIGNED, crc="xor8", check_form="hex"),
     "little": codec_of(STATUS, crc="CRC-32/ISO-HDLC", check_form="hex", crc_order="little"),
     "short lines": codec_of(BEANS, max_payload=90),
+    "one repeat": codec_of(ONE),
+    "repeats": codec_of(SPOTS, max_payload=400),
+    "repeats under keys": codec_of(HELD, FLAGS, SPOTS, max_payload=400),
+    "repeats and a check": codec_of(ONE, STATUS, terminator="\r\n", **HEX),
 }
 need_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="no gcc")
 
@@ -92,10 +100,11 @@ def test_every_field_with_every_text_of_a_value(programs, name):
 
 
 @need_gcc
-def test_twenty_thousand_damaged_lines_give_exactly_the_intact_messages(programs):
+@pytest.mark.parametrize("name", ["signed", "repeats under keys"])
+def test_twenty_thousand_damaged_lines_give_exactly_the_intact_messages(programs, name):
     """With the address and the undefined behaviour sanitizer, every piece a block of its own."""
-    codec = CASES["signed"]
-    found = check_stream(programs("signed"), codec, stream_of(codec, 20_000, seed=7), 40)
+    codec = CASES[name]
+    found = check_stream(programs(name), codec, stream_of(codec, 20_000, seed=7), 40)
     accepted = sum(not isinstance(got, str) for got in found)
     names = driver.status_names(codec)
     reasons = {names[got] for got in found if isinstance(got, str)}
@@ -230,7 +239,9 @@ def test_a_cut_line_costs_only_itself(programs):
 
 
 @need_gcc
-@pytest.mark.parametrize("name", ["keys", "large numbers", "check"])
+@pytest.mark.parametrize(
+    "name", ["keys", "large numbers", "check", "one repeat", "repeats", "repeats under keys"]
+)
 def test_every_compiler_takes_it_without_a_warning(tmp_path, name):
     driver.write_sources(CASES[name], tmp_path)
     source = str(tmp_path / "link.c")
@@ -248,7 +259,20 @@ def test_every_compiler_takes_it_without_a_warning(tmp_path, name):
 REFUSED = [
     (MessageLayout("m", (Real("r"),)), {}, r"m\.r: a real number is not extracted"),
     (MessageLayout("m", (Label("l", 9),)), {}, r"m\.l: a text or blob is not extracted"),
-    (MessageLayout("m", (Repeat("xs", of=Integer("x", 0, 9), max_count=3),)), {}, r"m\.xs: a repeat is not"),
+    (
+        MessageLayout("m", (Repeat("xs", Repeat("x", Integer("y", 0, 9), 2), 3),)),
+        {},
+        r"m\.xs: a repeat in a repeat is not extracted",
+    ),
+    (
+        MessageLayout("m", (Repeat("xs", (Integer("x", 0, 9), Optional_(Repeat("ys", Flag("y"), 2))), 3),)),
+        {},
+        r"m\.xs\.ys: a repeat in a repeat is not extracted",
+    ),
+    (MessageLayout("m", (Repeat("xs", (Real("r"),), 3),)), {}, r"m\.xs\.r: a real number is not extracted"),
+    (MessageLayout("m", (Repeat("xs", Flag("x"), 0),)), {}, r"m\.xs: a repeat that has no elements is not"),
+    (MessageLayout("m", (Repeat("xs", Label("l", 9), 3),)), {}, r"m\.xs: a text or blob is not extracted"),
+    (MessageLayout("m", (Repeat("größe", Flag("x"), 3),)), {}, r"m\.größe: an extractor compares words of"),
     (MessageLayout("m", (Counter("n", 64),)), {}, r"m\.n: an extractor reads whole numbers up to"),
     (MessageLayout("m", (Scaled("s", 0, 100000, 1e-10),)), {}, r"m\.s: needs more than 15 digits"),
     (MessageLayout("m", (Integer("größe", 0, 9),)), {}, r"m\.größe: an extractor compares words of ASCII"),
@@ -266,7 +290,7 @@ def test_what_is_not_extracted_is_refused_with_its_path(layout, settings, messag
 
 
 @need_gcc
-@pytest.mark.parametrize("name", ["beans", "keys", "check"])
+@pytest.mark.parametrize("name", ["beans", "keys", "check", "repeats"])
 def test_the_example_runs(tmp_path, name):
     driver.write_sources(CASES[name], tmp_path)
     program = str(tmp_path / "example")

@@ -86,6 +86,7 @@ def peers(report: Report) -> None:
                     sources |= {one: files[one] for one in ("link.h", "link.c")}
                 if name == "text_jsmn":
                     sources["jsmn.h"] = JSMN.read_text()
+                    sources["jsmn_values.h"] = (PEERS / "jsmn_values.h").read_text()
                 runs, image = cycles_of(sources, flags, chunks, expected)
                 high = [run.cycles.high for run in runs[1:]]
                 means[name] = sum(high) / len(high)

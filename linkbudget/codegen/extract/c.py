@@ -27,12 +27,16 @@ def extractor_files(spec: DirectionSpec, fields: str = "") -> dict[str, str]:
         words = make_words_plan(spec, wanted_names(spec, fields))
         text = WordsText(words.plan, words=words)
     elif spec.messages[0].encoding.name == "json-array":
-        plan = make_plan(spec, wanted_names(spec, fields or ALL))
-        bits = {(field.message, field.number.name): field.bit for field in plan.fields}
+        plan = make_plan(spec, wanted_names(spec, fields or ALL), lists=True)
+        bits = {
+            (m.place, slot.name): wanted.bit
+            for m in plan.spec.messages
+            for slot, wanted in zip(m.fields, plan.wanted_of(m), strict=True)
+        }
         elements = tuple(tuple(bits.get((m.place, slot.name)) for slot in m.fields) for m in spec.messages)
         text = ArrayText(plan, elements=elements)
     else:
-        text = JsonText(make_plan(spec))
+        text = JsonText(make_plan(spec, lists=True))
     what = "Picking the numbers out of the text of one direction of a serial link: C99 and C++."
     return {
         f"{spec.prefix}.h": text.header(banner(spec, what)),

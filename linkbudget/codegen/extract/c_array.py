@@ -9,6 +9,7 @@ from linkbudget.codegen.c.text import indented
 from linkbudget.codegen.c.text import runtime as c_runtime
 from linkbudget.codegen.extract.c_common import runtime
 from linkbudget.codegen.extract.c_json import SHAPE_OF, TYPES, WORDS, JsonText, byte_rows
+from linkbudget.codegen.extract.c_lists import ListsText
 from linkbudget.codegen.extract.c_states import PUSH_CHECKED, declared, state_functions
 from linkbudget.codegen.extract.plan import check_words
 
@@ -44,15 +45,20 @@ class ArrayText(JsonText):
     def known(self) -> dict[str, int]:
         """What text of the runtime is for."""
         known, keyed = super().known, bool(self.plan.keyed)
-        own = {"LB_ARRAY": 1, "LB_NAMES": 0, "LB_FEEDS": 0, "LB_KEYED": 0, "LB_HAS_KEY": int(keyed)}
-        return {**known, **own, "LB_CHOICES": int(known["LB_CHOICES"] or keyed)}
+        none = dict.fromkeys(("LB_NAMES", "LB_FEEDS", "LB_KEYED", "LB_LEVELS"), 0)
+        own = {"LB_ARRAY": 1, "LB_HAS_KEY": int(keyed)}
+        return {**known, **none, **own, "LB_CHOICES": int(known["LB_CHOICES"] or keyed)}
 
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
         yield from self._macros()
+        if self.plan.lists:
+            yield "#define LB_OUTSIDE(state) ((state)->stack != (state)->level)"
+            yield "#define LB_IN_LIST(state) ((state)->stack == 7u)"
+            yield "#define LB_NEXT_ITEM(state) lb_next(state)"
         if self.plan.keyed:
             yield f"#define LB_MESSAGES {len(self.elements)}u"
-            other = len(self.plan.fields) + 1
+            other = self.plan.places + 1
             yield f"#define LB_KEY {other}u /* the element that says which message it is */"
         else:
             yield f"#define LB_ELEMENTS {len(self.elements[0])}u"
@@ -64,13 +70,14 @@ class ArrayText(JsonText):
         yield TYPES
         yield declared(self.states)
         rows = [f"{self._row(wanted)}," for wanted in self.plan.fields]
+        rows += [f"{row}," for row in self.list_rows()]
         rows.append(f"{self.row('LB_NEVER', 'LB_UNASKED')}, /* what nobody asked for */")
         rows += [f"{self.row('LB_NEVER', 'LB_CHOICE', 'keys')}, /* the key */"] if keyed else []
         rows[-1] = rows[-1].replace("},", "}", 1)
         body = "\n".join(indented(rows))
         yield f"static const lb_field lb_fields[{len(rows)}] = {{\n{body}\n}};\n"
         yield SHAPE_OF
-        other = len(self.plan.fields)
+        other = self.plan.places
         flat = [other if bit is None else bit for element in self.elements for bit in element]
         starts = [sum(map(len, self.elements[:place])) for place in range(len(self.elements))]
         yield "/* The field at each place, message by message. */"
@@ -86,6 +93,8 @@ class ArrayText(JsonText):
         yield runtime("array")
         yield self._commit_array()
         yield runtime("line")
+        if self.plan.lists:
+            yield from ListsText(self, None).functions()
         yield from state_functions(self.states, runtime("times_ten") + "\n" + runtime("json_before"))
         yield runtime("settle")
         if self.check is not None:
@@ -95,9 +104,9 @@ class ArrayText(JsonText):
     def _commit_array(self) -> str:
         messages = self.plan.spec.messages
         if not self.plan.keyed:
-            return self.commit_function(self._judged(messages[0]), [])
+            return self.commit_function(self._judged(messages[0]), self.list_declarations())
         lines = ["switch (lb_message_of(state)) {"]
         for message in messages:
             lines += [f"case {message.place}u: {{", *indented(self._judged(message)), "}"]
         lines += ["default:", "    return LB_UNKNOWN;", "}"]
-        return self.commit_function(lines, [])
+        return self.commit_function(lines, self.list_declarations())

@@ -15,8 +15,8 @@ from linkbudget.codegen.c.members import Members, constants, number_type, struct
 from linkbudget.codegen.c.text import comment, indented, literal
 from linkbudget.codegen.c.text import runtime as c_runtime
 from linkbudget.codegen.extract.c_states import chosen
-from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, refusals
-from linkbudget.codegen.spec import Maybe, MessageSpec
+from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, WantedList, refusals
+from linkbudget.codegen.spec import Maybe, MessageSpec, Slot
 
 __all__ = ["CommonText", "runtime"]
 
@@ -50,6 +50,16 @@ class CommonText(ABC):
     line_members: ClassVar[str] = ""
     # What a receiver begins with beside zeros.
     started: ClassVar[tuple[str, ...]] = ()
+
+    @property
+    def spots_of_keys(self) -> tuple[str, ...]:
+        """The members that hold where keys are looked for."""
+        return ()
+
+    @property
+    def list_members(self) -> list[str]:
+        """The members that hold the elements of repeats until a line ends."""
+        return []
 
     @abstractmethod
     def macros(self) -> Iterator[str]:
@@ -140,6 +150,8 @@ class CommonText(ABC):
 
     def _statuses(self) -> str:
         names = {**COMMON_STATUSES, **self.statuses}
+        if self.plan.lists:
+            names["WRONG"] += ", or a repeat has too few or too many elements"
         for message in self.plan.spec.messages:
             names[f"GOT_{message.ident.upper()}"] = f"a {comment(message.name)} message is there"
         rows = [f"LB_{name} = {number}, /* {text} */" for number, (name, text) in enumerate(names.items())]
@@ -153,8 +165,8 @@ class CommonText(ABC):
     def _receiver(self) -> str:
         # No number is kept of an object; with a place for each, no field is beyond its end.
         objects = len(self.plan.keyed) if self.known.get("LB_KEYED") else 0
-        numbers = len(self.plan.fields) + self.spare + objects
-        rows = ["uint32_t most_waiting;", f"lb_number work[{numbers}];"]
+        numbers = self.plan.places + self.spare + objects
+        rows = ["uint32_t most_waiting;", f"lb_number work[{numbers}];", *self.list_members]
         types = [f"typedef uint{self.plan.bits}_t lb_number;", f"typedef uint{self.mark_bits}_t lb_marks;"]
         types += self.own_types
         types += [
@@ -188,10 +200,12 @@ class CommonText(ABC):
         yield self.push()
         yield from _FUNCTIONS[1:]
         for message in self.plan.spec.messages:
-            yield (
-                f"/* Copies the newest {comment(message.name)} message that was not taken yet; 0 when there "
-                f"is none. */\nint lb_take_{message.ident}(lb_receiver *state, {owner_of(message)} *out);\n"
-            )
+            about = f"Copies the newest {comment(message.name)} message that was not taken yet; 0 when there "
+            about += "is none."
+            if self.plan.lists_of(message):
+                about += "\n   Elements of a repeat behind its count mean nothing."
+            head = f"int lb_take_{message.ident}(lb_receiver *state, {owner_of(message)} *out)"
+            yield f"/* {about} */\n{head};\n"
         yield from _MORE_FUNCTIONS
 
     def _start(self) -> str:
@@ -200,7 +214,7 @@ class CommonText(ABC):
             "state->at = lb_at_line_start;",
             *self.started,
             # Never called before a line begins, which the analysis does not see.
-            *(["state->keys = lb_at_keys;"] if self.known.get("LB_KEYED") else []),
+            *(f"{member} = lb_at_keys;" for member in self.spots_of_keys),
         ]
         if self.check is not None:
             lines.append(f"state->check = {self.check.number(self.check.start)};")
@@ -260,10 +274,11 @@ class CommonText(ABC):
             lines.append(f"{work} = value;")
         lines += [f"if ({value} > {literal(wanted.most, kind)}) {{", "    return LB_WRONG;", "}"]
         if wanted.optional:
-            return [f"if ({self._there(wanted)}) {{", *indented(lines), "}"]
+            return [f"if ({self.there(wanted)}) {{", *indented(lines), "}"]
         return lines
 
-    def _there(self, wanted: Wanted) -> str:
+    def there(self, wanted: Wanted | WantedList) -> str:
+        """Return the condition that something optional is there."""
         return f"(state->seen & ~state->none & {self.mark(wanted.bit)}) != 0u"
 
     def accepted(self, message: MessageSpec) -> list[str]:
@@ -273,32 +288,45 @@ class CommonText(ABC):
         if message.fields:
             lines.append(f"to_{name} = &state->kept_{name}[place];")
         members = Members(message.fields)
-        for slot, wanted in zip(message.fields, self.plan.of(message), strict=True):
-            value = self._value(wanted)
-            target = f"to_{name}->{slot.ident}"
-            if isinstance(slot, Maybe):
-                there = f"to_{name}->{members.helper(slot)}"
-                lines.append(f"{there} = {self._there(wanted)} ? 1u : 0u;")
-                nothing = literal(0, number_type(wanted.number))
-                lines.append(f"{target} = {there} != 0u ? {value} : {nothing};")
+        for slot, wanted in zip(message.fields, self.plan.wanted_of(message), strict=True):
+            if isinstance(wanted, WantedList):
+                lines += self.kept_list(slot, wanted, members, f"to_{name}->")
             else:
-                lines.append(f"{target} = {value};")
+                lines += self.kept_number(slot, wanted, members, f"to_{name}->")
         if not message.fields:
             lines.append(f"state->kept_{name}[place].nothing = 0u;")
         lines += [f"lb_publish(&state->at_{name}, place);", "lb_accepted(state);"]
         return [*lines, f"return LB_GOT_{name.upper()};"]
 
+    def kept_number(self, slot: Slot, wanted: Wanted, members: Members, to: str) -> list[str]:
+        """Return the statements that keep a number in a member of a struct, which ``to`` leads to."""
+        value = self.value_of(wanted)
+        if not isinstance(slot, Maybe):
+            return [f"{to}{slot.ident} = {value};"]
+        there = f"{to}{members.helper(slot)}"
+        nothing = literal(0, number_type(wanted.number))
+        return [
+            f"{there} = {self.there(wanted)} ? 1u : 0u;",
+            f"{to}{slot.ident} = {there} != 0u ? {value} : {nothing};",
+        ]
+
+    def kept_list(self, slot: Slot, wanted: WantedList, members: Members, to: str) -> list[str]:
+        """Return the statements that keep the elements of a repeat; only text that has some knows them."""
+        raise NotImplementedError(wanted.many.path)
+
     def commit_declarations(self) -> list[str]:
         """Return the variables of the statements above."""
         spec = self.plan.spec
-        moved = any(
-            wanted.units != (0, 1) and wanted.number.kind not in ("choice", "flag")
-            for wanted in self.plan.fields
-        )
+        moved = any(self.moves(wanted) for wanted in self.plan.fields if wanted.inside is None)
         made = [f"{owner_of(m)} *to_{m.ident};" for m in spec.messages if m.fields]
         return [*(["lb_number value;"] if moved else []), *made]
 
-    def _value(self, wanted: Wanted) -> str:
+    def moves(self, wanted: Wanted) -> bool:
+        """Whether a number that was read is made another one before it is judged."""
+        return wanted.units != (0, 1) and wanted.number.kind not in ("choice", "flag")
+
+    def value_of(self, wanted: Wanted) -> str:
+        """Return a number that was read, as its member holds it."""
         kind = number_type(wanted.number)
         work = f"state->work[{wanted.bit}]"
         low = wanted.number.low

@@ -6,9 +6,11 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from linkbudget.codegen.c.text import comment, indented
+from linkbudget.codegen.c.members import Members
+from linkbudget.codegen.c.text import comment, indented, literal
 from linkbudget.codegen.c.text import runtime as c_runtime
 from linkbudget.codegen.extract.c_common import CommonText, runtime
+from linkbudget.codegen.extract.c_lists import ListsText, kept_list, list_members
 from linkbudget.codegen.extract.c_states import (
     PUSH_CHECKED,
     State,
@@ -19,8 +21,8 @@ from linkbudget.codegen.extract.c_states import (
     read_states,
     state_functions,
 )
-from linkbudget.codegen.extract.plan import Wanted, check_words, trie
-from linkbudget.codegen.spec import MessageSpec
+from linkbudget.codegen.extract.plan import Wanted, WantedList, check_words, trie
+from linkbudget.codegen.spec import MessageSpec, Slot
 
 __all__ = ["SHAPE_OF", "TYPES", "WORDS", "JsonText", "byte_rows"]
 
@@ -57,6 +59,17 @@ LINE_MEMBERS = """\
     uint16_t elements;
     uint16_t code;
     uint32_t now;
+#if LB_LISTS
+    lb_marks lacks;
+#if LB_NAMES
+    lb_spot outer;
+#else
+    uint16_t parts;
+#endif
+#if LB_LISTS > 1
+    uint8_t list;
+#endif
+#endif
 """
 LEAST_IN_TABLE = 4
 MOST_IN_TABLE = 64
@@ -80,9 +93,12 @@ class JsonText(CommonText):
         for message in self.plan.spec.messages:
             if message.key is not None:
                 check_words([message.key], f"{message.name}.key")
-            for wanted in self.plan.of(message):
-                check_words([wanted.number.name], wanted.number.path)
-                check_words(wanted.number.options, wanted.number.path)
+            for many in self.plan.lists_of(message):
+                check_words([many.many.name], many.many.path)
+            for wanted in self.plan.fields:
+                if wanted.message == message.place:
+                    check_words([wanted.number.name], wanted.number.path)
+                    check_words(wanted.number.options, wanted.number.path)
         self.states = [*self.grammar_states(), *self._tries()]
         self.words += b"\0\0\0"
 
@@ -101,11 +117,35 @@ class JsonText(CommonText):
             "LB_ARRAY": 0,
             "LB_NAMES": 1,
             "LB_KEYED": int(bool(self.plan.keyed)),
+            "LB_LEVELS": int(bool(self.plan.keyed or self.plan.lists)),
+            "LB_LISTS": len(self.plan.lists),
+            "LB_PLAINS": sum(many.plain for many in self.plan.lists),
+            "LB_RECORDS": sum(not many.plain for many in self.plan.lists),
+            "LB_OPTIONAL_RECORDS": int(any(many.optional and not many.plain for many in self.plan.lists)),
+            "LB_PLAIN_CHOICES": int(
+                any(many.plain and many.fields[0].number.kind == "choice" for many in self.plan.lists)
+            ),
             "LB_CHOICES": int("choice" in kinds),
             "LB_FLAGS": int("flag" in kinds),
             "LB_WORDS_OF_FIELDS": int("choice" in kinds or bool(self.plan.keyed)),
-            "LB_OPTIONALS": int(any(wanted.optional for wanted in self.plan.fields)),
+            "LB_OPTIONALS": int(any(wanted.optional for wanted in self.plan.every)),
         }
+
+    @property
+    def spots_of_keys(self) -> tuple[str, ...]:
+        """The members that hold where keys are looked for."""
+        if self.plan.lists and self.known["LB_NAMES"]:
+            return ("state->keys", "state->outer")
+        return ("state->keys",) if self.known["LB_KEYED"] else ()
+
+    @property
+    def list_members(self) -> list[str]:
+        """The members that hold the elements of repeats until a line ends."""
+        return list_members(self)
+
+    def kept_list(self, slot: Slot, wanted: WantedList, members: Members, to: str) -> list[str]:
+        """Return the statements that keep the elements of a repeat."""
+        return kept_list(slot, wanted, members, to, f"({self.there(wanted)})")
 
     @property
     def open_message(self) -> MessageSpec | None:
@@ -123,7 +163,12 @@ class JsonText(CommonText):
 
     def macros(self) -> Iterator[str]:
         """Yield the constants that the runtime is made for."""
-        if self.plan.keyed:
+        if self.plan.lists:
+            yield "#define LB_IN_LIST(state) (((state)->stack & 1u) != 0u)"
+            yield "/* Of a wanted field: 2 or 4 in a message, 5 or 9 in a repeat, 10 or 18 in an element. */"
+            yield "#define LB_IN_ITEM(state) ((state)->stack >= 10u)"
+            yield "#define LB_NEXT_ITEM(state) lb_item(state)"
+        if self.plan.keyed or self.plan.lists:
             yield from self._macros("((state)->stack != (state)->level)", "((state)->keys)")
         else:
             yield from self._macros("((state)->stack != 2u)", "lb_at_keys")
@@ -137,10 +182,10 @@ class JsonText(CommonText):
         yield f"#define LB_SPACE(byte) ({' || '.join(f'(byte) == {text}' for text in spaces)})"
         yield from number_macros(self.plan)
         if self.known["LB_OPTIONALS"]:
-            optional = self.marks_of(wanted.bit for wanted in self.plan.fields if wanted.optional)
+            optional = self.marks_of(wanted.bit for wanted in self.plan.every if wanted.optional)
             yield f"#define LB_OPTIONAL {optional} /* the fields that may be absent */"
-        yield f"#define LB_OTHER {len(self.plan.fields)}u /* in place of a field: what nobody asked for */"
-        yield f"#define LB_FIELDS {len(self.plan.fields) + 1 + len(self.plan.keyed)}u"
+        yield f"#define LB_OTHER {self.plan.places}u /* in place of a field: what nobody asked for */"
+        yield f"#define LB_FIELDS {self.plan.places + 1 + len(self.plan.keyed)}u"
         yield "#define LB_REFUSED_AS LB_NOT_JSON"
         if keys:
             yield f"#define LB_OUTSIDE(state) {outside}"
@@ -154,7 +199,7 @@ class JsonText(CommonText):
         yield WORDS + byte_rows(self.words)
         yield chosen(TYPES, self.known)
         yield declared(self.states)
-        rows = [self._row(wanted) for wanted in self.plan.fields]
+        rows = [*(self._row(wanted) for wanted in self.plan.fields), *self.list_rows()]
         rows.append(f"{self.row('LB_NEVER', 'LB_UNASKED')} /* what nobody asked for */")
         rows += [self.row("LB_NEVER", "LB_GROUP", f"keys_of_{message.place}") for message in self.plan.keyed]
         body = "\n".join(indented(_separated(rows)))
@@ -165,6 +210,10 @@ class JsonText(CommonText):
         yield runtime("accepted")
         yield self._commit()
         yield runtime("line")
+        if self.plan.lists:
+            yield from ListsText(
+                self, {many.place: f"items_{many.place}" for many in self.plan.lists}
+            ).functions()
         yield from state_functions(self.states, runtime("times_ten") + "\n" + runtime("json_before"))
         yield runtime("settle")
         if self.check is not None:
@@ -242,7 +291,7 @@ class JsonText(CommonText):
 
     def _whole_keys(self) -> str:
         """Return the statements that see a key with its colon that is wholly there; others go on behind."""
-        if not self.plan.keyed:
+        if not self.plan.keyed and not self.plan.lists:
             lines = [*KEY.whole_of(self._names["keys"]), *self._begun()]
             return "".join(f"{line}\n" for line in indented(lines))
         lines = []
@@ -272,7 +321,7 @@ class JsonText(CommonText):
 
     def _first_letters(self) -> str:
         """Return the function that looks up the first byte of a key."""
-        if "keys" not in self.tables:
+        if "keys" not in self.tables or self.plan.lists:
             return ""
         low, span, at = self.tables["keys"]
         return (
@@ -290,6 +339,10 @@ class JsonText(CommonText):
         inside: dict[str, dict[str, int]] = {}
         for message in self.plan.spec.messages:
             names = {field.number.name: field.bit for field in self.plan.of(message)}
+            for many in self.plan.lists_of(message):
+                names[many.many.name] = many.bit
+                if not many.plain:
+                    inside[f"items_{many.place}"] = {field.number.name: field.bit for field in many.fields}
             if message.key is None:
                 top.update(names)
             else:
@@ -317,6 +370,10 @@ class JsonText(CommonText):
         shape = f"-{8 * wanted.places + 4}" if wanted.places else "0"
         return self.row(shape, "LB_DECIMAL" if wanted.number.kind == "scaled" else "LB_WHOLE")
 
+    def list_rows(self) -> list[str]:
+        """Return the rows of repeats in the table of fields."""
+        return [self.row("LB_NEVER", "LB_LIST") for _ in self.plan.lists]
+
     def row(self, shape: str, kind: str, words: str = "string") -> str:
         """Return a row of the table of fields."""
         return f"{{{shape}, {kind}{f', lb_at_{words}' if self.known['LB_WORDS_OF_FIELDS'] else ''}}}"
@@ -337,24 +394,45 @@ class JsonText(CommonText):
             lines += self._judged(self.open_message)
         else:
             lines.append("return LB_UNKNOWN;")
-        return self.commit_function(lines, declared)
+        return self.commit_function(lines, [*declared, *self.list_declarations()])
+
+    def list_declarations(self) -> list[str]:
+        """Return the variables that the copies of elements need."""
+        return ["uint_fast16_t i;"] if self.plan.lists else []
 
     def _judged(self, message: MessageSpec) -> list[str]:
-        fields = self.plan.of(message)
-        every = [field.bit for field in fields]
+        fields, lists = self.plan.of(message), self.plan.lists_of(message)
+        both: list[Wanted | WantedList] = [*fields, *lists]
+        every = [field.bit for field in both]
         # In an array that has its length each one is there.
-        required = [field.bit for field in fields if not field.optional and self.known["LB_NAMES"]]
+        required = [field.bit for field in both if not field.optional and self.known["LB_NAMES"]]
         if message.key is not None:
             every.append(self._key_bit(message))
         lines = []
         if required:
             needed = self.marks_of(required)
             lines += [f"if ((state->seen & {needed}) != {needed}) {{", "    return LB_MISSING;", "}"]
+        if any(not many.plain for many in lists):
+            lacking = self.marks_of(many.bit for many in lists if not many.plain)
+            lines += [f"if ((state->lacks & {lacking}) != 0u) {{", "    return LB_MISSING;", "}"]
         if every:
             lines += [f"if ((state->bad & {self.marks_of(every)}) != 0u) {{", "    return LB_WRONG;", "}"]
+        for many in lists:
+            lines += self._enough(many)
         for wanted in fields:
             lines += self.judged_number(wanted)
         return [f"/* {comment(message.name)} */", *lines, *self.accepted(message)]
+
+    def _enough(self, wanted: WantedList) -> list[str]:
+        """Return the statements that refuse too few elements; too many were wrong when they came."""
+        if wanted.many.fewest == 0:
+            return []
+        few = f"state->many_{wanted.place} < {literal(wanted.many.fewest, 'uint16_t')}"
+        return [
+            f"if ({f'{self.there(wanted)} && ' if wanted.optional else ''}{few}) {{",
+            "    return LB_WRONG;",
+            "}",
+        ]
 
 
 @dataclass(frozen=True)
@@ -463,6 +541,9 @@ TYPES = """\
 #define LB_CHOICE 3u
 #define LB_GROUP 4u
 #define LB_UNASKED 5u
+#if LB_LISTS
+#define LB_LIST 6u
+#endif
 /* Shape of a number: it begins below zero by what its field wants behind the point, and is zero when it is as
    wanted. A digit behind the point adds 8, the point itself 4; what else is special about it are bits. */
 #define LB_DIGIT_BEHIND 8u

@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from linkbudget.codegen.spec import DirectionSpec, Maybe, MessageSpec, Number, Slot
+from linkbudget.codegen.spec import DirectionSpec, Many, Maybe, MessageSpec, Number, Record, Slot
 from linkbudget.errors import TargetError
 from linkbudget.message.encodings.json_array import JsonArray
 from linkbudget.message.encodings.json_object import JsonObject
@@ -26,6 +26,7 @@ __all__ = [
     "WORDS",
     "ExtractPlan",
     "Wanted",
+    "WantedList",
     "check_words",
     "make_plan",
     "refusals",
@@ -44,12 +45,16 @@ MAX_FIELDS = 63
 
 @dataclass(frozen=True)
 class Wanted:
-    """One field. ``bit``: its place among the fields of the direction; ``most``: the highest state."""
+    """One field. ``bit``: its place among the fields of the direction; ``most``: the highest state.
+
+    ``inside``: the place of its repeat among those of the direction, None for a field of the message itself.
+    """
 
     number: Number
     optional: bool
     message: int
     bit: int
+    inside: int | None = None
 
     @property
     def places(self) -> int:
@@ -87,6 +92,27 @@ class Wanted:
         return largest + high < 1 << bits and largest - low < 1 << bits
 
 
+@dataclass(frozen=True)
+class WantedList:
+    """A repeat. ``place``: its number among those of the direction; ``bit``: of its key, behind every field.
+
+    ``fields`` are those of an element, in order, with bits one after the other; when ``plain``, an element
+    is the one number itself.
+    """
+
+    many: Many
+    optional: bool
+    message: int
+    place: int
+    bit: int
+    fields: tuple[Wanted, ...]
+
+    @property
+    def plain(self) -> bool:
+        """Whether an element is a number, choice or flag, and no object of them."""
+        return isinstance(self.many.item, Number)
+
+
 def trie(words: Mapping[str, int]) -> dict[str, dict[str, str | int]]:
     """Return the nodes of a trie by the text that leads to them, the root first.
 
@@ -105,15 +131,41 @@ def trie(words: Mapping[str, int]) -> dict[str, dict[str, str | int]]:
 
 @dataclass(frozen=True)
 class ExtractPlan:
-    """One direction: its fields in the order of messages, the bits of a word, and how messages are told."""
+    """One direction: its fields in the order of messages, the bits of a word, and how messages are told.
+
+    ``fields`` are all numbers, choices and flags, those in the elements of ``lists`` too.
+    """
 
     spec: DirectionSpec
     fields: tuple[Wanted, ...]
     bits: int
+    lists: tuple[WantedList, ...] = ()
 
     def of(self, message: MessageSpec) -> tuple[Wanted, ...]:
-        """Return the fields of a message."""
-        return tuple(field for field in self.fields if field.message == message.place)
+        """Return the fields of a message that stand in no repeat."""
+        return tuple(
+            field for field in self.fields if field.message == message.place and field.inside is None
+        )
+
+    def lists_of(self, message: MessageSpec) -> tuple[WantedList, ...]:
+        """Return the repeats of a message."""
+        return tuple(many for many in self.lists if many.message == message.place)
+
+    def wanted_of(self, message: MessageSpec) -> tuple[Wanted | WantedList, ...]:
+        """Return fields and repeats of a message, in the order of its slots."""
+        by_name: dict[str, Wanted | WantedList] = {field.number.name: field for field in self.of(message)}
+        by_name |= {many.many.name: many for many in self.lists_of(message)}
+        return tuple(by_name[slot.name] for slot in message.fields)
+
+    @property
+    def every(self) -> tuple[Wanted | WantedList, ...]:
+        """Fields and repeats, by their bits."""
+        return (*self.fields, *self.lists)
+
+    @property
+    def places(self) -> int:
+        """Fields and repeats: what a key can stand for, beside messages."""
+        return len(self.fields) + len(self.lists)
 
     @property
     def terminator(self) -> bytes:
@@ -127,12 +179,12 @@ class ExtractPlan:
 
     def key_bit(self, message: MessageSpec) -> int:
         """Return the bit of a message's key."""
-        return len(self.fields) + self.keyed.index(message)
+        return self.places + self.keyed.index(message)
 
     @property
     def marks(self) -> int:
         """Bits in use."""
-        return len(self.fields) + len(self.keyed)
+        return self.places + len(self.keyed)
 
     @property
     def max_line(self) -> int:
@@ -141,10 +193,10 @@ class ExtractPlan:
         return fmt.max_payload + fmt.overhead_bytes + len(self.terminator) - 1
 
 
-def make_plan(spec: DirectionSpec, names: Collection[str] = ()) -> ExtractPlan:
+def make_plan(spec: DirectionSpec, names: Collection[str] = (), lists: bool = False) -> ExtractPlan:
     """Return the plan of a direction; `TargetError` with field path and reason for what is not extracted.
 
-    ``names``: the wanted fields of JSON arrays; default: all.
+    ``names``: the wanted fields of JSON arrays; default: all. ``lists``: whether the target takes repeats.
     """
     fmt = spec.fmt
     for message in spec.messages:
@@ -169,16 +221,22 @@ def make_plan(spec: DirectionSpec, names: Collection[str] = ()) -> ExtractPlan:
             f"frame.max_payload: {fmt.max_payload} is too long for an extractor, {MAX_LINE} is not"
         )
     fields: list[Wanted] = []
+    found: list[WantedList] = []
     if names:
         spec = replace(spec, messages=tuple(with_names(message, names) for message in spec.messages))
     for message in spec.messages:
         for slot in message.fields:
-            fields.append(wanted_number(slot, message, len(fields)))
+            if lists and isinstance(slot.item if isinstance(slot, Maybe) else slot, Many):
+                found.append(_wanted_list(slot, message, len(found), len(fields)))
+                fields += found[-1].fields
+            else:
+                fields.append(wanted_number(slot, message, len(fields)))
     bits = next((bits for bits in WORDS if all(field.fits(bits) for field in fields)), None)
     if bits is None:
         path = next(field.number.path for field in fields if not field.fits(64))
         raise TargetError(f"{path}: an extractor reads whole numbers up to 6.9e18 in units of the last place")
-    plan = ExtractPlan(spec, tuple(fields), bits)
+    repeats = tuple(replace(many, bit=len(fields) + many.place) for many in found)
+    plan = ExtractPlan(spec, tuple(fields), bits, repeats)
     if plan.marks > MAX_FIELDS:
         raise TargetError(f"{spec.direction}: {plan.marks} fields and keys, an extractor keeps {MAX_FIELDS}")
     return plan
@@ -187,6 +245,21 @@ def make_plan(spec: DirectionSpec, names: Collection[str] = ()) -> ExtractPlan:
 def with_names(message: MessageSpec, names: Collection[str]) -> MessageSpec:
     """Return the message with these fields alone."""
     return replace(message, fields=tuple(slot for slot in message.fields if slot.name in names))
+
+
+def _wanted_list(slot: Slot, message: MessageSpec, place: int, first: int) -> WantedList:
+    """Return a repeat that is wanted, the bits of its fields from ``first`` on; its own is not known yet."""
+    many = slot.item if isinstance(slot, Maybe) else slot
+    assert isinstance(many, Many)
+    slots = many.item.fields if isinstance(many.item, Record) else (many.item,)
+    if many.most == 0:
+        raise TargetError(f"{slot.path}: a repeat that has no elements is not extracted")
+    fields = []
+    for bit, inner in enumerate(slots, first):
+        if isinstance(inner.item if isinstance(inner, Maybe) else inner, Many):
+            raise TargetError(f"{inner.path}: a repeat in a repeat is not extracted")
+        fields.append(replace(wanted_number(inner, message, bit), inside=place))
+    return WantedList(many, isinstance(slot, Maybe), message.place, place, 0, tuple(fields))
 
 
 def wanted_number(slot: Slot, message: MessageSpec, bit: int) -> Wanted:

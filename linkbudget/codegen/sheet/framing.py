@@ -189,7 +189,7 @@ def _extractor(spec: DirectionSpec) -> str:
     """What generated extractors refuse of that which is a message; or why there is none."""
     try:
         if spec.family == "json":
-            lines = list(refusals(make_plan(spec)))
+            lines = list(refusals(make_plan(spec, lists=True)))
         else:
             lines = list(refusals(make_words_plan(spec, wanted_names(spec, ALL)).plan))
     except TargetError as error:

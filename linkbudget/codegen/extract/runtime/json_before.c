@@ -10,9 +10,15 @@ static inline void lb_open(lb_receiver *state)
 #else
     state->stack = 2u;
 #endif
-#if LB_KEYED
+#if LB_LEVELS
     state->level = 2u;
     state->keys = lb_at_keys;
+#endif
+#if LB_LISTS
+#if LB_ARRAY
+    state->level = 3u;
+#endif
+    state->lacks = 0u;
 #endif
 }
 
@@ -98,6 +104,13 @@ static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
         LB_AGAIN(after); \
     }
 #else
+#if LB_PLAINS
+#define LB_BEHIND_DIGITS() \
+    if (state->shape == 0u && (byte == ',' || byte == '}' || byte == ']')) { \
+        state->work[state->field] = state->value; \
+        LB_AGAIN(after); \
+    }
+#else
 #define LB_BEHIND_DIGITS() \
     if (state->shape == 0u && (byte == ',' || byte == '}')) { \
         state->work[state->field] = state->value; \
@@ -108,3 +121,4 @@ static uint_fast8_t lb_astray(lb_receiver *state, uint_fast8_t byte)
     }
 #endif
 
+#endif

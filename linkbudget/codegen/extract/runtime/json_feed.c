@@ -201,6 +201,26 @@ LB_WHOLE_WORDS
             goto any;
         }
 #endif
+#if LB_RECORDS
+        if (byte == '[' && lb_fields[state->field].kind == LB_LIST && (state->stack & 1u) == 0u) {
+            state->bad |= LB_MARK(state->field);
+            state->stack = (uint16_t)(state->stack << 1);
+            state->stack |= 1u;
+            lb_list(state);
+            lb_nobody(state);
+            LB_NEXT(first_element);
+            if (byte != '{') {
+                LB_OTHERWISE(first_element);
+            }
+            lb_item(state);
+#if LB_PLAINS
+            if (lb_fields[state->field].kind != LB_LIST) {
+                LB_OTHERWISE(value);
+            }
+#endif
+            goto item_open;
+        }
+#endif
         /* A zero goes on here unless a digit follows, which is none of JSON. */
         if (value != 0u || i == 0 || (lb_number)(end[i] - (lb_number)'0') <= 9u) {
             LB_OTHERWISE(value);
@@ -233,19 +253,39 @@ digit_behind:
     }
 number_over:
     if (state->shape == 0u) {
+#if LB_PLAINS
+        if (byte == ',' && (state->stack & 1u) == 0u) {
+#else
         /* Such a field stands where keys are looked for: its number is in no array. */
         if (byte == ',') {
+#endif
             state->work[state->field] = value;
             goto next_key;
         }
 #if LB_KEYED == 0
+#if LB_LISTS
+        if (byte == '}' && state->stack == 2u) {
+#else
         if (byte == '}') {
+#endif
             state->work[state->field] = value;
             state->stack = 1u;
             goto at_behind;
         }
 #endif
+#if LB_RECORDS
+        if (byte == '}' && LB_IN_ITEM(state)) {
+            state->work[state->field] = value;
+            goto item_over;
+        }
+#endif
     }
+#if LB_LISTS
+    /* A number in a repeat that is none of its field: what comes next is looked for as behind any other. */
+    if (!LB_OUTSIDE(state) && (state->stack & 1u) != 0u) {
+        goto single_of_number;
+    }
+#endif
     if (byte == ',' && state->field == LB_OTHER && !LB_ENDS_WITH_POINT(state)) {
         if ((state->stack & 1u) != 0u) {
             goto at_value;
@@ -257,6 +297,37 @@ number_over:
 single_of_number:
     state->at = LB_HAS_POINT(state) ? lb_at_fraction : lb_at_digits;
     goto single;
+#if LB_RECORDS
+item_over:
+    lb_up(state);
+    state->stack = (uint16_t)(state->stack >> 1);
+    LB_NEXT(after);
+    if (byte != ',') {
+        if (byte != ']') {
+            LB_OTHERWISE(after);
+        }
+        lb_up(state);
+        state->stack = (uint16_t)(state->stack >> 1);
+        LB_NEXT(after);
+        if (byte == ',') {
+            goto next_key;
+        }
+        LB_OTHERWISE(after);
+    }
+    lb_item(state);
+    LB_NEXT(value);
+    if (byte != '{') {
+        LB_OTHERWISE(value);
+    }
+item_open:
+    state->stack = (uint16_t)(state->stack << 1);
+    lb_item_open(state);
+    LB_NEXT(first_key);
+    if (byte == '"') {
+        goto name;
+    }
+    LB_OTHERWISE(first_key);
+#endif
 out:
     state->value = value;
 #if LB_CHECK_DIGITS > 0
@@ -312,7 +383,16 @@ in_option:
 chosen:
     state->work[state->field] = value;
     LB_NEXT(after);
+#if LB_RECORDS
+    if (byte == '}' && LB_IN_ITEM(state)) {
+        goto item_over;
+    }
+#endif
+#if LB_PLAIN_CHOICES
+    if (byte == ',' && (state->stack & 1u) == 0u) {
+#else
     if (byte == ',') {
+#endif
         /* As behind a number: a wanted field stands where keys are looked for. */
         goto next_key;
     }

@@ -115,6 +115,12 @@ STATE(value)
 STATE(other_value)
 {
     const lb_marks mark = LB_MARK(state->field);
+#if LB_LISTS
+    const uint_fast8_t kind = lb_fields[state->field].kind;
+#endif
+#if LB_RECORDS
+    const lb_marks before = state->bad;
+#endif
 
     if (byte == '-') {
         state->shape |= LB_MINUS;
@@ -129,7 +135,11 @@ STATE(other_value)
     if (byte == 'n') {
         state->text = 9u;
 #if LB_OPTIONALS
+#if LB_OPTIONAL_RECORDS
+        if ((LB_OPTIONAL & mark) != 0u && !(kind == LB_LIST && LB_IN_LIST(state))) {
+#else
         if ((LB_OPTIONAL & mark) != 0u) {
+#endif
             state->none |= mark;
             state->bad ^= mark;
         }
@@ -169,9 +179,30 @@ STATE(other_value)
     state->stack = (uint16_t)(state->stack << 1);
     if (byte == '[') {
         state->stack |= 1u;
+#if LB_LISTS
+#if LB_ARRAY
+        if (kind == LB_LIST && state->stack == 7u) {
+#else
+        if (kind == LB_LIST && (state->stack & 2u) == 0u) {
+#endif
+            lb_list(state);
+        }
+#endif
+#if LB_ARRAY && LB_RECORDS
+        if (kind == LB_LIST && state->stack == 15u) {
+            state->bad = before;
+            lb_item_open(state);
+        }
+#endif
         lb_nobody(state);
         LB_GO(first_element);
     }
+#if LB_RECORDS && LB_NAMES
+    if (kind == LB_LIST && (state->stack & 2u) != 0u) {
+        state->bad = before;
+        lb_item_open(state);
+    }
+#endif
 #if LB_KEYED
     if (lb_fields[state->field].kind == LB_GROUP) {
         state->level = state->stack;
@@ -205,10 +236,16 @@ STATE(first_element)
     if (byte <= ' ') {
         LB_UNLESS_SPACE();
     }
+#if LB_LISTS
+    if (!LB_OUTSIDE(state)) {
+        LB_NEXT_ITEM(state);
+    }
+#else
 #if LB_ARRAY
     if (state->stack == 3u) {
         lb_element(state);
     }
+#endif
 #endif
     LB_AGAIN(value);
 }
@@ -434,6 +471,15 @@ STATE(after)
     if (byte == ',') {
 #if LB_NAMES
         if (!LB_OUTSIDE(state)) {
+#if LB_LISTS
+            if ((state->stack & 1u) != 0u) {
+#if LB_PLAINS
+                lb_plain_over(state);
+#endif
+                lb_item(state);
+                LB_GO(value);
+            }
+#endif
             LB_GO(key);
         }
 #endif
@@ -441,9 +487,20 @@ STATE(after)
             LB_GO(other_key);
         }
 #if LB_ARRAY
+#if LB_LISTS
+        if (!LB_OUTSIDE(state)) {
+#if LB_PLAINS
+            if (LB_IN_LIST(state)) {
+                lb_plain_over(state);
+            }
+#endif
+            lb_next(state);
+        }
+#else
         if (state->stack == 3u) {
             lb_element(state);
         }
+#endif
 #endif
         /* Inside of an array nothing is wanted: the field is the one for that since it began. */
         LB_GO(value);
@@ -452,6 +509,11 @@ STATE(after)
 #if LB_ARRAY
         if (state->stack == 3u && !lb_is_complete(state)) {
             LB_REFUSE(LB_MISSING);
+        }
+#endif
+#if LB_LISTS
+        if (!LB_OUTSIDE(state)) {
+            lb_up(state);
         }
 #endif
         state->stack = (uint16_t)(state->stack >> 1);
