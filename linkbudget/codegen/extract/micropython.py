@@ -4,12 +4,29 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator
 
 from linkbudget.codegen.banner import banner
-from linkbudget.codegen.extract.micropython_short import short_lines, short_tables, takes_short
-from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, check_words, make_plan, refusals, trie
+from linkbudget.codegen.extract import micropython_lists, micropython_long
+from linkbudget.codegen.extract.micropython_lists import (
+    keep_count,
+    keep_number,
+    lacking,
+    list_functions,
+    too_few,
+)
+from linkbudget.codegen.extract.micropython_long import long_fields, longs_table
+from linkbudget.codegen.extract.micropython_short import READ_LONG, short_lines, takes_short
+from linkbudget.codegen.extract.micropython_tables import (
+    BITS,
+    COLUMNS,
+    KINDS,
+    array_tables,
+    object_tables,
+)
+from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, make_plan, refusals
 from linkbudget.codegen.extract.wanted import ALL, wanted_names
+from linkbudget.codegen.micropython.viper_checks import cover_text, register_words
 from linkbudget.codegen.micropython.viper_layout import places_of
 from linkbudget.codegen.micropython.viper_module import RUNTIME, copied, places_text
 from linkbudget.codegen.plain.lines import Lines
@@ -24,13 +41,12 @@ __all__ = [
     "VIPER",
     "core_text",
     "module_text",
+    "private",
     "refuse_doubles",
     "refused_text",
     "without_viper",
 ]
 
-BITS = 30
-"""What a small integer of a 32-bit port holds."""
 COUNTERS = (
     "RECEIVED", "TOO_LONG", "NOT_JSON", "TOO_DEEP", "TWICE", "MISSING", "WRONG", "UNKNOWN", "ACCEPTED",
     "SUPERSEDED", "HIGH_WATER", "LONGEST_GAP",
@@ -45,15 +61,17 @@ HELD = (
     "AT", "LEFT", "VALUE", "FIELD", "NODE", "TENS", "NEGATIVE", "STACK", "LEVEL", "KEYS", "SEEN", "GOOD",
     "NONE", "IN_KEY", "BACK", "TEXT", "CODE", "MINUS", "LOWEST", "HIGHEST", "MORE", "REASON", "PLACE",
 )  # fmt: skip
-COLUMNS = ("LOW", "INVERSE", "MOST", "TWOS", "DECIMALS", "KIND", "ROOT", "OPTIONAL")
-KINDS = ("WHOLE", "DECIMAL", "FLAG", "CHOICE", "GROUP")
+OF_CHECK = ("BEGUN", "SENT", "DIFFERS", "OVER")
+LISTED = "LISTED"
 # Constants that begin with an underscore take no memory in MicroPython, and meet no name of a message.
 PRIVATE_NAMES = (
     *STATES, *HELD, *COLUMNS, *KINDS, "MAX_LINE", "END", "FIRST_OF_END", "SPACE_10", "SPACE_13", "OTHER",
     "FIFTH", "TENTH", "ROWS", "NAMES", "FIELDS", "WORDS", "LITERALS", "OPENING", "ELEMENTS", "KEYED",
-    "KEY_FIELD", "WORK", "ONE", "ONE_AT",
+    "KEY_FIELD", "WORK", "ONE", "ONE_AT", *OF_CHECK, "REGISTER", "EXPECTED", "CHECK_DIGITS", "ENDING",
+    *micropython_lists.COLUMNS, *micropython_lists.HELD, *micropython_lists.STATES, LISTED,
+    *micropython_long.NAMES,
 )  # fmt: skip
-PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
+BYTES = r"""\bb'(?:\\.|[^'\\])*'|\bb"(?:\\.|[^"\\])*\""""
 METHOD = "    @micropython.viper\n"
 CORE = {"age", "waiting", "take"}
 USAGE = """
@@ -96,7 +114,9 @@ def refused_text(plan: ExtractPlan) -> str:
 
 MARKED = re.compile(r"^( *)# (short|last|stop)\n(.*?)^ *# end \2\n", re.MULTILINE | re.DOTALL)
 PIECES = "linkbudget.codegen.extract.runtime"
-ARRAY = re.compile(r"^ *# array\n(.*?)^ *# end\n", re.MULTILINE | re.DOTALL)
+ONLY = re.compile(
+    r"^ *# (array|check|long|(?:object |array )?lists)\n(.*?)^ *# end\n", re.MULTILINE | re.DOTALL
+)
 
 
 def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> str:
@@ -105,17 +125,12 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
     ``fields``: the wanted ones of JSON arrays, where every field has its place.
     """
     array = spec.messages[0].encoding.name == "json-array"
-    plan = make_plan(spec, wanted_names(spec, fields or ALL) if array else ())
-    if spec.fmt.check is not None:
-        raise TargetError(
-            "frame.crc: the extractor of target micropython takes lines without a check; target c takes both"
-        )
+    plan = make_plan(spec, wanted_names(spec, fields or ALL) if array else (), lists=True)
+    longs = long_fields(plan)
     if plan.marks > BITS:
         raise TargetError(f"{spec.direction}: {plan.marks} fields and keys, target micropython keeps {BITS}")
-    for field in plan.fields:
-        if not field.fits(BITS):
-            raise TargetError(f"{field.number.path}: needs more than {BITS} bits in units of its last place")
-    usage = USAGE.format(refused=refused_text(plan))
+    more = (micropython_lists.ABOUT if plan.lists else "") + (micropython_long.ABOUT if longs else "")
+    usage = USAGE.format(refused=more + refused_text(plan))
     doc = (
         "\n".join(banner(spec, f"Picks numbers out of the text {spec.direction}.")) + "\n" + usage
     ).replace("\\", "\\\\")
@@ -123,17 +138,41 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
         '"""' + doc.replace('"""', "'''") + '\n"""\n\n' + (VIPER if viper else PLAIN),
         _constants(plan, viper),
         places_text(plan.spec),
-        _array_tables(plan, spec) if array else _tables(plan, viper and takes_short(plan)),
+        (array_tables(plan, spec) if array else object_tables(plan, viper and takes_short(plan)))
+        + (f"\n{longs_table(plan)}" if longs else ""),
         core_text(plan.spec, viper),
-        _shortened(ARRAY.sub(r"\1" if array else "", piece("json_viper", PIECES)), plan, viper)
-        + "\n\n\n"
-        + (_array_commit(plan) if array else _commit(plan)),
+        "\n\n\n".join(_code(plan, array, viper)),
     ]
     text = "\n\n\n".join(
-        PRIVATE.sub(r"_\1", part.strip("\n")) if part not in parts[0:3:2] else part for part in parts
+        private(part.strip("\n"), PRIVATE_NAMES) if part not in parts[0:3:2] else part for part in parts
     )
     refuse_doubles(text)
     return text + "\n" if viper else without_viper(text) + "\n"
+
+
+def _code(plan: ExtractPlan, array: bool, viper: bool) -> Iterator[str]:
+    """Yield the functions and the receiver."""
+    fmt = plan.spec.fmt
+    if fmt.check is not None:
+        yield cover_text(fmt.check, fmt.envelope.order == "big", not viper)
+    here = {"array": array, "check": fmt.check is not None, "lists": bool(plan.lists)}
+    here["long"] = bool(long_fields(plan))
+    here |= {"array lists": array and here["lists"], "object lists": here["lists"] and not array}
+    if here["long"]:
+        yield piece("json_long_viper", PIECES)
+        if viper and takes_short(plan):
+            yield READ_LONG
+    if plan.lists:
+        yield from list_functions(plan, array)
+    text = ONLY.sub(lambda found: found[2] if here[found[1]] else "", piece("json_viper", PIECES))
+    yield _shortened(text, plan, viper)
+    yield _array_commit(plan) if array else _commit(plan)
+
+
+def private(text: str, names: Iterable[str]) -> str:
+    """Return text with an underscore in front of these names, but for the bytes of keys and words."""
+    found = re.compile(rf"({BYTES})|\b({'|'.join(names)})\b(?! message)")
+    return found.sub(lambda one: one[1] or f"_{one[2]}", text)
 
 
 def _shortened(text: str, plan: ExtractPlan, viper: bool) -> str:
@@ -179,14 +218,18 @@ def refuse_doubles(text: str) -> None:
 def _constants(plan: ExtractPlan, viper: bool) -> str:
     end = plan.terminator
     first = kept_at(plan.spec)
-    one = first + len(HELD) + plan.marks + 1
+    check = plan.spec.fmt.check
+    held = (*HELD, *(OF_CHECK if check is not None else ()), *(micropython_lists.HELD if plan.lists else ()))
+    states = (*STATES, *(micropython_lists.STATES if plan.lists else ()))
+    kinds = (*KINDS, *([LISTED] if plan.lists else []))
+    one = first + len(held) + plan.marks + 1
     numbers = {
         "KINDS": len(plan.spec.messages),
         "PLACES": max([places_of(message)[1] for message in plan.spec.messages] + [1]),
         "OCTETS": 0,
         # Words between the kinds and the slots: what is kept of a line, numbers, and a byte that was pushed.
         "HELD": 4 * (one + 1 - first),
-        "WORK": first + len(HELD),
+        "WORK": first + len(held),
         "ONE": one,
         "ONE_AT": 4 * one if viper else one,
         "MAX_LINE": plan.max_line,
@@ -198,119 +241,29 @@ def _constants(plan: ExtractPlan, viper: bool) -> str:
         "OTHER": plan.marks,
         "OPENING": ord("{") if plan.spec.messages[0].encoding.name == "json-object" else ord("["),
         "KEYED": int(bool(plan.keyed)),
-        "KEY_FIELD": len(plan.fields),
+        "KEY_FIELD": plan.places,
         "FIFTH": pow(5, -1, 1 << BITS),
         "TENTH": ((1 << BITS) - 1) // 10,
     }
+    more = micropython_long.held_words(plan)
+    if check is not None:
+        more |= {"REGISTER": register_words(check), "EXPECTED": 2 * check.check_bytes}
+        numbers |= {"CHECK_DIGITS": more["EXPECTED"], "ENDING": end[0]}
+    for name, words in more.items():
+        numbers[name] = first + numbers["HELD"] // 4
+        numbers["HELD"] += 4 * words
     lines = [f"{name} = const({value})" for name, value in numbers.items()]
     for about, names, start in (
-        ("Places of the counters.", COUNTERS, 0),
-        ("Places in the grammar.", STATES, 0),
-        ("What is kept of a line, in the receiver's memory.", HELD, first),
+        ("Places of the counters.", (*COUNTERS, "CHECK") if check is not None else COUNTERS, 0),
+        ("Places in the grammar.", states, 0),
+        ("What is kept of a line, in the receiver's memory.", held, first),
         ("Columns of the fields, and their kinds.", COLUMNS, 0),
-        ("", KINDS, 0),
+        ("", kinds, 0),
+        ("Of a repeat, in the first columns.", micropython_lists.COLUMNS if plan.lists else (), 0),
     ):
-        lines += [f"# {about}"] * bool(about)
+        lines += [f"# {about}"] * bool(about and names)
         lines += [f"{name} = const({place})" for place, name in enumerate(names, start)]
     return "\n".join(lines)
-
-
-def _tables(plan: ExtractPlan, short: bool) -> str:
-    words = bytearray()
-    top: dict[str, int] = {}
-    later: list[tuple[str, dict[str, int]]] = []
-    roots: dict[str, int] = {}
-    for message in plan.spec.messages:
-        names = {field.number.name: field.bit for field in plan.of(message)}
-        if message.key is None:
-            top.update(names)
-        else:
-            check_words([message.key], f"{message.name}.key")
-            top[message.key] = plan.key_bit(message)
-            later.append((f"keys {message.place}", names))
-    for field in plan.fields:
-        check_words([field.number.name], field.number.path)
-        check_words(field.number.options, field.number.path)
-        if field.number.kind == "choice":
-            places = {word: place for place, word in enumerate(field.number.options)}
-            later.append((f"words {field.bit}", places))
-    for name, known in [("top", top), *later]:
-        roots[name] = len(words)
-        _add_trie(words, known)
-    if len(words) >= 0x8000:
-        raise TargetError(
-            f"{plan.spec.direction}: keys and words need {len(words)} bytes, 32767 are possible"
-        )
-    rows = [_row(field, roots.get(f"words {field.bit}", 0)) for field in plan.fields]
-    shortened = f"\n{short_tables(plan, rows)}" if short else ""
-    rows += [(0, 1, 0, 0, 0, KINDS.index("GROUP"), roots[f"keys {m.place}"], 0) for m in plan.keyed]
-    rows.append((0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0))
-    return _table_text(rows, words) + shortened
-
-
-def _table_text(rows: Sequence[tuple[int, ...]], words: bytearray) -> str:
-    text = ",\n".join(f"        {', '.join(map(str, row))}" for row in rows)
-    return (
-        f'FIELDS = array(\n    "i",\n    (\n{text},\n    ),\n)\n'
-        "# Tries of the keys and words: at each node the number of ways on, each with its character.\n"
-        f"WORDS = {bytes(words)!r}\n"
-        'LITERALS = b"rue\\x00alse\\x00ull\\x00"'
-    )
-
-
-def _array_tables(plan: ExtractPlan, spec: DirectionSpec) -> str:
-    words = bytearray()
-    rows = []
-    for field in plan.fields:
-        check_words(field.number.options, field.number.path)
-        root = len(words)
-        if field.number.kind == "choice":
-            _add_trie(words, {word: place for place, word in enumerate(field.number.options)})
-        rows.append(_row(field, root))
-    if plan.keyed:
-        for message in plan.keyed:
-            check_words([message.key or ""], f"{message.name}.key")
-        rows.append((0, 1, 0, 0, 0, KINDS.index("CHOICE"), len(words), 0))
-        _add_trie(words, {message.key or "": message.place for message in plan.keyed})
-        rows += [(0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0)] * (len(plan.keyed) - 1)
-    rows.append((0, 1, 0, 0, 0, KINDS.index("DECIMAL"), 0, 0))
-    bits = {(field.message, field.number.name): field.bit for field in plan.fields}
-    elements = [
-        [bits.get((message.place, slot.name), plan.marks) for slot in message.fields]
-        for message in spec.messages
-    ]
-    table = bytearray(2 * len(elements))
-    for place, fields in enumerate(elements):
-        if len(table) > 255 or len(fields) > 255:
-            raise TargetError(f"{spec.messages[place].name}: too many elements for target micropython")
-        table[2 * place : 2 * place + 2] = bytes((len(fields), len(table)))
-        table += bytes(fields)
-    return (
-        f"{_table_text(rows, words)}\n"
-        "# For each message how many elements it has and where their fields stand.\n"
-        f"ELEMENTS = {bytes(table)!r}"
-    )
-
-
-def _row(field: Wanted, root: int) -> tuple[int, ...]:
-    kinds = {"choice": "CHOICE", "flag": "FLAG", "scaled": "DECIMAL"}
-    kind = KINDS.index(kinds.get(field.number.kind, "WHOLE"))
-    scale = (field.units[0], field.inverse(BITS), field.most, field.twos, field.places)
-    return *scale, kind, root, int(field.optional)
-
-
-def _add_trie(words: bytearray, known: dict[str, int]) -> None:
-    nodes = trie(known)
-    starts: dict[str, int] = {}
-    at = len(words)
-    for text, ways in nodes.items():
-        starts[text] = at
-        at += 1 + 3 * len(ways)
-    for ways in nodes.values():
-        words.append(len(ways))
-        for character, to in ways.items():
-            target = 0x8000 | to if isinstance(to, int) else starts[to]
-            words += bytes((ord(character), target & 0xFF, target >> 8))
 
 
 def _commit(plan: ExtractPlan) -> str:
@@ -319,6 +272,9 @@ def _commit(plan: ExtractPlan) -> str:
     with out.block("def _commit(memory, now: int) -> int:"):
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
         out.add("s = ptr32(memory)")
+        if plan.spec.fmt.check is not None:
+            with out.block("if s[SENT] != CHECK_DIGITS or s[DIFFERS]:"):
+                out.add("return 0 - CHECK")
         out.add("seen = s[SEEN]")
         out.add("good = s[GOOD]")
         out.add("wrong = seen ^ seen & (good | s[NONE])")
@@ -343,6 +299,9 @@ def _array_commit(plan: ExtractPlan) -> str:
     with out.block("def _commit(memory, now: int) -> int:"):
         out.add('"""Decide at the end of a line; return the message\'s number from 1, or minus a fault."""')
         out.add("s = ptr32(memory)")
+        if plan.spec.fmt.check is not None:
+            with out.block("if s[SENT] != CHECK_DIGITS or s[DIFFERS]:"):
+                out.add("return 0 - CHECK")
         out.add("seen = s[SEEN]")
         out.add("good = s[GOOD]")
         out.add("wrong = seen ^ seen & (good | s[NONE])")
@@ -360,30 +319,24 @@ def _array_commit(plan: ExtractPlan) -> str:
 
 
 def _judge(out: Lines, plan: ExtractPlan, message: MessageSpec, grouped: bool = True) -> None:
-    fields = plan.of(message)
-    required = sum(1 << field.bit for field in fields if not field.optional)
-    every = sum(1 << field.bit for field in fields)
+    wanted = plan.wanted_of(message)
+    required = sum(1 << field.bit for field in wanted if not field.optional)
+    every = sum(1 << field.bit for field in wanted)
     if message.key is not None and grouped:
         every |= 1 << plan.key_bit(message)
-    if required:
-        with out.block(f"if seen & {required} != {required}:"):
-            out.add("return 0 - MISSING")
-    if every:
-        with out.block(f"if wrong & {every} != 0:"):
-            out.add("return 0 - WRONG")
+    faults = [(f"seen & {required} != {required}", "MISSING")] if required else []
+    faults += [(condition, "MISSING") for condition in lacking(plan, message)]
+    faults += [(f"wrong & {every} != 0", "WRONG")] if every else []
+    faults += [(condition, "WRONG") for condition in too_few(plan, message)]
+    for condition, fault in faults:
+        with out.block(f"if {condition}:"):
+            out.add(f"return 0 - {fault}")
     out.add(f"slot = int(_slot(memory, {message.place}))")
     out.add("o = _VALUES_AT + slot * _STRIDE")
-    for place, field in zip(places_of(message)[0], fields, strict=True):
-        low = field.number.low if field.number.kind != "scaled" else 0
-        value = f"s[WORK + {field.bit}]" + (f" + {low}" if low > 0 else f" - {-low}" if low < 0 else "")
-        at = place.first
-        if field.optional:
-            out.add(f"s[o + {at}] = good >> {field.bit} & 1")
-            with out.block(f"if s[o + {at}]:"):
-                out.add(f"s[o + {at + 1}] = {value}")
-            with out.block("else:"):
-                out.add(f"s[o + {at + 1}] = 0")
+    for place, field in zip(places_of(message)[0], wanted, strict=True):
+        if isinstance(field, Wanted):
+            keep_number(out, plan, field, place.first)
         else:
-            out.add(f"s[o + {at}] = {value}")
+            keep_count(out, field, place.first)
     out.add(f"_done(memory, {message.place}, slot, now)")
     out.add(f"return {message.place + 1}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import re
 
 from linkbudget.codegen.banner import banner
 from linkbudget.codegen.extract.micropython import (
@@ -13,6 +12,7 @@ from linkbudget.codegen.extract.micropython import (
     VIPER,
     core_text,
     kept_at,
+    private,
     refuse_doubles,
     refused_text,
     without_viper,
@@ -50,7 +50,6 @@ PRIVATE_NAMES = (
     *STATES, *HELD, *COLUMNS, "MAX_LINE", "END", "END_BYTES", "FIRST_OF_END", "OTHER", "FIFTH", "TENTH",
     "KEY_ROOT", "LEAF", "ABSENT", "FIRSTS", "WORK", "ONE", "ONE_AT", "WORDS", "NODES", "TEXT", "AGAIN",
 )  # fmt: skip
-PRIVATE = re.compile(rf"\b({'|'.join(PRIVATE_NAMES)})\b(?! message)")
 
 
 def words_module_text(spec: DirectionSpec, fields: str, viper: bool = True) -> str:
@@ -72,8 +71,8 @@ def words_module_text(spec: DirectionSpec, fields: str, viper: bool = True) -> s
         core_text(kept, viper),
         piece("words_viper", "linkbudget.codegen.extract.runtime") + "\n\n\n" + _commit(words),
     ]
-    parts = [head, PRIVATE.sub(r"_\1", _constants(words, viper)), places_text(kept)]
-    parts += [PRIVATE.sub(r"_\1", part.strip("\n")) for part in (_tables(words), *rest)]
+    parts = [head, private(_constants(words, viper), PRIVATE_NAMES), places_text(kept)]
+    parts += [private(part.strip("\n"), PRIVATE_NAMES) for part in (_tables(words), *rest)]
     text = "\n\n\n".join(part.strip("\n") for part in parts)
     refuse_doubles(text)
     return text + "\n" if viper else without_viper(text) + "\n"

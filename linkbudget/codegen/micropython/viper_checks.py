@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 
 from linkbudget.check.algorithms import CrcAlgorithm
 from linkbudget.check.code import Check
@@ -10,7 +11,7 @@ from linkbudget.codegen.plain.lines import Lines, hexed
 
 Register = Callable[[int], str]
 
-__all__ = ["check_text", "refuse_wrong_check"]
+__all__ = ["check_text", "cover_text", "refuse_wrong_check", "register_words"]
 
 # What stands on the right of an operator is best a plain name: anything else is put aside and fetched again.
 STEP_1021 = (
@@ -24,7 +25,72 @@ STEP_8408 = (
     "x = (x << 4 ^ x) & 255",
     "r = r >> 8 ^ x << 8 ^ x << 3 ^ x >> 4",
 )
+NARROW = 30
+"""Bits of the widest register that stands in one number."""
 HEX = "(48 if x < 10 else 55)"
+
+
+class _Bytes:
+    """The loop over ``b[at:end]``, all of which is there."""
+
+    small = False
+    """Whether numbers are kept to the width of the register, where they do not wrap by themselves."""
+
+    @contextmanager
+    def each(self, out: Lines, registers: Sequence[str]) -> Iterator[None]:
+        """Write the loop around what is done with a byte; ``registers`` begin with what they hold already."""
+        with out.block("while at < end:"):
+            yield
+            out.add("at += 1")
+
+
+WHOLE = _Bytes()
+
+
+class _Pieces(_Bytes):
+    """The same where the bytes come in pieces: the registers stand in the receiver meanwhile."""
+
+    def __init__(self, small: bool) -> None:
+        self.small = small
+
+    @contextmanager
+    def each(self, out: Lines, registers: Sequence[str]) -> Iterator[None]:
+        """Write the loop, with what was kept in front of it, and what is kept behind it."""
+        with out.block("if s[BEGUN]:"):
+            for place, name in enumerate(registers):
+                out.add(f"{name} = s[REGISTER + {place}]")
+        with super().each(out, registers):
+            yield
+        out.add("s[BEGUN] = 1")
+        for place, name in enumerate(registers):
+            out.add(f"s[REGISTER + {place}] = {name}")
+        with out.block("if s[OVER] == 0:"):
+            out.add("return")
+
+
+def register_words(check: Check) -> int:
+    """Return in how many numbers the register of a check stands between pieces."""
+    if isinstance(check, CrcAlgorithm):
+        return 1 if check.width <= NARROW else -(-check.width // 16)
+    return 2 if check.name == "fletcher16" else 1
+
+
+def cover_text(check: Check, big: bool, small: bool) -> str:
+    """Return the function that takes bytes that come in pieces into the check, and writes its digits.
+
+    ``small``: for whoever has numbers that do not wrap.
+    """
+    out = Lines()
+    out.add("@micropython.viper")
+    # The first three stand in registers.
+    with out.block("def _cover(at: int, end: int, r: int, memory, data):"):
+        out.add(f'"""Take data[at:end] into the check ({check.name}); write its digits if r is not 0."""')
+        out.add("s = ptr32(memory)")
+        out.add("s[OVER] = r")
+        out.add("b = ptr8(data)")
+        for place, digit in enumerate(_octets(check, big, True, out, _Pieces(small))):
+            out.add(f"s[EXPECTED + {place}] = {digit}")
+    return out.text()
 
 
 def check_text(check: Check | None, big: bool, hex_form: bool, name: str = "check_bytes") -> str:
@@ -53,13 +119,13 @@ def refuse_wrong_check(out: Lines, check: Check, big: bool, hex_form: bool, refu
             out.add(refusal)
 
 
-def _octets(check: Check, big: bool, hex_form: bool, out: Lines) -> Iterator[str]:
+def _octets(check: Check, big: bool, hex_form: bool, out: Lines, data: _Bytes = WHOLE) -> Iterator[str]:
     """Write the loop over ``b[at:end]``, and yield the bytes of the check as they are sent."""
     size = check.check_bytes
     if isinstance(check, CrcAlgorithm):
-        register = _narrow(check, out) if check.width <= 30 else _wide(check, out)
+        register = (_narrow if check.width <= NARROW else _wide)(check, out, data)
     else:
-        register = _sum(check.name, out)
+        register = _sum(check.name, out, data)
     for place in range(size):
         value = register(size - 1 - place if big else place)
         if not hex_form:
@@ -70,23 +136,21 @@ def _octets(check: Check, big: bool, hex_form: bool, out: Lines) -> Iterator[str
             yield f"x + {HEX}"
 
 
-def _sum(name: str, out: Lines) -> Register:
+def _sum(name: str, out: Lines, data: _Bytes) -> Register:
     if name == "fletcher16":
         out.add("low = 0")
         out.add("high = 0")
-        with out.block("while at < end:"):
+        with data.each(out, ("low", "high")):
             out.add("low = low + b[at]")
             with out.block("if low >= 255:"):
                 out.add("low -= 255")
             out.add("high = high + low")
             with out.block("if high >= 255:"):
                 out.add("high -= 255")
-            out.add("at += 1")
         return lambda place: "high" if place else "low"
     out.add("r = 0")
-    with out.block("while at < end:"):
+    with data.each(out, ("r",)):
         out.add("r = (r + b[at]) & 255" if name == "sum8" else "r = r ^ b[at]")
-        out.add("at += 1")
     return lambda place: "r"
 
 
@@ -94,12 +158,12 @@ def _reversed(number: int, width: int) -> int:
     return int(f"{number:0{width}b}"[::-1], 2)
 
 
-def _narrow(crc: CrcAlgorithm, out: Lines) -> Register:
+def _narrow(crc: CrcAlgorithm, out: Lines, data: _Bytes) -> Register:
     width = crc.width
     if crc.refin:
         poly, start = _reversed(crc.poly, width), _reversed(crc.init, width)
         out.add(f"r = {hexed(start)}")
-        with out.block("while at < end:"):
+        with data.each(out, ("r",)):
             if width == 16 and poly == 0x8408:
                 for line in STEP_8408:
                     out.add(line.format(byte="b[at]"))
@@ -112,16 +176,17 @@ def _narrow(crc: CrcAlgorithm, out: Lines) -> Register:
                     with out.block("else:"):
                         out.add("r = r >> 1")
                     out.add("k -= 1")
-            out.add("at += 1")
         spare = 0
     else:
         spare = max(8 - width, 0)
         top, mask = width + spare - 1, hexed((1 << width + spare) - 1)
         out.add(f"r = {hexed(crc.init << spare)}")
-        with out.block("while at < end:"):
+        with data.each(out, ("r",)):
             if width == 16 and crc.poly == 0x1021:
                 for line in STEP_1021:
                     out.add(line.format(byte="b[at]"))
+                if data.small:
+                    out.add("r = r & 0xFFFF")
             else:
                 out.add(f"r = r ^ b[at] << {top - 7}")
                 out.add("k = 8")
@@ -130,7 +195,6 @@ def _narrow(crc: CrcAlgorithm, out: Lines) -> Register:
                     with out.block(f"if r >> {top + 1}:"):
                         out.add(f"r = (r ^ {hexed(crc.poly << spare)}) & {mask}")
                     out.add("k -= 1")
-            out.add("at += 1")
         if spare:
             out.add(f"r = r >> {spare}")
     if crc.refin != crc.refout:
@@ -146,7 +210,7 @@ def _narrow(crc: CrcAlgorithm, out: Lines) -> Register:
     return lambda place: f"r >> {8 * place} & 255" if place else "r & 255"
 
 
-def _wide(crc: CrcAlgorithm, out: Lines) -> Register:
+def _wide(crc: CrcAlgorithm, out: Lines, data: _Bytes) -> Register:
     """A register in pieces of 16 bits, r0 the lowest; one that shifts up stands at the top of them."""
     width, count = crc.width, -(-crc.width // 16)
     spare = 0 if crc.refin else 16 * count - width
@@ -158,7 +222,7 @@ def _wide(crc: CrcAlgorithm, out: Lines) -> Register:
     poly = _reversed(crc.poly, width) if crc.refin else crc.poly << spare
     for k, piece in enumerate(pieces(start)):
         out.add(f"r{k} = {hexed(piece)}")
-    with out.block("while at < end:"):
+    with data.each(out, [f"r{k}" for k in range(count)]):
         out.add("r0 = r0 ^ b[at]" if crc.refin else f"r{count - 1} = r{count - 1} ^ b[at] << 8")
         out.add("k = 8")
         with out.block("while k:"):
@@ -177,7 +241,6 @@ def _wide(crc: CrcAlgorithm, out: Lines) -> Register:
                     if piece:
                         out.add(f"r{k} = r{k} ^ {hexed(piece)}")
             out.add("k -= 1")
-        out.add("at += 1")
     _shift_down(out, spare, count)
     if crc.refin != crc.refout:
         _reverse(out, width, count)

@@ -16,6 +16,9 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
     node = s[NODE]
     fault = NOT_JSON
     result = 0
+    # check
+    covered = i
+    # end
     while i < n:
         byte = d[i]
         i += 1
@@ -29,6 +32,10 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                 if byte <= 57:
                     if value >> 26 == 0:
                         value = value * 10 + byte - 48
+                    # long
+                    elif f[field * 8 + INVERSE] == 0 and int(_more(memory, value, byte - 48)):
+                        pass
+                    # end
                     elif byte == 48:
                         s[TENS] = s[TENS] + 1
                     else:
@@ -70,6 +77,10 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                     if value >> 26 == 0:
                         value = value * 10 + byte - 48
                         s[TENS] = s[TENS] - 1
+                    # long
+                    elif f[field * 8 + INVERSE] == 0 and int(_more(memory, value, byte - 48)):
+                        s[TENS] = s[TENS] - 1
+                    # end
                     elif byte != 48:
                         field = OTHER
                     continue
@@ -121,6 +132,14 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                 if s[STACK] == 3:
                     at = ELEMENT
                 # end
+                # lists
+                if s[STACK] == s[LEVEL] and s[STACK] > 3:
+                    at = ITEM
+                # end
+                # array lists
+                if s[STACK] == 15 and s[LEVEL] == 15:
+                    at = PART
+                # end
         # array
         if at == ELEMENT:
             # An element of the message begins: which field it is.
@@ -135,6 +154,54 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                     if k < e[p * 2]:
                         field = e[e[p * 2 + 1] + k]
             s[PLACE] = s[PLACE] + 1
+            if field < OTHER:
+                s[SEEN] = s[SEEN] | 1 << field
+            at = VALUE_START
+        # end
+        # lists
+        if at == ITEM:
+            # An element of a repeat begins, if the byte is no blank.
+            k = s[LIST] * 8
+            if byte == OPENING and f[k + PLAIN] == 0:
+                p = f[k + MARKS]
+                s[SEEN] = (s[SEEN] | p) ^ p
+                s[GOOD] = (s[GOOD] | p) ^ p
+                s[NONE] = (s[NONE] | p) ^ p
+                # end
+                # object lists
+                s[STACK] = s[STACK] << 1
+                s[LEVEL] = s[STACK]
+                s[KEYS] = f[k + ROOT]
+                at = FIRST_KEY
+                continue
+                # end
+                # array lists
+                s[STACK] = s[STACK] << 1 | 1
+                s[LEVEL] = s[STACK]
+                s[PARTS] = 0
+                field = OTHER
+                at = FIRST_ELEMENT
+                continue
+            # end
+            # lists
+            if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
+                continue
+            field = s[LIST]
+            if f[k + PLAIN]:
+                field = f[k + FIRST]
+                s[SEEN] = s[SEEN] | 1 << field
+            s[GOOD] = (s[GOOD] | 1 << field) ^ 1 << field
+            if f[k + PLAIN] == 0:
+                # An element that is no object: the repeat is wrong, whatever comes.
+                field = OTHER
+            at = VALUE_START
+        # end
+        # array lists
+        if at == PART:
+            # The next field of an element.
+            k = s[LIST] * 8
+            field = f[k + FIRST] + s[PARTS] if s[PARTS] < f[k + COUNT] else OTHER
+            s[PARTS] = s[PARTS] + 1
             if field < OTHER:
                 s[SEEN] = s[SEEN] | 1 << field
             at = VALUE_START
@@ -160,6 +227,15 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                     at = REFUSED
                 elif byte == 91:
                     s[STACK] = s[STACK] << 1 | 1
+                    # lists
+                    if f[field * 8 + KIND] == LISTED:
+                        s[LIST] = field
+                        s[OUTER] = s[KEYS]
+                        s[LEVEL] = s[STACK]
+                        s[WORK + field] = 0
+                        s[GOOD] = s[GOOD] | 1 << field
+                        s[SEEN] = (s[SEEN] | f[field * 8 + MARKS]) ^ f[field * 8 + MARKS]
+                    # end
                     field = OTHER
                     at = FIRST_ELEMENT
                     continue
@@ -196,6 +272,9 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                     field = OTHER
                 # Kept above zero: a port of 64 bits reads what is below as something large.
                 s[TENS] = f[field * 8 + DECIMALS] + 0x8000
+                # long
+                s[SPILLED] = 0
+                # end
                 value = byte - 48
                 at = DIGITS if byte != 48 else DIGITS_OVER
                 continue
@@ -213,6 +292,10 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                 if value >> 26 == 0:
                     value = value * 10 + byte - 48
                     s[TENS] = s[TENS] - 1
+                # long
+                elif f[field * 8 + INVERSE] == 0 and int(_more(memory, value, byte - 48)):
+                    s[TENS] = s[TENS] - 1
+                # end
                 elif byte != 48:
                     field = OTHER
                 at = FRACTION
@@ -246,6 +329,13 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
             at = KEEP
         if at == KEEP:
             at = AFTER
+            # long
+            if f[field * 8 + INVERSE] == 0:
+                if int(_keep_long(memory, field, value)):
+                    s[GOOD] = s[GOOD] | 1 << field
+                field = OTHER
+                value = 0
+            # end
             tens = s[TENS] - 0x8000
             while tens > 0 and value != 0:
                 if value >> 26:
@@ -288,6 +378,16 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                 if s[STACK] == 3:
                     at = ELEMENT
                 # end
+                # lists
+                if s[STACK] == s[LEVEL] and s[STACK] > 3 and s[STACK] & 1:
+                    if f[s[LIST] * 8 + PLAIN]:
+                        _item_over(memory)
+                    at = ITEM
+                # end
+                # array lists
+                if s[STACK] == 15 and s[LEVEL] == 15:
+                    at = PART
+                # end
                 continue
             # array
             if byte == 93 and s[STACK] == 3:
@@ -299,6 +399,10 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                         byte = 256
             # end
             if byte == (93 if s[STACK] & 1 else 125):
+                # lists
+                if s[STACK] == s[LEVEL]:
+                    _up(memory)
+                # end
                 s[STACK] = s[STACK] >> 1
                 if s[STACK] == 1:
                     at = BEHIND
@@ -322,6 +426,10 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
             if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
                 continue
             if byte == 125 and at == FIRST_KEY:
+                # lists
+                if s[STACK] == s[LEVEL]:
+                    _up(memory)
+                # end
                 s[STACK] = s[STACK] >> 1
                 at = BEHIND if s[STACK] == 1 else AFTER
                 if s[STACK] == 2:
@@ -390,6 +498,24 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                     field = OTHER
             continue
         if at == BEHIND or at == LAST_BYTE:
+            # check
+            if at == BEHIND:
+                if byte >= 48 and byte <= 57 or byte >= 65 and byte <= 70:
+                    k = s[SENT]
+                    if k == 0:
+                        _cover(covered, i - 1, 1, memory, data)
+                        s[DIFFERS] = 0
+                    if k < CHECK_DIGITS:
+                        if byte != s[EXPECTED + k]:
+                            s[DIFFERS] = 1
+                        s[SENT] = k + 1
+                        continue
+                    fault = CHECK
+                    at = REFUSED
+                elif s[SENT] != 0 and byte != ENDING:
+                    fault = CHECK
+                    at = REFUSED
+            # end
             if byte == END and (at == LAST_BYTE or FIRST_OF_END < 0):
                 at = LINE_START
                 # stop
@@ -402,6 +528,11 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                 result = int(_commit(memory, now))
                 if result < 0:
                     s[_COUNTS + 0 - result] = s[_COUNTS + 0 - result] + 1
+                # check
+                covered = i
+                s[BEGUN] = 0
+                s[SENT] = 0
+                # end
                 continue
             if at == BEHIND:
                 if byte == FIRST_OF_END:
@@ -424,6 +555,12 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
                 s[PLACE] = 0
                 at = FIRST_ELEMENT
                 # end
+                # lists
+                s[LACKS] = 0
+                # end
+                # array lists
+                s[LEVEL] = 3
+                # end
                 continue
             if byte == 32 or byte == 9 or byte == SPACE_10 or byte == SPACE_13:
                 continue
@@ -442,6 +579,11 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
             result = 0 - fault
             left = MAX_LINE + 1
             at = LINE_START
+            # check
+            covered = i
+            s[BEGUN] = 0
+            s[SENT] = 0
+            # end
             # stop
             n = i
             # end stop
@@ -449,9 +591,13 @@ def _run(memory, data, i: int, n: int, now: int) -> int:
             s[REASON] = fault
             at = DROP
         fault = NOT_JSON
+    # check
+    if covered < i and s[SENT] == 0 and at != DROP:
+        _cover(covered, i, 0, memory, data)
+    # end
     # How far it came, and whether a line is begun.
     s[8] = i
-    s[0] = 1 if at != LINE_START else 0
+    s[0] = 1 if left <= MAX_LINE else 0
     s[AT] = at
     s[LEFT] = left
     s[VALUE] = value
@@ -491,6 +637,10 @@ class Receiver(Core):
                 if p < 0x8000:
                     s[NODE] = p
                     s[LEFT] = s[LEFT] - 1
+                    # check
+                    s[ONE] = byte
+                    _cover(ONE_AT, ONE_AT + 1, 0, memory, memory)
+                    # end
                     return 0
         elif s[AT] == DIGITS:
             p = byte ^ 48
@@ -498,6 +648,10 @@ class Receiver(Core):
                 if s[VALUE] >> 26 == 0 and s[LEFT] != 0:
                     s[VALUE] = s[VALUE] * 10 + p
                     s[LEFT] = s[LEFT] - 1
+                    # check
+                    s[ONE] = byte
+                    _cover(ONE_AT, ONE_AT + 1, 0, memory, memory)
+                    # end
                     return 0
         s[ONE] = byte
         return int(_run(memory, memory, ONE_AT, ONE_AT + 1, now))
