@@ -10,6 +10,7 @@ import sys
 from array import array
 
 import pytest
+from codegen_cases import spec_of
 from extract_machine import (
     SCRIPT,
     accepted_in_cpython,
@@ -34,6 +35,7 @@ from extract_oracle import (
 )  # fmt: skip
 from extract_words import text_codec
 
+from linkbudget.codegen.target import target_of
 from linkbudget.errors import TargetError
 from linkbudget.message.fields import Choice, Integer
 from linkbudget.message.layout import MessageLayout
@@ -125,3 +127,26 @@ def test_the_script_runs_in_cpython_too(tmp_path):
     command = [sys.executable, str(SCRIPT), str(tmp_path / "plain.py"), str(tmp_path / "stream"), "10", "8"]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     assert len(done.stdout.splitlines()) >= 20
+
+
+@pytest.mark.parametrize("form", ["json-object", "json-array", "delimited"])
+def test_the_usage_example_of_a_module_runs(form):
+    layout = MessageLayout("beans", (Integer("tick", 0, 99), Integer("score", 0, 100)))
+    codec = text_codec(layout) if form == "delimited" else codec_of(layout, encoding=form)
+    fields = {"fields": "*"} if form == "delimited" else {}
+    made = target_of("micropython").generate(spec_of(codec, "micropython"), {"form": "builtins", **fields})
+    text = made["to_controller.py"]
+    usage = text.partition("Usage:")[2].partition('"""')[0]
+    body = "\n".join(line[4:] for line in usage.splitlines())
+    line = codec.encode("beans", {"tick": 7, "score": 75})
+
+    class Port:
+        def readinto(self, into):
+            into[: len(line)] = line
+            return len(line)
+
+    scope = {"port": Port(), "buffer": bytearray(64), "now": 3, "got": []}
+    exec(text, scope)
+    exec(body.replace("...", "got.append((kind, values[BEANS_TICK], values[BEANS_SCORE]))"), scope)
+    assert scope["got"] == [(1, 7, 75)]
+    assert scope["kind"] == 0

@@ -80,12 +80,15 @@ field a count of steps. Nothing is allocated after Receiver(). Times wrap after 
 {refused}
 Usage:
 
-    receiver = Receiver()                   # the newest message of each kind is kept
+    receiver = Receiver()                   # the newest of each kind; Receiver(False, 9): the last 9 of all
     values = array("i", [0] * PLACES)
     n = port.readinto(buffer)               # a bytearray made beforehand
     if n:
         receiver.feed(buffer, n, now)       # give a smaller n to bound the work of a pass
     kind = receiver.take(values, None)      # 0: none
+    while kind:                             # one of each kind may wait
+        ...
+        kind = receiver.take(values, None)
     receiver.age(now)                       # enter the safe state when it grows too large
     receiver.counters[NOT_JSON]             # damage, by the names below"""
 VIPER = "import micropython\nfrom array import array\nfrom micropython import const"
