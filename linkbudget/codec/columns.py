@@ -30,9 +30,10 @@ def decode_messages(frames: FrameTable, codec: Codec, name: str) -> NDArray[np.v
 
     ``name`` is that of the message. Columns are the fields. Integers and counters take the smallest integer
     type that holds their range (beyond 64 bits: objects), scaled and real fields floats, flags booleans,
-    choices and labels texts (which NumPy gives without zeros at their end); blobs, repeats and optional fields are objects (bytes, lists, None where
-    absent). Frames of other messages and those that are not accepted are left out. The array is
-    one-dimensional and read-only. Raises `SettingsError` for a message that the codec does not have.
+    choices and labels texts (which NumPy gives without zeros at their end); blobs, repeats and optional
+    fields are objects (bytes, lists, None where absent). Frames of other messages and those that are not
+    accepted are left out. The array is one-dimensional and read-only. Raises `SettingsError` for a message
+    that the codec does not have.
 
     >>> from linkbudget import Link, deframe_all, load_bytes
     >>> link = Link.load("captures/bean-frames.toml")
