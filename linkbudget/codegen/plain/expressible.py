@@ -63,7 +63,7 @@ def refuse_taken(spec: DirectionSpec, constants: str, parts: Iterable[str], targ
     for name in _assigned(constants):
         if name in taken:
             reason = f"{_owner(spec, name)}: target {target} has another constant {name} already"
-            raise TargetError(f"{reason}; another name for the message keeps them apart")
+            raise TargetError(f"{reason}; another name for the message or one of its fields keeps them apart")
         taken.add(name)
 
 
