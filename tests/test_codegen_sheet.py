@@ -209,6 +209,24 @@ def test_text_links_have_a_sheet_too():
     assert "`bad-stuffing`" not in text
 
 
+@pytest.mark.parametrize("encoding", ["json-object", "delimited"])
+def test_of_records_in_text_every_field_is_described(encoding):
+    joints = Repeat(
+        "joints", (Choice("joint", ("left", "right")), Scaled("angle", 0, 96, 0.4, unit="deg")), 3
+    )
+    layout = MessageLayout("pose", (Counter("tick", 8), Optional_(joints), Flag("ripe")))
+    fmt = FrameFormat(delimiting="newline", crc=None, max_payload=250)
+    text, _ = sheet(Codec(fmt, (CodecMessage(layout, encoding),)))
+    assert rows_below(text, "### `pose`") == [
+        ["`tick`", "counts 0 to 255 and starts again"],
+        ["`joints`", "0 to 3 times a record of joint, angle; may be absent"],
+        ["– `joint`", "left, right"],
+        ["– `angle`", "0 to 96 deg in steps of 0.4 deg"],
+        ["`ripe`", "true or false"],
+    ]
+    assert "Fields marked –" in text
+
+
 def test_text_without_an_extractor_says_why():
     layout = MessageLayout("note", (Label("text", 5), Integer("n", 0, 9)))
     text, _ = sheet(Codec(FrameFormat("newline", None, 60), (CodecMessage(layout, "json-object"),)))

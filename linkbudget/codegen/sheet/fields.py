@@ -133,11 +133,16 @@ def _rows(message: MessageSpec, slots: Sequence[Slot | Joined], indent: str) -> 
             about(slot),
             written(message, slot),
         )
-        inner: Slot = slot
-        while isinstance(inner, Many | Maybe):
-            inner = inner.item
+        inner = _inner(slot)
         if isinstance(inner, Record):
             yield from _rows(message, inner.slots, indent + "– ")
+
+
+def _inner(slot: Slot) -> Slot:
+    """Return what is in the middle of repeats and options."""
+    while isinstance(slot, Many | Maybe):
+        slot = slot.item
+    return slot
 
 
 def _width(slot: Slot) -> int | None:
@@ -259,6 +264,14 @@ def _words(message: MessageSpec) -> str:
         how += " word."
     else:
         how = f"A document in {encoding.name}; numbers in steps are written as decimals."
-    return (
-        how + "\n\n" + table(("Field", "Holds"), [(f"`{slot.name}`", about(slot)) for slot in message.fields])
-    )
+    if any(isinstance(slot, Record) for slot in _nested(message.fields)):
+        how += " Fields marked – are those of each element of the repeat above them."
+    return how + "\n\n" + table(("Field", "Holds"), list(_told(message.fields, "")))
+
+
+def _told(slots: Sequence[Slot], indent: str) -> Iterator[tuple[str, str]]:
+    for slot in slots:
+        yield f"{indent}`{slot.name}`", about(slot)
+        inner = _inner(slot)
+        if isinstance(inner, Record):
+            yield from _told(inner.fields, indent + "– ")
