@@ -147,6 +147,8 @@ def test_the_usage_example_of_a_module_runs(form):
 
     scope = {"port": Port(), "buffer": bytearray(64), "now": 3, "got": []}
     exec(text, scope)
+    for call in re.findall(r"\bReceiver\(.*?\)", usage):
+        exec(call, scope)
     exec(body.replace("...", "got.append((kind, values[BEANS_TICK], values[BEANS_SCORE]))"), scope)
     assert scope["got"] == [(1, 7, 75)]
     assert scope["kind"] == 0

@@ -80,7 +80,7 @@ field a count of steps. Nothing is allocated after Receiver(). Times wrap after 
 {refused}
 Usage:
 
-    receiver = Receiver()                   # the newest of each kind; Receiver(False, 9): the last 9 of all
+    receiver = Receiver()                   # the newest message of each kind is kept
     values = array("i", [0] * PLACES)
     n = port.readinto(buffer)               # a bytearray made beforehand
     if n:
