@@ -25,6 +25,7 @@ from extract_machine import (
 from extract_oracle import FLAGS, HELD, ONE, SPOTS, codec_of, every_value, expected, stream_of
 from m0plus import needs_emulator
 from test_extract_lists import ELEMENTS
+from test_extract_vectors import damaged_lines, numbers
 
 from linkbudget.codegen.micropython.target import MicroPythonTarget
 from linkbudget.cost import mpy
@@ -104,13 +105,6 @@ def test_each_repeat_has_its_reason(way):
         assert (found or reason) == (("one", fact) if isinstance(fact, tuple) else fact), line
 
 
-def _raw(found: object) -> object:
-    """Return numbers of vectors.json as `taken` has them."""
-    if isinstance(found, dict):
-        return tuple(map(_raw, found.values()))
-    return tuple(map(_raw, found)) if isinstance(found, list) else found
-
-
 @pytest.mark.parametrize("name", CASES)
 def test_frames_of_the_vectors(name):
     codec = CASES[name]
@@ -123,13 +117,9 @@ def test_frames_of_the_vectors(name):
     for vector in vectors["good"]:
         frame = bytes.fromhex(vector["frame"])
         receiver.feed(frame, len(frame), 0)
-        want = vector["message"], _raw(vector["raw"])
+        want = vector["message"], numbers(vector["raw"])
         assert taken(codec, receiver.take(values, None), values) == want, frame
-    streams = [bytes.fromhex(vector["stream"]) for vector in vectors["damaged"]]
-    streams.append(bytes.fromhex(vectors["stream"]["bytes"]))
-    lines = [line for stream in streams for line in lines_of(codec, stream)]
-    assert len(lines) > 100
-    accepted_in_cpython(codec, made["link.py"], lines, expected)
+    accepted_in_cpython(codec, made["link.py"], damaged_lines(codec, vectors), expected)
 
 
 @pytest.mark.skipif(shutil.which("gcc") is None, reason="no gcc")
