@@ -140,6 +140,22 @@ def test_each_line_is_refused_for_the_same_reason_as_in_c(name, tmp_path):
     assert {"NOT_JSON", "WRONG", "MISSING", ""} <= set(found)
 
 
+@pytest.mark.parametrize("way", [b'{"tick":7,"beans":[%s]}', b'{"beans":[%s],"tick":7}'])
+def test_what_is_taken_while_elements_come_is_the_message_before(way):
+    codec = CASES["one"]
+    namespace: dict = {}
+    exec(module_of(codec, "builtins"), namespace)
+    values = array("i", [0] * namespace["PLACES"])
+    first = way % b'{"kind":"stone","x":12.4}' + b"\n"
+    second = way % b'{"kind":"whole","x":0},{"kind":"whole","x":4}' + b"\n"
+    for cut in range(1, len(second) - 1):
+        for end, after in ((second[cut:], ("one", (((0, 0), (0, 10)), 7))), (b"\n", None)):
+            receiver = namespace["Receiver"]()
+            for piece, want in ((first + second[:cut], ("one", (((1, 31),), 7))), (end, after)):
+                receiver.feed(piece, len(piece), 0)
+                assert taken(codec, receiver.take(values, None), values) == want, second[:cut]
+
+
 def test_repeats_nobody_wants_may_be_anything_and_take_no_places():
     layout = MessageLayout(
         "m",
