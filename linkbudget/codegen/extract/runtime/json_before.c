@@ -56,11 +56,9 @@ LB_APART static void lb_keep(lb_receiver *state, int_fast16_t exponent)
     value = lb_times_ten(value, tens, &lost);
     /* A whole number has no point. */
     if (lost != 0u || field->kind > LB_DECIMAL || (field->kind == LB_WHOLE && (shape & LB_POINT) != 0u)) {
-        lb_forget(state);
-#if LB_LISTS
         /* In an array the next number of nobody comes at once: it has no point yet. */
+        state->bad |= LB_MARK(state->field);
         lb_nobody(state);
-#endif
         return;
     }
     state->work[state->field] = (shape & LB_MINUS) != 0u ? (lb_number)(0u - value) : value;

@@ -286,12 +286,8 @@ number_over:
         goto single_of_number;
     }
 #endif
-#if LB_LISTS
     /* With a point or a sign, which are forgotten behind it, a number of nobody goes the way of a single byte. */
     if (byte == ',' && state->field == LB_OTHER && state->shape == LB_NEVER) {
-#else
-    if (byte == ',' && state->field == LB_OTHER && !LB_ENDS_WITH_POINT(state)) {
-#endif
         if ((state->stack & 1u) != 0u) {
             goto at_value;
         }
