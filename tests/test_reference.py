@@ -224,6 +224,17 @@ def test_the_help_of_every_command_is_there(linkbudget):
         assert usage.partition("]")[0] in words
 
 
+def test_the_commands_take_both_options_for_help_behind_their_page():
+    """Help options are made once for a process: in another one, where the pages come first."""
+    code = (
+        "from linkbudget.cli.main import run; from linkbudget.reference.pages import all_pages; "
+        "all_pages(); raise SystemExit(run(['-h']))"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert (ran.returncode, ran.stderr) == (0, "")
+    assert "-h, --help" in "".join(page("commands.html").words)
+
+
 def test_signatures_are_as_written():
     by_name = {entry.name: entry for entry in documented().values() if entry.public}
     assert str(signature_of(by_name["cobs_encode"])) == "cobs_encode(data: bytes) -> bytes"

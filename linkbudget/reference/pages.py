@@ -162,7 +162,8 @@ def _commands() -> Iterator[str]:
     from linkbudget.cli.main import cli
 
     yield "<h1>Commands</h1><p>What <code>linkbudget COMMAND --help</code> prints.</p>"
-    context = click.Context(cli, info_name=PACKAGE, terminal_width=80)
+    # With the group's own settings: the options for help that it makes first are kept for the whole process.
+    context = click.Context(cli, info_name=PACKAGE, terminal_width=80, **cli.context_settings)
     for name in cli.list_commands(context):
         command = cli.get_command(context, name)
         assert command is not None
