@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from linkbudget.codegen.banner import banner
 from linkbudget.codegen.extract import micropython_lists, micropython_long
 from linkbudget.codegen.extract.micropython_lists import (
+    KINDS,
     keep_count,
     keep_number,
     lacking,
@@ -17,17 +18,11 @@ from linkbudget.codegen.extract.micropython_lists import (
 )
 from linkbudget.codegen.extract.micropython_long import long_fields, longs_table
 from linkbudget.codegen.extract.micropython_short import READ_LONG, short_lines, takes_short
-from linkbudget.codegen.extract.micropython_tables import (
-    BITS,
-    COLUMNS,
-    KINDS,
-    array_tables,
-    object_tables,
-)
+from linkbudget.codegen.extract.micropython_tables import COLUMNS, array_tables, object_tables
 from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, make_plan, refusals
 from linkbudget.codegen.extract.wanted import ALL, wanted_names
 from linkbudget.codegen.micropython.viper_checks import cover_text, register_words
-from linkbudget.codegen.micropython.viper_layout import places_of
+from linkbudget.codegen.micropython.viper_layout import SMALL, places_of
 from linkbudget.codegen.micropython.viper_module import RUNTIME, copied, places_text
 from linkbudget.codegen.plain.lines import Lines
 from linkbudget.codegen.plain.pieces import piece
@@ -35,7 +30,6 @@ from linkbudget.codegen.spec import DirectionSpec, MessageSpec
 from linkbudget.errors import TargetError
 
 __all__ = [
-    "BITS",
     "PLAIN",
     "USAGE",
     "VIPER",
@@ -130,8 +124,8 @@ def module_text(spec: DirectionSpec, viper: bool = True, fields: str = "") -> st
     array = spec.messages[0].encoding.name == "json-array"
     plan = make_plan(spec, wanted_names(spec, fields or ALL) if array else (), lists=True)
     longs = long_fields(plan)
-    if plan.marks > BITS:
-        raise TargetError(f"{spec.direction}: {plan.marks} fields and keys, target micropython keeps {BITS}")
+    if plan.marks > SMALL:
+        raise TargetError(f"{spec.direction}: {plan.marks} fields and keys, target micropython keeps {SMALL}")
     more = (micropython_lists.ABOUT if plan.lists else "") + (micropython_long.ABOUT if longs else "")
     usage = USAGE.format(refused=more + refused_text(plan))
     doc = (
@@ -245,8 +239,8 @@ def _constants(plan: ExtractPlan, viper: bool) -> str:
         "OPENING": ord("{") if plan.spec.messages[0].encoding.name == "json-object" else ord("["),
         "KEYED": int(bool(plan.keyed)),
         "KEY_FIELD": plan.places,
-        "FIFTH": pow(5, -1, 1 << BITS),
-        "TENTH": ((1 << BITS) - 1) // 10,
+        "FIFTH": pow(5, -1, 1 << SMALL),
+        "TENTH": ((1 << SMALL) - 1) // 10,
     }
     more = micropython_long.held_words(plan)
     if check is not None:

@@ -20,6 +20,7 @@ __all__ = [
     "COLUMNS",
     "HELD",
     "KIND",
+    "KINDS",
     "STATES",
     "keep_count",
     "keep_number",
@@ -32,8 +33,10 @@ __all__ = [
 COLUMNS = ("MARKS", "FIRST", "COUNT", "PLAIN")
 """What stands in the first columns of a repeat: the marks of its fields, the first, how many, and whether an
 element is that field itself."""
-KIND = 5
-"""Of a repeat in the table of fields, behind the kinds of fields."""
+KINDS = ("WHOLE", "DECIMAL", "FLAG", "CHOICE", "GROUP")
+"""Of fields, by their numbers in the table of fields."""
+KIND = len(KINDS)
+"""Of a repeat in that table, behind those of fields."""
 HELD = ("LIST", "OUTER", "PARTS", "LACKS")
 STATES = ("ITEM", "PART")
 ABOUT = """\

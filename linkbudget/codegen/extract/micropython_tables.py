@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from linkbudget.codegen.extract.micropython_lists import list_row
+from linkbudget.codegen.extract.micropython_lists import KINDS, list_row
 from linkbudget.codegen.extract.micropython_long import is_long, long_row
 from linkbudget.codegen.extract.micropython_short import short_tables
 from linkbudget.codegen.extract.plan import ExtractPlan, Wanted, check_words, trie
+from linkbudget.codegen.micropython.viper_layout import SMALL
 from linkbudget.codegen.spec import DirectionSpec
 from linkbudget.errors import TargetError
 
-__all__ = ["BITS", "COLUMNS", "KINDS", "array_tables", "object_tables"]
+__all__ = ["COLUMNS", "array_tables", "object_tables"]
 
-BITS = 30
-"""What a small integer of a 32-bit port holds."""
 COLUMNS = ("LOW", "INVERSE", "MOST", "TWOS", "DECIMALS", "KIND", "ROOT", "OPTIONAL")
-KINDS = ("WHOLE", "DECIMAL", "FLAG", "CHOICE", "GROUP")
 
 
 def object_tables(plan: ExtractPlan, short: bool) -> str:
@@ -112,7 +110,7 @@ def array_tables(plan: ExtractPlan, spec: DirectionSpec) -> str:
 def _row(plan: ExtractPlan, field: Wanted, root: int) -> tuple[int, ...]:
     kinds = {"choice": "CHOICE", "flag": "FLAG", "scaled": "DECIMAL"}
     kind = KINDS.index(kinds.get(field.number.kind, "WHOLE"))
-    scale = (field.units[0], field.inverse(BITS), field.most, field.twos, field.places)
+    scale = (field.units[0], field.inverse(SMALL), field.most, field.twos, field.places)
     row = *scale, kind, root, int(field.optional)
     return long_row(plan, field, row) if is_long(field) else row
 

@@ -6,7 +6,6 @@ import dataclasses
 
 from linkbudget.codegen.banner import banner
 from linkbudget.codegen.extract.micropython import (
-    BITS,
     PLAIN,
     USAGE,
     VIPER,
@@ -20,7 +19,7 @@ from linkbudget.codegen.extract.micropython import (
 from linkbudget.codegen.extract.plan import Wanted
 from linkbudget.codegen.extract.wanted import wanted_names
 from linkbudget.codegen.extract.words_plan import ABSENT, LEAF, Word, WordsPlan, make_words_plan
-from linkbudget.codegen.micropython.viper_layout import places_of
+from linkbudget.codegen.micropython.viper_layout import SMALL, places_of
 from linkbudget.codegen.micropython.viper_module import places_text
 from linkbudget.codegen.plain.lines import Lines
 from linkbudget.codegen.plain.pieces import piece
@@ -56,11 +55,11 @@ def words_module_text(spec: DirectionSpec, fields: str, viper: bool = True) -> s
     """Return the whole module; ``viper`` false: the same for CPython and ports without native code."""
     words = make_words_plan(spec, wanted_names(spec, fields))
     plan = words.plan
-    if plan.marks > BITS:
-        raise TargetError(f"{spec.direction}: {plan.marks} fields, target micropython keeps {BITS}")
+    if plan.marks > SMALL:
+        raise TargetError(f"{spec.direction}: {plan.marks} fields, target micropython keeps {SMALL}")
     for field in plan.fields:
-        if not field.fits(BITS):
-            raise TargetError(f"{field.number.path}: needs more than {BITS} bits in units of its last place")
+        if not field.fits(SMALL):
+            raise TargetError(f"{field.number.path}: needs more than {SMALL} bits in units of its last place")
     kept = dataclasses.replace(spec, messages=plan.spec.messages)
     usage = USAGE.format(refused=refused_text(plan))
     usage = usage.replace("counters[NOT_JSON] ", "counters[SHAPE]    ")
@@ -97,8 +96,8 @@ def _constants(words: WordsPlan, viper: bool) -> str:
         "END_BYTES": len(end),
         "FIRST_OF_END": end[0],
         "OTHER": len(plan.fields),
-        "FIFTH": pow(5, -1, 1 << BITS),
-        "TENTH": ((1 << BITS) - 1) // 10,
+        "FIFTH": pow(5, -1, 1 << SMALL),
+        "TENTH": ((1 << SMALL) - 1) // 10,
         "KEY_ROOT": words.keys,
         "LEAF": LEAF,
         "ABSENT": ABSENT,
@@ -151,7 +150,7 @@ def _row(words: WordsPlan, word: Word, text: bytearray) -> tuple[int, ...]:
     scale = (0, 1, 0, 0)
     if word.field is not None:
         field: Wanted = words.plan.fields[word.field]
-        scale = (field.units[0], field.inverse(BITS), field.most, field.twos)
+        scale = (field.units[0], field.inverse(SMALL), field.most, field.twos)
     place = len(words.plan.fields) if word.field is None else word.field
     root = word.message if word.begin == "end" else word.root
     flags = (int(word.optional), int(word.only))
