@@ -201,7 +201,9 @@ def core_text(spec: DirectionSpec, viper: bool) -> str:
 
 def kept_at(spec: DirectionSpec) -> int:
     """Return the first word of a receiver's memory behind counters and kinds, as ``core.py`` lays it out."""
-    return 29 + 3 * len(spec.messages)
+    found = re.search(r"^_KINDS_AT = const\((\d+)\)", piece("core", RUNTIME), re.MULTILINE)
+    assert found is not None
+    return int(found[1]) + 3 * len(spec.messages)
 
 
 def refuse_doubles(text: str) -> None:
